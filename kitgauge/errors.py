@@ -1,0 +1,89 @@
+"""Every error a user can meet.
+
+One root, `KitgaugeError`, and one class per stage of the pipeline. An error says what is wrong, where (file, key,
+frame), the value found, the value needed, and how to put it right. `cli.py` is the only place that turns these into
+messages and exit codes.
+"""
+
+from __future__ import annotations
+
+
+class KitgaugeError(ValueError):
+    """Root of all errors raised for a user to read.
+
+    Parameters
+    ----------
+    what : the fault in one sentence, without a full stop at the end
+    where : file, key or frame that it concerns
+    got, needed : value found and value wanted, as text
+    fix : what the user should do, in the imperative
+    """
+
+    exit_code = 1
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        where: object = None,
+        got: object = None,
+        needed: object = None,
+        fix: str | None = None,
+    ) -> None:
+        self.what = what
+        self.where = None if where is None else str(where)
+        self.got = None if got is None else str(got)
+        self.needed = None if needed is None else str(needed)
+        self.fix = fix
+        super().__init__(self.message())
+
+    def message(self) -> str:
+        """Return the whole message: one line for the fault, one each for place, values and fix."""
+        lines = [self.what]
+        if self.where is not None:
+            lines.append(f"  where:  {self.where}")
+        if self.got is not None:
+            lines.append(f"  got:    {self.got}")
+        if self.needed is not None:
+            lines.append(f"  needed: {self.needed}")
+        if self.fix is not None:
+            lines.append(f"  fix:    {self.fix}")
+        return "\n".join(lines)
+
+
+class UsageError(KitgaugeError):
+    """The command line asks for something that does not exist or contradicts itself (exit code 2)."""
+
+    exit_code = 2
+
+
+class ProtocolError(KitgaugeError):
+    """A protocol file does not say what a protocol must say."""
+
+
+class FrameError(KitgaugeError):
+    """One file cannot be opened as a frame, or holds no usable picture."""
+
+
+class IngestError(KitgaugeError):
+    """A folder of frames cannot serve the protocol."""
+
+
+class MeasurementError(KitgaugeError):
+    """The samples do not allow the measurement."""
+
+
+class FitError(KitgaugeError):
+    """The points do not allow the fit."""
+
+
+class LimitsError(KitgaugeError):
+    """A criterion, or a limits file, is not usable."""
+
+
+class PlanError(KitgaugeError):
+    """The inputs of a plan are impossible or contradict each other."""
+
+
+class ResultsError(KitgaugeError):
+    """Results cannot be written or read."""

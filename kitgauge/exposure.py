@@ -1,0 +1,252 @@
+"""Stops, exposure values, and the marked and exact settings of a camera's dials.
+
+A camera is marked in rounded numbers and works in exact powers of two: f/5.6 is 2^(5/2), 1/60 s is 1/64 s. Marked
+("nominal") values are kept for display, exact ones are used in physics. Pure standard library, so that the planner
+starts at once.
+
+Sources: ISO 2720 (reflected light N^2/t = L S / K, K = 12.5 cd s/m^2; incident light N^2/t = E S / C, C = 250 lx s);
+ISO 12232 (H_m = 10/S, H_sat = 78/S); constants from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+K_REFLECTED_CD_S_PER_M2 = 12.5
+C_INCIDENT_LX_S = 250.0
+MIDGREY_FRACTION_OF_SATURATION = 10.0 / 78.0
+
+DialStep = Literal["thirds", "halves", "whole"]
+_STEPS_PER_STOP: dict[DialStep, int] = {"thirds": 3, "halves": 2, "whole": 1}
+
+# A value this near (in stops) to a marked or exact one is that dial position: positions are 1/6 stop or more apart
+# where thirds and halves are mixed.
+_SAME_SETTING_STOPS = 0.085
+_WHOLE_STOP_SLACK = 0.13  # thirds are 0.33 apart
+
+
+@dataclass(frozen=True)
+class Dial:
+    """The values a camera offers for one setting: marked and exact, in rising order."""
+
+    nominal: tuple[float, ...]
+    exact: tuple[float, ...]
+    stops_per_factor: float  # log2 of a factor on this scale times this = stops of exposure
+
+    def nearest(self, value: float) -> int:
+        """Return the index of the exact value nearest to `value` (> 0) in stops."""
+        if not value > 0:
+            raise ValueError(f"a setting must be positive, got {value}")
+        after = min(bisect_left(self.exact, value), len(self.exact) - 1)
+        before = max(after - 1, 0)
+        return min(
+            (before, after), key=lambda index: abs(math.log2(self.exact[index] / value))
+        )
+
+    def at_most(self, value: float) -> int | None:
+        """Return the index of the largest exact value not above `value` (1e-6 of slack), None if there is none."""
+        index = bisect_left(self.exact, value * (1 + 1e-6)) - 1
+        return None if index < 0 else index
+
+    def at_least(self, value: float) -> int | None:
+        """Return the index of the smallest exact value not below `value` (1e-6 of slack), None if there is none."""
+        index = bisect_left(self.exact, value * (1 - 1e-6))
+        return None if index >= len(self.exact) else index
+
+
+# Marked values, as engraved on dials (common practice, no source); index k of a list is k steps from the first.
+_SHUTTER_THIRDS_PER_S = (
+    1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400,
+    500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600,
+    32000,
+)  # fmt: skip
+_SHUTTER_THIRDS_S = (1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30)
+# "1/1.3" and "1/1.6" are marked 0.8 and 0.6, "1/2" to "1/3" 0.5, 0.4 and 0.3
+_SHUTTER_MARKED_S = {1 / 1.3: 0.8, 1 / 1.6: 0.6, 1 / 2: 0.5, 1 / 2.5: 0.4, 1 / 3: 0.3}
+_SHUTTER_HALVES_PER_S = (
+    1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30, 45, 60, 90, 125, 180, 250, 350, 500, 750, 1000, 1500, 2000, 3000, 4000,
+    6000, 8000,
+)  # fmt: skip
+_SHUTTER_HALVES_S = (1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30)
+_F_THIRDS = (
+    1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18,
+    20, 22, 25, 29, 32, 36, 40, 45, 51, 57, 64,
+)  # fmt: skip
+_F_HALVES = (
+    1, 1.2, 1.4, 1.7, 2, 2.4, 2.8, 3.3, 4, 4.8, 5.6, 6.7, 8, 9.5, 11, 13, 16, 19, 22, 27, 32, 38, 45, 54, 64,
+)  # fmt: skip
+_ISO_THIRDS = (
+    25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000,
+    5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200, 64000, 80000, 102400, 128000, 160000,
+    204800, 256000, 320000, 409600, 512000, 640000, 819200,
+)  # fmt: skip
+_ISO_HALVES = (
+    25, 35, 50, 70, 100, 140, 200, 280, 400, 560, 800, 1100, 1600, 2200, 3200, 4500, 6400, 9000, 12800, 18000, 25600,
+    36000, 51200, 72000, 102400, 144000, 204800, 288000, 409600,
+)  # fmt: skip
+
+
+def shutter_dial(step: DialStep = "thirds") -> Dial:
+    """Return the shutter times [s] of a dial in thirds, halves or whole stops, from 1/32000 (1/8000) to 30 s."""
+    if step == "halves":
+        fast, slow, per_stop = _SHUTTER_HALVES_PER_S, _SHUTTER_HALVES_S, 2
+    else:
+        fast, slow, per_stop = _SHUTTER_THIRDS_PER_S, _SHUTTER_THIRDS_S, 3
+    pairs = [(_SHUTTER_MARKED_S.get(1 / n, 1 / n), 2.0 ** (-k / per_stop)) for k, n in enumerate(fast)]
+    pairs.reverse()
+    pairs += [(float(marked), 2.0 ** (k / per_stop)) for k, marked in enumerate(slow) if k > 0]
+    if step == "whole":
+        pairs = [pair for pair in pairs if abs(math.log2(pair[1]) - round(math.log2(pair[1]))) < 1e-9]
+    return Dial(tuple(p[0] for p in pairs), tuple(p[1] for p in pairs), 1.0)
+
+
+def f_number_dial(step: DialStep = "thirds") -> Dial:
+    """Return the f-numbers of a dial in thirds, halves or whole stops, f/1 to f/64."""
+    marked, per_stop = (_F_HALVES, 2) if step == "halves" else (_F_THIRDS, 3)
+    pairs = [(float(n), 2.0 ** (k / (2 * per_stop))) for k, n in enumerate(marked)]
+    if step == "whole":
+        pairs = pairs[::3]
+    return Dial(tuple(p[0] for p in pairs), tuple(p[1] for p in pairs), 2.0)
+
+
+def iso_dial(step: DialStep = "thirds") -> Dial:
+    """Return the ISO values of a dial in thirds, halves or whole stops, ISO 25 upward."""
+    marked, per_stop = (_ISO_HALVES, 2) if step == "halves" else (_ISO_THIRDS, 3)
+    pairs = [(float(n), 25.0 * 2.0 ** (k / per_stop)) for k, n in enumerate(marked)]
+    if step == "whole":
+        pairs = pairs[::3]
+    return Dial(tuple(p[0] for p in pairs), tuple(p[1] for p in pairs), 1.0)
+
+
+_MATCH_DIALS = {
+    "shutter": (shutter_dial("thirds"), shutter_dial("halves")),
+    "f_number": (f_number_dial("thirds"), f_number_dial("halves")),
+    "iso": (iso_dial("thirds"), iso_dial("halves")),
+}
+
+
+def _snap(value: float, kind: str) -> tuple[float, float] | None:
+    """Return (nominal, exact) of the dial position that `value`, marked or exact, belongs to."""
+    best: tuple[float, float, float] | None = None
+    for dial in _MATCH_DIALS[kind]:
+        for nominal, exact in zip(dial.nominal, dial.exact, strict=True):
+            distance = dial.stops_per_factor * min(
+                abs(math.log2(value / nominal)), abs(math.log2(value / exact))
+            )
+            if best is None or distance < best[0] - 1e-9:
+                best = (distance, nominal, exact)
+    if best is None or best[0] > _SAME_SETTING_STOPS:
+        return None
+    return best[1], best[2]
+
+
+def _require_positive(value: float, name: str) -> None:
+    if not (math.isfinite(value) and value > 0):
+        raise ValueError(f"{name} must be a positive number, got {value}")
+
+
+def exact_shutter_s(marked_s: float) -> float:
+    """Return the exact time [s] of a marked shutter speed: 1/60 -> 1/64. Values on no dial come back unchanged."""
+    _require_positive(marked_s, "shutter time")
+    snapped = _snap(marked_s, "shutter")
+    return marked_s if snapped is None else snapped[1]
+
+
+def exact_f_number(marked: float) -> float:
+    """Return the exact f-number of a marked one: 5.6 -> 2^(5/2). Values on no dial come back unchanged."""
+    _require_positive(marked, "f-number")
+    snapped = _snap(marked, "f_number")
+    return marked if snapped is None else snapped[1]
+
+
+def exact_iso(marked: float) -> float:
+    """Return the exact ISO of a marked one: 125 -> 100 * 2^(1/3). Values on no dial come back unchanged."""
+    _require_positive(marked, "ISO")
+    snapped = _snap(marked, "iso")
+    return marked if snapped is None else snapped[1]
+
+
+def nominal_shutter_s(time_s: float) -> float:
+    """Return the marked shutter time [s] of an exact or marked one: 1/64 -> 1/60."""
+    _require_positive(time_s, "shutter time")
+    snapped = _snap(time_s, "shutter")
+    return time_s if snapped is None else snapped[0]
+
+
+def nominal_f_number(f_number: float) -> float:
+    """Return the marked f-number of an exact or marked one: 5.657 -> 5.6."""
+    _require_positive(f_number, "f-number")
+    snapped = _snap(f_number, "f_number")
+    return f_number if snapped is None else snapped[0]
+
+
+def nominal_iso(iso: float) -> float:
+    """Return the marked ISO of an exact or marked one: 126 -> 125."""
+    _require_positive(iso, "ISO")
+    snapped = _snap(iso, "iso")
+    return iso if snapped is None else snapped[0]
+
+
+def stops_between(a: float, b: float) -> float:
+    """Return log2(b / a): how many stops `b` is above `a` (both > 0)."""
+    _require_positive(a, "first value")
+    _require_positive(b, "second value")
+    return math.log2(b / a)
+
+
+def ev100(f_number: float, shutter_s: float, iso: float) -> float:
+    """Return the exposure value at ISO 100, log2(N^2/t) - log2(S/100), of exact settings (ISO 2720)."""
+    for value, name in ((f_number, "f-number"), (shutter_s, "shutter time"), (iso, "ISO")):
+        _require_positive(value, name)
+    return math.log2(f_number**2 / shutter_s) - math.log2(iso / 100.0)
+
+
+def ev100_from_lux(illuminance_lx: float) -> float:
+    """Return EV at ISO 100 of an incident illuminance [lx]: 2^EV = E 100 / C, C = 250 lx s (ISO 2720)."""
+    _require_positive(illuminance_lx, "illuminance")
+    return math.log2(illuminance_lx * 100.0 / C_INCIDENT_LX_S)
+
+
+def ev100_from_luminance(luminance_cd_m2: float) -> float:
+    """Return EV at ISO 100 of a luminance [cd/m^2]: 2^EV = L 100 / K, K = 12.5 cd s/m^2 (ISO 2720)."""
+    _require_positive(luminance_cd_m2, "luminance")
+    return math.log2(luminance_cd_m2 * 100.0 / K_REFLECTED_CD_S_PER_M2)
+
+
+def iso_for(ev100_value: float, f_number: float, shutter_s: float) -> float:
+    """Return the ISO that exposes EV100 at exact f-number and time: S = 100 N^2 / (t 2^EV) (ISO 2720)."""
+    _require_positive(f_number, "f-number")
+    _require_positive(shutter_s, "shutter time")
+    return 100.0 * f_number**2 / (shutter_s * 2.0**ev100_value)
+
+
+def format_shutter(time_s: float) -> str:
+    """Return a shutter time as on a dial: '1/125 s', '0.8 s', '2 s'."""
+    nominal = nominal_shutter_s(time_s)
+    if nominal < 0.29:
+        return f"1/{round(1 / nominal)} s"
+    return f"{nominal:.2g} s" if nominal < 10 else f"{nominal:.0f} s"
+
+
+def format_f_number(f_number: float) -> str:
+    """Return an f-number as on a dial: 'f/5.6', 'f/16'."""
+    nominal = nominal_f_number(f_number)
+    return f"f/{nominal:.2g}" if nominal < 10 else f"f/{nominal:.0f}"
+
+
+def whole_stop_values(values: Sequence[float], stops_per_factor: float = 1.0) -> list[float]:
+    """Return those of the exact `values` that lie whole stops from one another, counted from the lowest."""
+    if not values:
+        return []
+    first = min(values)
+    return [
+        value
+        for value in sorted(values)
+        if abs(
+            (stops := stops_per_factor * math.log2(value / first)) - round(stops)
+        ) < _WHOLE_STOP_SLACK
+    ]

@@ -1,0 +1,1 @@
+"""Curves: noise against ISO, sharpness against f-number, blur against shutter speed."""

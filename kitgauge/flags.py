@@ -1,0 +1,97 @@
+"""The registry of quality flags: the one source for code, reports and documentation.
+
+A flag has a name (as written in files), a short text, an advice to the user, and a severity. A frame that carries a
+`REJECT` flag is not measured; `DOUBT` travels with the numbers; `NOTE` only tells how a number came about.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Severity(Enum):
+    """What a flag does to the frame or number that carries it."""
+
+    REJECT = "reject"
+    DOUBT = "doubt"
+    NOTE = "note"
+
+
+@dataclass(frozen=True)
+class Flag:
+    """One quality flag."""
+
+    name: str
+    severity: Severity
+    text: str
+    advice: str
+
+
+_R, _D, _N = Severity.REJECT, Severity.DOUBT, Severity.NOTE
+
+FLAGS: dict[str, Flag] = {
+    flag.name: flag
+    for flag in (
+        # whole files
+        Flag("unreadable", _R, "the file cannot be decoded", "copy it from the card again, or shoot it again"),
+        Flag("empty-picture", _R, "every sample has the same value", "copy the file from the card again"),
+        Flag("not-raw-samples", _R, "the file holds developed colours, not the sensor's samples", "record raw"),
+        Flag("no-settings", _D, "the file tells no settings", "give them with --settings FILE.csv"),
+        Flag("rendered", _D, "developed by the camera or a program: tone curve, noise reduction and sharpening are in it",
+             "record raw; a limit from this holds for this picture style only"),
+        Flag("different-size", _R, "the frame has another size than the rest", "use one image size for the series"),
+        # flats and darks
+        Flag("clipped", _R, "highlights are clipped", "expose less"),
+        Flag("clipped-black", _D, "black is cut off in the file: read noise from it would be too low",
+             "read noise cannot be measured from these files; it is left out"),
+        Flag("too-dark", _R, "the flat is too dark to measure", "expose the flat to the middle of the histogram"),
+        Flag("uneven-light", _D, "the light falls off strongly over the flat", "light the card more evenly"),
+        Flag("flicker", _D, "bands from flickering light", "use daylight, or a shutter time of whole mains periods"),
+        Flag("light-leak", _D, "the dark frame is not dark", "cap the lens and cover the viewfinder"),
+        Flag("textured", _D, "the flat shows texture or an edge", "throw the card fully out of focus"),
+        Flag("light-changed", _D, "the light changed much between the two frames of a pair",
+             "shoot pairs quickly, in steady light"),
+        Flag("correlated-noise", _D, "neighbouring samples are correlated: noise reduction acted on the raw",
+             "switch noise reduction off; these numbers describe the processed file"),
+        Flag("missing-codes", _D, "sample values are missing at regular steps: this ISO is scaled digitally",
+             "expect no gain from this ISO value"),
+        Flag("no-pair", _D, "one frame alone: noise needs a pair", "shoot a second frame with the same settings"),
+        Flag("no-dark", _D, "no dark pair at this setting: read noise not measured", "shoot two frames with the cap on"),
+        Flag("black-from-metadata", _N, "black level taken from the file's metadata", "shoot dark frames to check it"),
+        Flag("black-from-dark", _N, "black level taken from the dark frames", ""),
+        Flag("black-unknown", _D, "black level not known; 0 was assumed", "shoot dark frames"),
+        Flag("saturation-from-metadata", _N, "saturation taken from the file's white level, not seen in a frame", ""),
+        # edges
+        Flag("no-edge", _R, "no usable edge found", "fill the frame with the target, square to the camera, in focus"),
+        Flag("low-contrast", _D, "too little contrast across the edge", "light the target better, or use a darker print"),
+        Flag("edge-clipped", _D, "samples beside the edge are clipped", "expose less"),
+        Flag("edge-short", _D, "the edge is too short", "move closer, or print the target larger"),
+        Flag("edge-curved", _D, "the edge is not straight", "flatten the print"),
+        Flag("edge-angle", _D, "the edge is too close to 0 or 45 degrees to be sampled finely",
+             "tilt the target by about 5 degrees"),
+        Flag("edge-noisy", _D, "too noisy to measure", "more light, or more frames"),
+        Flag("edge-crowded", _D, "another edge is too close", "leave more space around the target's squares"),
+        Flag("sharpened", _D, "sharper than diffraction and pixel allow: the file was sharpened, or the pixel pitch is wrong",
+             "record raw, check --pitch-um"),
+        Flag("single-frame", _D, "one frame only: repeatability unknown", "shoot at least two per setting"),
+        Flag("pitch-unknown", _D, "pixel pitch unknown: results in pixels only", "give --pitch-um"),
+        # blur
+        Flag("no-reference", _R, "no tripod frame to compare with", "shoot the tripod frames first"),
+        Flag("too-blurred", _N, "too blurred to measure: counted as longer than what could still be measured", ""),
+        Flag("below-floor", _N, "as sharp as the tripod frames: counted as shorter than what could be measured", ""),
+        Flag("orientation-missing", _D, "edges in one direction only: blur along the edge is not seen",
+             "use a target with edges in both directions"),
+        Flag("moved-target", _D, "the target lies elsewhere in the frame than in the tripod frames", ""),
+    )
+}
+
+
+def describe(name: str) -> Flag:
+    """Return the flag called `name`; KeyError if the registry has none."""
+    return FLAGS[name]
+
+
+def rejects(names: tuple[str, ...] | list[str] | set[str]) -> bool:
+    """Tell whether any of the named flags makes a frame unusable."""
+    return any(FLAGS[name].severity is Severity.REJECT for name in names)

@@ -1,0 +1,1 @@
+"""Open one file: its metadata, its raw mosaic or its developed picture."""
