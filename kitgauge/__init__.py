@@ -1,0 +1,35 @@
+"""kitgauge: from your own test frames to personal limits, and from limits to settings.
+
+>>> import kitgauge
+>>> run = kitgauge.run("noise-ladder", "frames")    # doctest: +SKIP
+>>> run.noise[["iso", "read_noise_e"]]              # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from kitgauge.limits.store import read_limits as limits
+    from kitgauge.planner.plan import make_plan as plan
+    from kitgauge.runner import run
+
+__all__ = ["__version__", "limits", "plan", "run"]
+
+_PLACES = {
+    "run": ("kitgauge.runner", "run"),
+    "limits": ("kitgauge.limits.store", "read_limits"),
+    "plan": ("kitgauge.planner.plan", "make_plan"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    # loaded on first use, so that importing kitgauge costs nothing
+    if name not in _PLACES:
+        raise AttributeError(f"module 'kitgauge' has no attribute {name!r}")
+    from importlib import import_module
+
+    module, attribute = _PLACES[name]
+    return getattr(import_module(module), attribute)

@@ -1,0 +1,57 @@
+"""Files that are either whole or not there: written beside their place, flushed to disk, then renamed."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+from kitgauge.errors import ResultsError
+
+
+@contextlib.contextmanager
+def atomic_file(path: Path, *, durable: bool = True) -> Iterator[IO[bytes]]:
+    """Open a binary file that takes the place of `path` when the block ends without an error.
+
+    With `durable`, data are flushed to disk before the rename. Raises ResultsError (disk full, not writable, folder
+    gone); an earlier file at `path` is then untouched and no half file stays behind.
+    """
+    temporary: str | None = None
+    try:
+        descriptor, temporary = tempfile.mkstemp(prefix=f".{path.name[:80]}.", suffix=".part", dir=path.parent)
+        with os.fdopen(descriptor, "wb") as file:
+            yield file
+            file.flush()
+            if durable:
+                os.fsync(file.fileno())
+        # mkstemp makes private files; give the permissions that an ordinary new file would have
+        umask = os.umask(0)
+        os.umask(umask)
+        Path(temporary).chmod(0o666 & ~umask)
+        Path(temporary).replace(path)
+        temporary = None
+    except OSError as error:
+        raise unwritable(path, error) from error
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                Path(temporary).unlink()
+
+
+def write_atomically(path: Path, content: str | bytes, *, durable: bool = True) -> None:
+    """Write `content` (text as UTF-8) to `path`; see `atomic_file`."""
+    with atomic_file(path, durable=durable) as file:
+        file.write(content.encode("utf-8", errors="surrogateescape") if isinstance(content, str) else content)
+
+
+def unwritable(path: Path, error: OSError) -> ResultsError:
+    """Return the error a user should read when `path` cannot be written."""
+    return ResultsError(
+        "cannot write results",
+        where=path,
+        got=error.strerror or str(error),
+        fix="free some space, or choose another folder with --out or --results",
+    )
