@@ -12,15 +12,15 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from kitgauge.limits.store import read_limits as limits
+    from kitgauge import limits
     from kitgauge.planner.plan import make_plan as plan
     from kitgauge.runner import run
 
 __all__ = ["__version__", "limits", "plan", "run"]
 
-_PLACES = {
+_PLACES: dict[str, tuple[str, str | None]] = {
     "run": ("kitgauge.runner", "run"),
-    "limits": ("kitgauge.limits.store", "read_limits"),
+    "limits": ("kitgauge.limits", None),
     "plan": ("kitgauge.planner.plan", "make_plan"),
 }
 
@@ -32,4 +32,5 @@ def __getattr__(name: str) -> Any:
     from importlib import import_module
 
     module, attribute = _PLACES[name]
-    return getattr(import_module(module), attribute)
+    loaded = import_module(module)
+    return loaded if attribute is None else getattr(loaded, attribute)
