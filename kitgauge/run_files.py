@@ -11,7 +11,6 @@ import io
 import json
 import math
 import os
-import re
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -122,16 +121,13 @@ class RunLog:
             raise unwritable(self.path, error) from error
 
 
-def folder_name(text: str) -> str:
-    """Return `text` as a name that every system takes for a folder: letters, digits, dots, dashes, underscores."""
-    name = re.sub(r"[^\w.-]+", "-", text, flags=re.UNICODE).strip("-._").lower()
-    return name[:80] or "unknown"
+def new_run_folder(results: Path, kit_folder: str, protocol_id: str) -> Path:
+    """Make and return `results/<kit>/<protocol>-<date>-<time>`, with a number behind it if that exists.
 
-
-def new_run_folder(results: Path, kit: str, protocol_id: str) -> Path:
-    """Make and return `results/<kit>/<protocol>-<date>-<time>`, with a number behind it if that exists."""
-    stem = f"{folder_name(protocol_id)}-{datetime.now().astimezone():%Y-%m-%d-%H%M%S}"
-    parent = results / folder_name(kit)
+    `protocol_id` holds only lower-case letters, digits and hyphens, as the protocol model makes sure.
+    """
+    stem = f"{protocol_id}-{datetime.now().astimezone():%Y-%m-%d-%H%M%S}"
+    parent = results / kit_folder
     for number in range(1, 1000):
         folder = parent / (stem if number == 1 else f"{stem}-{number}")
         try:

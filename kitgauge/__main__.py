@@ -1,0 +1,5 @@
+"""`python -m kitgauge`."""
+
+from kitgauge.cli import main
+
+main()

@@ -1,0 +1,464 @@
+"""The command line: parse, call one function, print. The only place that turns errors into exit codes.
+
+Exit codes: 0 complete, 1 error, 2 usage, 3 partial (results written, something missing). Heavy libraries are loaded
+inside the commands that need them, so that help and plans start at once.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import click
+import typer
+
+from kitgauge.errors import KitgaugeError
+
+EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL = 1, 2, 3
+DEBUG_VARIABLE = "KITGAUGE_DEBUG"
+
+app = typer.Typer(
+    name="kitgauge",
+    help="Turn your own test frames into personal limits for shutter speed, aperture and ISO, and plan with them.",
+    epilog="Start: 'kitgauge brief noise-ladder' says what to shoot, 'kitgauge run noise-ladder FOLDER' measures it.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+protocols_app = typer.Typer(
+    help="List the test sequences, show one, or check a file of your own.\n\n"
+    "Examples:\n\n  kitgauge protocols\n\n  kitgauge protocols show noise-ladder\n\n"
+    "  kitgauge protocols check my-series.toml",
+    rich_markup_mode=None,
+)
+limits_app = typer.Typer(
+    help="Show, accept or drop the personal limits that plans are made with.\n\n"
+    "Examples:\n\n  kitgauge limits\n\n  kitgauge limits accept results/my-body/noise-ladder-2026-01-31-101500\n\n"
+    "  kitgauge limits drop 2",
+    rich_markup_mode=None,
+)
+app.add_typer(protocols_app, name="protocols")
+app.add_typer(limits_app, name="limits")
+
+ResultsOption = Annotated[
+    Path, typer.Option("--results", metavar="DIR", help="Folder of all results, one folder per kit below it.")
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on standard output and nothing else there.")]
+KitOption = Annotated[
+    str | None, typer.Option("--kit", metavar="NAME", help="Folder name of the kit; needed if there are several.")
+]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        import kitgauge
+
+        typer.echo(f"kitgauge {kitgauge.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def run(
+    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
+    frames: Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")],
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write this run here instead of below --results.")
+    ] = None,
+    results: ResultsOption = Path("results"),
+    criterion: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="KEY=VALUE", help="snr, output_mp, streak_px, keep or mtf50_fraction; may be given several times."
+        ),
+    ] = None,
+    technique: Annotated[
+        str | None, typer.Option(metavar="T", help="How the camera was held, in your words: standing, braced ...")
+    ] = None,
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE.csv", help="Settings that override or fill metadata: file,iso,shutter_s,f_number,focal_mm,step."),
+    ] = None,
+    pitch_um: Annotated[
+        float | None, typer.Option("--pitch-um", metavar="UM", help="Pixel pitch, if the frames do not tell it.")
+    ] = None,
+    focal: Annotated[
+        float | None, typer.Option(metavar="MM", help="Focal length, if the frames do not tell it.")
+    ] = None,
+    body: Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this body only.")] = None,
+    lens: Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this lens only.")] = None,
+    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")] = None,
+    no_cache: Annotated[
+        bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")
+    ] = False,
+    json_output: JsonOption = False,
+) -> None:
+    """Measure a folder of frames: points, fits, limits, report.
+
+    Examples:
+
+      kitgauge run noise-ladder frames/noise
+
+      kitgauge run handheld-shutter frames/hands --technique standing --criterion keep=0.9
+
+      kitgauge run aperture-sweep frames/adapted-lens --settings settings.csv --pitch-um 4.3 --focal 58
+    """
+    from kitgauge.limits.criteria import parse_criteria
+    from kitgauge.report.progress import progress_display
+
+    criteria = parse_criteria(criterion or [])
+    from kitgauge import runner
+
+    with progress_display() as progress:
+        done = runner.run(
+            protocol,
+            frames,
+            out=out,
+            results=results,
+            criteria=criteria,
+            technique=technique,
+            settings=settings,
+            pitch_um=pitch_um,
+            focal_mm=focal,
+            body=body,
+            lens=lens,
+            workers=workers,
+            use_cache=not no_cache,
+            progress=progress,
+        )
+    if json_output:
+        from kitgauge.run_files import to_json
+
+        sys.stdout.write(to_json(done.curves))
+    else:
+        from rich.console import Console
+
+        from kitgauge.report.data import load_run
+        from kitgauge.report.tables import print_summary
+
+        print_summary(load_run(done.folder), Console())
+        typer.echo(f"Report: {done.folder / 'report.html'}")
+        if done.limits and out is None:
+            typer.echo(f"To plan with these limits: kitgauge limits accept {done.folder}")
+    if done.status != "complete":
+        typer.echo(f"Partial: {done.reason}", err=True)
+        raise typer.Exit(EXIT_PARTIAL)
+
+
+@app.command()
+def report(
+    run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run, with run.json and curves.json.")],
+) -> None:
+    """Build report.html of a run again from its results.
+
+    Example:
+
+      kitgauge report results/my-body/noise-ladder-2026-01-31-101500
+    """
+    from kitgauge.report.page import write_report
+
+    typer.echo(f"Report: {write_report(run_folder)}")
+
+
+@app.command()
+def brief(
+    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
+    iso_min: Annotated[float, typer.Option(help="Lowest ISO of the camera.")] = 100,
+    iso_max: Annotated[float, typer.Option(help="Highest ISO of the camera.")] = 25600,
+    f_min: Annotated[float, typer.Option(help="Lowest f-number of the lens.")] = 2.8,
+    f_max: Annotated[float, typer.Option(help="Highest f-number of the lens.")] = 22,
+    focal: Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")] = None,
+    focal_35mm: Annotated[
+        float | None, typer.Option("--focal-35mm", metavar="MM", help="Focal length in 35 mm terms.")
+    ] = None,
+    fastest: Annotated[str, typer.Option(metavar="S", help="Fastest shutter time: 1/4000 ...")] = "1/8000",
+    slowest: Annotated[str, typer.Option(metavar="S", help="Slowest shutter time: 30 ...")] = "30",
+    pitch_um: Annotated[float | None, typer.Option("--pitch-um", metavar="UM", help="Pixel pitch.")] = None,
+    out: Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write a page to print instead.")] = None,
+) -> None:
+    """Say what to shoot: numbered shots with exact settings, set-up, time needed, cautions.
+
+    Examples:
+
+      kitgauge brief noise-ladder --iso-max 12800
+
+      kitgauge brief handheld-shutter --focal 85 --pitch-um 4.3 --out brief.html
+    """
+    from kitgauge.protocol.brief import brief_html, brief_text
+    from kitgauge.protocol.loading import load_protocol
+    from kitgauge.protocol.marked import parse_shutter_text
+    from kitgauge.protocol.shot_list import CameraRange, shot_list
+
+    loaded = load_protocol(protocol)
+    camera = CameraRange(
+        iso_min=iso_min,
+        iso_max=iso_max,
+        f_min=f_min,
+        f_max=f_max,
+        shutter_fastest_s=parse_shutter_text(fastest, "--fastest"),
+        shutter_slowest_s=parse_shutter_text(slowest, "--slowest"),
+        focal_mm=focal,
+        focal_35mm=focal_35mm,
+        pitch_um=pitch_um,
+    )
+    shots = shot_list(loaded.protocol, camera)
+    if out is None:
+        from rich.console import Console
+
+        Console().print(brief_text(shots))
+    else:
+        from kitgauge.atomic import write_atomically
+
+        write_atomically(out, brief_html(shots))
+        typer.echo(f"Shot list: {out}")
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")] = Path("kitgauge-demo"),
+    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
+) -> None:
+    """Simulate a small invented kit and run the three main protocols on it: measured against true.
+
+    Example:
+
+      kitgauge demo --out /tmp/kitgauge-demo
+    """
+    from rich.console import Console
+
+    from kitgauge.demo import run_demo
+    from kitgauge.report.progress import progress_display
+
+    with progress_display() as progress:
+        result = run_demo(out, seed=seed, progress=progress)
+    result.print(Console())
+
+
+@protocols_app.callback(invoke_without_command=True)
+def protocols(context: typer.Context) -> None:
+    """List the protocols that come with kitgauge; see also 'show' and 'check'."""
+    if context.invoked_subcommand is None:
+        from rich.console import Console
+
+        from kitgauge.protocol.brief import protocols_table
+        from kitgauge.protocol.loading import shipped_protocols
+
+        Console().print(protocols_table(shipped_protocols()))
+
+
+@protocols_app.command("show")
+def protocols_show(
+    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
+) -> None:
+    """Show what a protocol asks for and what it measures.
+
+    Example:
+
+      kitgauge protocols show handheld-shutter
+    """
+    from rich.console import Console
+
+    from kitgauge.protocol.brief import protocol_summary
+    from kitgauge.protocol.loading import load_protocol
+
+    Console().print(protocol_summary(load_protocol(protocol)))
+
+
+@protocols_app.command("check")
+def protocols_check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")],
+) -> None:
+    """Check a protocol file of your own, to the last key.
+
+    Example:
+
+      kitgauge protocols check my-series.toml
+    """
+    from kitgauge.protocol.loading import load_protocol
+    from kitgauge.protocol.shot_list import shot_list
+
+    loaded = load_protocol(file)
+    shots = shot_list(loaded.protocol)
+    typer.echo(f"{file}: good. {loaded.protocol.title}: {shots.frames} frames in {len(shots.shots)} shots.")
+
+
+@limits_app.callback(invoke_without_command=True)
+def limits(context: typer.Context, results: ResultsOption = Path("results"), kit: KitOption = None) -> None:
+    """Show the accepted limits, numbered; see also 'accept' and 'drop'."""
+    if context.invoked_subcommand is None:
+        limits_show(results, kit)
+
+
+@limits_app.command("show")
+def limits_show(results: ResultsOption = Path("results"), kit: KitOption = None) -> None:
+    """Show the accepted limits of a kit, numbered.
+
+    Example:
+
+      kitgauge limits show --kit my-body
+    """
+    from kitgauge.limits.commands import show_limits
+
+    typer.echo(show_limits(results, kit))
+
+
+@limits_app.command("accept")
+def limits_accept(
+    run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run.")],
+    results: ResultsOption = Path("results"),
+    kit: KitOption = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace accepted limits for the same thing by the new ones.")
+    ] = False,
+) -> None:
+    """Accept the limits of a run: plans use them from now on.
+
+    Where an accepted limit for the same thing exists, old, new and their difference in stops are shown with its
+    significance, and nothing is changed unless --replace is given.
+
+    Example:
+
+      kitgauge limits accept results/my-body/handheld-shutter-2026-01-31-101500
+    """
+    from kitgauge.limits.commands import accept_run
+
+    typer.echo(accept_run(run_folder, results, kit, replace=replace))
+
+
+@limits_app.command("drop")
+def limits_drop(
+    numbers: Annotated[list[int], typer.Argument(metavar="NUMBER...", help="Numbers as 'kitgauge limits' lists them.")],
+    results: ResultsOption = Path("results"),
+    kit: KitOption = None,
+) -> None:
+    """Drop accepted limits by their numbers.
+
+    Example:
+
+      kitgauge limits drop 2 3
+    """
+    from kitgauge.limits.commands import drop_limits
+
+    typer.echo(drop_limits(numbers, results, kit))
+
+
+@app.command()
+def plan(
+    light: Annotated[
+        str, typer.Option(metavar="LIGHT", help="ev9.5, 800lux, 1/60,f4,iso800, or a frame of the scene.")
+    ],
+    focal: Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")] = None,
+    near: Annotated[float | None, typer.Option(metavar="M", help="Nearest point that must be sharp.")] = None,
+    far: Annotated[float | None, typer.Option(metavar="M", help="Farthest point that must be sharp.")] = None,
+    distance: Annotated[float | None, typer.Option(metavar="M", help="Distance of a subject without depth.")] = None,
+    subject: Annotated[
+        str, typer.Option(metavar="still|moving|fast|MM_PER_S", help="How the subject moves, or its speed in mm/s.")
+    ] = "still",
+    technique: Annotated[
+        str | None, typer.Option(metavar="T", help="How the camera is held, as measured; 'tripod' if it is not.")
+    ] = None,
+    lens: Annotated[str | None, typer.Option(metavar="NAME", help="Lens, as measured.")] = None,
+    output_mp: Annotated[
+        float | None, typer.Option("--output-mp", metavar="X", help="Megapixels of the picture as used.")
+    ] = None,
+    keep: Annotated[float | None, typer.Option(metavar="P", help="Share of frames that must be sharp.")] = None,
+    kit: KitOption = None,
+    results: ResultsOption = Path("results"),
+    json_output: JsonOption = False,
+) -> None:
+    """Choose shutter speed, aperture and ISO for a light and a subject, from your limits.
+
+    Examples:
+
+      kitgauge plan --light ev9.5 --focal 85 --distance 2
+
+      kitgauge plan --light 1/60,f4,iso800 --focal 35 --near 2 --far 4 --subject moving --json
+    """
+    from kitgauge.planner.command import plan_from_results
+
+    made = plan_from_results(
+        results,
+        kit,
+        light=light,
+        focal_mm=focal,
+        near_m=near,
+        far_m=far,
+        distance_m=distance,
+        subject=subject,
+        technique=technique,
+        lens=lens,
+        output_mp=output_mp,
+        keep=keep,
+    )
+    if json_output:
+        from kitgauge.run_files import to_json
+
+        sys.stdout.write(to_json(made.as_dict()))
+    else:
+        typer.echo(made.text())
+
+
+def main() -> NoReturn:
+    """Run the command line; every error becomes one message on standard error and an exit code."""
+    for stream in (sys.stdout, sys.stderr):
+        # a file name of any bytes can be printed, on any terminal
+        stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    sys.exit(_exit_code())
+
+
+def _exit_code() -> int:
+    try:
+        outcome = typer.main.get_command(app).main(prog_name="kitgauge", standalone_mode=False)
+    except KitgaugeError as error:
+        _complain(error.message())
+        return error.exit_code
+    except click.exceptions.Abort:
+        _complain("stopped")
+        return EXIT_ERROR
+    except click.ClickException as error:
+        error.show()
+        return EXIT_USAGE
+    except KeyboardInterrupt:
+        _complain("stopped before anything was measured")
+        return EXIT_ERROR
+    except BrokenPipeError:
+        # the reader has gone (as in `kitgauge protocols | head -1`): nothing to say, and no second error at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_ERROR
+    except MemoryError:
+        _complain("not enough memory\n  fix:    use fewer --workers, or close other programs")
+        return EXIT_ERROR
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        place = error.__traceback__
+        while place is not None and place.tb_next is not None:
+            place = place.tb_next
+        where = f"{Path(place.tb_frame.f_code.co_filename).name}:{place.tb_lineno}" if place is not None else "unknown"
+        _complain(
+            f"this should not happen: a fault in kitgauge itself\n  where:  {where}\n"
+            f"  got:    {type(error).__name__}: {error}\n"
+            f"  fix:    please report it, with what {DEBUG_VARIABLE}=1 prints when you repeat the command"
+        )
+        return EXIT_ERROR
+    return outcome if isinstance(outcome, int) else 0
+
+
+def _complain(message: str) -> None:
+    typer.echo(f"kitgauge: {message}", err=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,82 @@
+"""Open a frame of the target and measure its edges: the one place where decoding and edge measurement meet."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from kitgauge.errors import FrameError
+from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.opening import open_frame
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.edge_finding import find_edges
+from kitgauge.measure.edge_sfr import EdgeMeasurement, measure_edge
+from kitgauge.measure.edge_tracking import follow_edges
+
+
+def refusal(record: FrameRecord, error: FrameError) -> Measurement:
+    """Return the measurement of a file that cannot be opened: its flag and the reason."""
+    return {"refused": {record.file: [getattr(error, "flag", "unreadable"), error.what]}}
+
+
+def edge_task(record: FrameRecord, cache: MeasurementCache) -> Task:
+    """Return the task that finds and measures all edges of one frame."""
+    return Task(
+        label=record.file,
+        key=cache.key("edges", [record.sha256], {}),
+        files=(record.file,),
+        work=lambda: measure_frame_edges(record),
+    )
+
+
+def measure_frame_edges(record: FrameRecord) -> Measurement:
+    """Return `shape`, `edges`, `unusable` (edges refused, with flag and reason) and `flags` of one frame."""
+    try:
+        mosaic = open_frame(record.path)
+    except FrameError as error:
+        return refusal(record, error)
+    signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
+    search = find_edges(signal, mask, saturated)
+    edges = [measure_edge(signal, mask, saturated, candidate) for candidate in search.candidates]
+    return {
+        **describe(mosaic),
+        "edges": [edge.as_dict() for edge in edges],
+        "unusable": [asdict(edge) for edge in search.refused],
+    }
+
+
+def following_task(
+    record: FrameRecord, reference: Sequence[EdgeMeasurement], reference_key: str, cache: MeasurementCache
+) -> Task:
+    """Return the task that finds the reference's edges again in another frame and measures them there."""
+    return Task(
+        label=record.file,
+        key=cache.key("followed edges", [record.sha256], {"reference": reference_key}),
+        files=(record.file,),
+        work=lambda: measure_followed_edges(record, reference),
+    )
+
+
+def measure_followed_edges(record: FrameRecord, reference: Sequence[EdgeMeasurement]) -> Measurement:
+    """Return `shape`, `edges` and `flags` of a frame whose target may have moved and may be blurred."""
+    try:
+        mosaic = open_frame(record.path)
+    except FrameError as error:
+        return refusal(record, error)
+    signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
+    followed = follow_edges(signal, mask, saturated, reference)
+    edges = [measure_edge(signal, mask, saturated, candidate) for candidate in followed.candidates]
+    return {**describe(mosaic), "edges": [edge.as_dict() for edge in edges], "frame_flags": list(followed.flags)}
+
+
+def describe(mosaic: Mosaic) -> dict[str, Any]:
+    """Return what a measurement keeps of the frame itself."""
+    flags = []
+    if mosaic.rendered:
+        flags.append("rendered")
+    elif mosaic.black_source in ("metadata", "unknown"):
+        flags.append(f"black-{'from-metadata' if mosaic.black_source == 'metadata' else 'unknown'}")
+    return {"shape": list(mosaic.shape), "flags": flags}

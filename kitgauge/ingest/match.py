@@ -1,0 +1,189 @@
+"""Which frame serves which step of the protocol.
+
+In this order: what the user says (the settings file's `step`, else a subfolder named after a role or a step), then
+the settings, then the order of capture where settings alone cannot tell. The role of a flat or a dark is seen only
+from its content, so frames of a noise protocol leave here without a role unless the user gave one.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import PurePosixPath
+
+from kitgauge.errors import IngestError
+from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
+from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.protocol.model import Protocol, Step
+from kitgauge.protocol.sweep_values import format_setting
+
+_EXACT = {"iso": exact_iso, "shutter_s": exact_shutter_s, "f_number": exact_f_number}
+SETTING_WORDS = {"iso": "ISO", "shutter_s": "shutter speed", "f_number": "f-number"}
+
+
+def same_setting_key(setting: str, value: float) -> float:
+    """Return a key that is equal for values of one dial position (1/60 and 1/64 are one)."""
+    return round(_EXACT[setting](value), 9)
+
+
+def step_label(protocol: Protocol, step: Step, value: float | None) -> str:
+    """Return the label of a step at a value of the sweep, as shot lists write it: 'flat ISO 400'."""
+    if value is None:
+        return step.label
+    text = format_setting(protocol.sweep.setting, value)
+    return text if len(protocol.step) == 1 else f"{step.label} {text}"
+
+
+def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[FrameRecord, ...]:
+    """Return the records with step and role where those can be told without opening the pixels.
+
+    Frames that cannot serve become unmatched with the reason; rejected and unmatched ones pass unchanged.
+    """
+    setting = protocol.sweep.setting
+    ready: list[FrameRecord] = []
+    for record in records:
+        if record.status == "rejected" or record.reason:
+            ready.append(record)
+            continue
+        if getattr(record, setting) is None:
+            option = "no " + SETTING_WORDS[setting] + " is known"
+            ready.append(record.unmatched(f"{option}: give it with --settings FILE.csv, column {setting}"))
+            continue
+        step = _said_step(record, protocol)
+        ready.append(record if step is None else _into(record, step, protocol))
+    if protocol.measures != "noise":
+        ready = _by_order(ready, protocol)
+    return tuple(sorted(ready, key=capture_order))
+
+
+def _into(record: FrameRecord, step: Step, protocol: Protocol) -> FrameRecord:
+    value = getattr(record, protocol.sweep.setting)
+    return record.used(step.role, step_label(protocol, step, value))
+
+
+def _said_step(record: FrameRecord, protocol: Protocol) -> Step | None:
+    """Return the step that the settings file or the subfolder names, None where neither does."""
+    if record.step is not None:
+        step = _step_called(record.step, protocol)
+        if step is None:
+            known = ", ".join(step.label for step in protocol.step)
+            raise IngestError(
+                "the settings file names a step that the protocol does not have",
+                where=f"--settings, file {record.file}, column step",
+                got=record.step,
+                needed=f"a step or role of {protocol.id}: {known}",
+                fix="correct the name, or leave the cell empty",
+            )
+        return step
+    for part in reversed(PurePosixPath(record.file).parts[:-1]):
+        if (step := _step_called(part, protocol)) is not None:
+            return step
+    return None
+
+
+def _step_called(name: str, protocol: Protocol) -> Step | None:
+    wanted = name.strip().casefold()
+    for step in protocol.step:
+        if step.label.casefold() == wanted:
+            return step
+    for step in protocol.step:
+        if step.role == wanted:
+            return step
+    # "handheld 1/60", as shot lists write it: the label in front decides, the value comes from the frame
+    for step in protocol.step:
+        if wanted.startswith(f"{step.label.casefold()} "):
+            return step
+    return None
+
+
+def _by_order(records: Sequence[FrameRecord], protocol: Protocol) -> list[FrameRecord]:
+    """Give the frames that nobody named to steps by setting and order: earlier steps take the earlier frames.
+
+    A step takes, at each of its values, the first frames of that value until it has its number; the last step with
+    that value takes all that follow. So a tripod reference gets the first frames at its speeds, and a repeated frame
+    finds its place behind the one it repeats.
+    """
+    setting = protocol.sweep.setting
+    by_value: dict[float, list[FrameRecord]] = defaultdict(list)
+    out: list[FrameRecord] = []
+    for record in sorted(records, key=capture_order):
+        if record.status == "rejected" or record.reason or record.role is not None:
+            out.append(record)
+        else:
+            by_value[same_setting_key(setting, getattr(record, setting))].append(record)
+    said: dict[tuple[float, str], int] = defaultdict(int)
+    said_roles: set[str] = set()
+    for record in out:
+        if record.role is not None and record.status == "used":
+            said[same_setting_key(setting, getattr(record, setting)), record.role] += 1
+            said_roles.add(record.role)
+    values = sorted(by_value)
+    for index, value in enumerate(values):
+        waiting = by_value[value]
+        steps = [step for step in protocol.step if _step_has_value(step, setting, value, index, len(values))]
+        # a role that the user has sorted by hand is complete: order does not add to it
+        open_steps = [step for step in steps if step.role not in said_roles] or steps
+        if not open_steps:
+            out += [record.unmatched(f"no step of {protocol.id} has this {SETTING_WORDS[setting]}") for record in waiting]
+            continue
+        for step in open_steps:
+            last = step is open_steps[-1]
+            count = len(waiting) if last else max(0, step.frames - said[value, step.role])
+            out += [_into(record, step, protocol) for record in waiting[:count]]
+            waiting = waiting[count:]
+    return out
+
+
+def _step_has_value(step: Step, setting: str, value: float, index: int, count: int) -> bool:
+    if step.at == "each-value":
+        return True
+    if step.at == "once":
+        fixed = getattr(step.exposure, setting)
+        return isinstance(fixed, float) and same_setting_key(setting, fixed) == value
+    places = {"lowest": 0, "middle": count // 2, "highest": count - 1}
+    return index in {places[place] for place in step.at}
+
+
+def missing_values(records: Sequence[FrameRecord], protocol: Protocol) -> list[str]:
+    """Return the values of an explicitly listed sweep that no frame has, as text."""
+    setting = protocol.sweep.setting
+    listed = protocol.sweep.values
+    if isinstance(listed, str):
+        return []
+    present = {
+        same_setting_key(setting, value) for record in records if (value := getattr(record, setting)) is not None
+    }
+    return [format_setting(setting, value) for value in listed if same_setting_key(setting, value) not in present]
+
+
+def leave_out_doubles(records: Sequence[FrameRecord]) -> tuple[FrameRecord, ...]:
+    """Mark exact copies of a file, and pictures developed from a raw frame beside them, as unmatched."""
+    raw_stems = {record.file.rpartition(".")[0].casefold(): record.file for record in records if record.is_raw}
+    first_with: dict[str, str] = {}
+    out: list[FrameRecord] = []
+    for record in records:
+        twin = None if record.is_raw else raw_stems.get(record.file.rpartition(".")[0].casefold())
+        if record.status == "rejected":
+            out.append(record)
+        elif twin is not None:
+            out.append(record.unmatched(f"developed picture of {twin}, which is measured instead"))
+        elif record.sha256 is not None and record.sha256 in first_with:
+            out.append(record.unmatched(f"the same file as {first_with[record.sha256]}"))
+        else:
+            if record.sha256 is not None:
+                first_with[record.sha256] = record.file
+            out.append(record)
+    return tuple(out)
+
+
+def prefer_raw(records: Sequence[FrameRecord]) -> tuple[FrameRecord, ...]:
+    """Where raw and developed frames stand side by side, leave the developed ones out: they are never merged."""
+    if not any(record.is_raw and record.status != "rejected" for record in records):
+        return tuple(records)
+    return tuple(
+        record
+        if record.is_raw or record.status == "rejected" or record.reason
+        else replace(record, status="unmatched", reason="developed picture among raw frames: never mixed with them")
+        for record in records
+    )

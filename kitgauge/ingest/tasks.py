@@ -1,0 +1,79 @@
+"""Run measurements on several cores, each looked up in the cache first.
+
+A task's work is a pure function of its files and parameters that returns plain values (they are kept as JSON).
+Threads do: decoding, NumPy and OpenCV release the interpreter lock, and threads share memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, MutableMapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from typing import Any
+
+from kitgauge.ingest.cache import MeasurementCache
+
+Measurement = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Task:
+    """One measurement: a label for people, the cache key, the files it opens, and the work itself."""
+
+    label: str
+    key: str
+    files: tuple[str, ...]
+    work: Callable[[], Measurement]
+
+
+def run_tasks(
+    tasks: Sequence[Task],
+    results: MutableMapping[str, Measurement],
+    cache: MeasurementCache,
+    *,
+    workers: int,
+    done: Callable[[Task, Measurement, bool], None],
+) -> None:
+    """Fill `results` (label -> measurement); `done(task, measurement, from_cache)` is called as each one ends.
+
+    A measurement with the key "refused" (files that could not be opened) is not kept in the cache: the cause may pass.
+    On Ctrl-C what is finished is in `results` and in the cache, the rest is cancelled, and KeyboardInterrupt goes on.
+    """
+    waiting: list[Task] = []
+    for task in tasks:
+        kept = cache.get(task.key)
+        if kept is None:
+            waiting.append(task)
+        else:
+            results[task.label] = kept
+            done(task, kept, True)
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        pending: dict[Future[Measurement], Task] = {}
+        queue = iter(waiting)
+        try:
+            # no more tasks in flight than workers: a task holds frames in memory as soon as it starts
+            for task in queue:
+                pending[pool.submit(task.work)] = task
+                if len(pending) >= workers:
+                    _collect(pending, results, cache, done)
+            while pending:
+                _collect(pending, results, cache, done)
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+
+
+def _collect(
+    pending: dict[Future[Measurement], Task],
+    results: MutableMapping[str, Measurement],
+    cache: MeasurementCache,
+    done: Callable[[Task, Measurement, bool], None],
+) -> None:
+    finished, _ = wait(pending, return_when=FIRST_COMPLETED)
+    for future in finished:
+        task = pending.pop(future)
+        measurement = future.result()
+        if not measurement.get("refused"):
+            cache.put(task.key, measurement)
+        results[task.label] = measurement
+        done(task, measurement, False)

@@ -1,0 +1,372 @@
+"""Protocol and folder of frames in, run out: the one orchestration function."""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cached_property
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import kitgauge
+from kitgauge import run_blur, run_noise, run_practice, run_sharpness
+from kitgauge.errors import IngestError, KitgaugeError, UsageError
+from kitgauge.frames.pitch import pixel_pitch_um as find_pixel_pitch_um
+from kitgauge.frames.settings_file import read_settings_file
+from kitgauge.ingest.cache import MeasurementCache, cache_folder
+from kitgauge.ingest.match import leave_out_doubles, match_frames, missing_values, prefer_raw
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.scan import Scan, one_kit, scan_folder
+from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.limits.criteria import Criteria
+from kitgauge.limits.kit_folder import kit_folder_name
+from kitgauge.limits.model import Limit
+from kitgauge.protocol.loading import LoadedProtocol, load_protocol
+from kitgauge.run_context import Kit, Results, RunContext, Section, common_shape, most_common
+from kitgauge.run_files import (
+    CURVES_FILE,
+    FRAMES_FILE,
+    LOG_FILE,
+    RUN_FILE,
+    SCHEMA,
+    RunLog,
+    make_folder,
+    new_run_folder,
+    now,
+    plain,
+    write_frames_csv,
+    write_json,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# stage of the work, how much is done, how much there is
+Progress = Callable[[str, int, int], None]
+
+_KINDS = {"noise": run_noise, "sharpness": run_sharpness, "blur": run_blur, "practice": run_practice}
+
+
+@dataclass(frozen=True)
+class Run:
+    """One protocol applied to one folder of frames, and its results.
+
+    `status` is "complete" or "partial" (results written, something missing; `reason` says what). `curves` is the
+    content of curves.json; `noise`, `sharpness` and `blur` are its points as tidy tables.
+    """
+
+    folder: Path
+    status: str
+    reason: str
+    curves: dict[str, Any]
+    records: tuple[FrameRecord, ...]
+    limits: tuple[Limit, ...]
+    notes: tuple[str, ...]
+    frames_decoded: int
+
+    @cached_property
+    def noise(self) -> pd.DataFrame:
+        """One row per ISO and colour; empty where the protocol does not measure noise."""
+        return self._table("noise", "points")
+
+    @cached_property
+    def sharpness(self) -> pd.DataFrame:
+        """One row per f-number, target patch and orientation; empty where sharpness was not measured."""
+        return self._table("sharpness", "points")
+
+    @cached_property
+    def blur(self) -> pd.DataFrame:
+        """One row per tripod and handheld frame; empty where blur was not measured."""
+        return self._table("blur", "frames")
+
+    def _table(self, section: str, rows: str) -> pd.DataFrame:
+        import pandas as pd
+
+        return pd.DataFrame((self.curves.get(section) or {}).get(rows, []))
+
+
+def run(
+    protocol: str | Path,
+    frames: str | Path,
+    *,
+    out: str | Path | None = None,
+    results: str | Path = "results",
+    criteria: Criteria | None = None,
+    technique: str | None = None,
+    settings: str | Path | None = None,
+    pitch_um: float | None = None,
+    body: str | None = None,
+    lens: str | None = None,
+    focal_mm: float | None = None,
+    workers: int | None = None,
+    use_cache: bool = True,
+    report: bool = True,
+    progress: Progress | None = None,
+) -> Run:
+    """Measure the frames in folder `frames` as `protocol` (id or file) says, fit, set limits, and write the results.
+
+    Results go to `out`, else to a new folder below `results`. `settings` is a CSV file that overrides or fills
+    metadata; `body` and `lens` pick one of several; `pitch_um` and `focal_mm` fill in what the frames do not tell.
+    Raises a KitgaugeError if nothing can be measured; an interrupted run (Ctrl-C) returns with status "partial".
+    """
+    tell_progress = progress or (lambda _stage, _done, _total: None)
+    workers = workers or min(os.cpu_count() or 2, 8)
+    criteria = criteria or Criteria()
+    for name, value in (("pixel pitch", pitch_um), ("focal length", focal_mm)):
+        if value is not None and not 0 < value < 100_000:
+            raise UsageError(f"the {name} is not possible", got=value, needed="a positive number")
+    loaded = load_protocol(protocol)
+    folder = Path(frames)
+    overrides = read_settings_file(Path(settings)) if settings is not None else None
+    scan = scan_folder(
+        folder, overrides, workers=workers, progress=lambda done, total: tell_progress("reading metadata", done, total)
+    )
+    scan = one_kit(Scan(folder, leave_out_doubles(scan.frames), scan.not_frames), body, lens)
+    records = match_frames(prefer_raw(scan.frames), loaded.protocol)
+    _require_usable(records, loaded, folder)
+    kit = _kit(records, pitch_um, focal_mm)
+    if loaded.protocol.measures == "noise" and kit.developed:
+        raise IngestError(
+            "no raw frames in this folder",
+            where=folder,
+            got="developed pictures only (JPEG, TIFF or PNG)",
+            needed="raw frames: in a developed picture the camera has already removed and reshaped the noise",
+            fix="set the camera to record raw and shoot the series again",
+        )
+
+    run_folder = Path(out) if out is not None else new_run_folder(Path(results), kit.name, loaded.protocol.id)
+    make_folder(run_folder)
+    log = RunLog(run_folder / LOG_FILE)
+    header = _header(loaded, folder, kit, criteria, technique, settings, pitch_um, body, lens, focal_mm)
+    log.add("start", **header)
+    cache = MeasurementCache(cache_folder() if use_cache else None)
+    listener = _Listener(log, tell_progress)
+    context = RunContext(
+        protocol=loaded.protocol,
+        records=records,
+        kit=kit,
+        criteria=criteria,
+        technique=technique,
+        cache=cache,
+        workers=workers,
+        tell=listener.measured,
+        expect=listener.expect,
+    )
+    kind = _KINDS[loaded.protocol.measures]
+    measured: Results = {}
+    interrupted = False
+    try:
+        kind.measure(context, measured)
+    except KeyboardInterrupt:
+        interrupted = True
+    except KitgaugeError as error:
+        _fail(run_folder, log, header, error)
+        raise
+    try:
+        tell_progress("fitting", 0, 1)
+        section = kind.conclude(context, measured)
+        tell_progress("fitting", 1, 1)
+        return _finish(
+            run_folder, log, header, context, section, measured, listener.decoded, interrupted, report, scan
+        )
+    except KitgaugeError as error:
+        _fail(run_folder, log, header, error)
+        raise
+
+
+class _Listener:
+    """Passes on what happens to the log and to the progress display, and counts decoded frames."""
+
+    def __init__(self, log: RunLog, progress: Progress) -> None:
+        self.log = log
+        self.progress = progress
+        self.decoded = 0
+        self.stage, self.done, self.total = "", 0, 0
+
+    def expect(self, stage: str, total: int) -> None:
+        self.stage, self.done, self.total = stage, 0, total
+        self.progress(stage, 0, total)
+
+    def measured(self, task: Task, measurement: Measurement, from_cache: bool) -> None:
+        if not from_cache:
+            self.decoded += len(task.files)
+        refused = measurement.get("refused") or {}
+        for file in task.files:
+            values = {"flag": refused[file][0], "reason": refused[file][1]} if file in refused else {}
+            self.log.add("frame", file=file, from_cache=from_cache, **values)
+        self.log.add("step", stage=self.stage, measured=task.label)
+        self.done += 1
+        self.progress(self.stage, self.done, self.total)
+
+
+def _require_usable(records: tuple[FrameRecord, ...], loaded: LoadedProtocol, folder: Path) -> None:
+    if any(record.status != "rejected" and not record.reason for record in records):
+        return
+    reasons = Counter(record.reason for record in records).most_common(3)
+    raise IngestError(
+        f"no frame in this folder serves {loaded.protocol.id}",
+        where=folder,
+        got="; ".join(f"{count} x {reason}" for reason, count in reasons),
+        needed=loaded.protocol.purpose,
+        fix=f"see 'kitgauge brief {loaded.protocol.id}' for what to shoot",
+    )
+
+
+def _kit(records: tuple[FrameRecord, ...], pitch_um: float | None, focal_mm: float | None) -> Kit:
+    serving = [record for record in records if record.status != "rejected" and not record.reason]
+    pitch, source = find_pixel_pitch_um(most_common([record.pixel_pitch_um for record in serving]), pitch_um)
+    body = most_common([record.body for record in serving])
+    serial = most_common([record.body_serial for record in serving])
+    return Kit(
+        name=kit_folder_name(body, serial),
+        body=body,
+        body_serial=serial,
+        lens=most_common([record.lens for record in serving]),
+        focal_mm=focal_mm or most_common([record.focal_mm for record in serving]),
+        focal_35mm=most_common([record.focal_35mm for record in serving]),
+        pixel_pitch_um=pitch,
+        pixel_pitch_source=source,
+        developed=not any(record.is_raw for record in serving),
+    )
+
+
+def _header(
+    loaded: LoadedProtocol,
+    folder: Path,
+    kit: Kit,
+    criteria: Criteria,
+    technique: str | None,
+    settings: str | Path | None,
+    pitch_um: float | None,
+    body: str | None,
+    lens: str | None,
+    focal_mm: float | None,
+) -> dict[str, Any]:
+    return {
+        "schema": SCHEMA,
+        "kitgauge_version": kitgauge.__version__,
+        "protocol": {"id": loaded.protocol.id, "sha256": loaded.sha256},
+        "title": loaded.protocol.title,
+        "measures": loaded.protocol.measures,
+        "cautions": list(loaded.protocol.cautions),
+        "kit": kit.as_dict(None),
+        "settings": {
+            "frames": str(folder),
+            "criteria": criteria.as_dict(),
+            "technique": technique,
+            "settings_file": None if settings is None else str(settings),
+            "pitch_um": pitch_um,
+            "body": body,
+            "lens": lens,
+            "focal_mm": focal_mm,
+        },
+        "versions": _versions(),
+        "started_at": now(),
+    }
+
+
+def _versions() -> dict[str, str]:
+    import rawpy
+
+    versions = {"python": platform.python_version()}
+    for package in ("numpy", "scipy", "rawpy", "opencv-python-headless"):
+        try:
+            versions[package] = version(package)
+        except PackageNotFoundError:  # installed under another distribution's name
+            versions[package] = "unknown"
+    versions["libraw"] = ".".join(str(part) for part in rawpy.libraw_version)
+    return versions
+
+
+def _fail(run_folder: Path, log: RunLog, header: dict[str, Any], error: KitgaugeError) -> None:
+    """Record a failed run; where even that cannot be written, the first error is the one to tell."""
+    try:
+        log.add("stop", status="failed", reason=error.what)
+        write_json(
+            run_folder / RUN_FILE, {**header, "stopped_at": now(), "status": "failed", "reason": error.message()}
+        )
+    except KitgaugeError:
+        return
+
+
+def _finish(
+    run_folder: Path,
+    log: RunLog,
+    header: dict[str, Any],
+    context: RunContext,
+    section: Section,
+    measured: Results,
+    decoded: int,
+    interrupted: bool,
+    report: bool,
+    scan: Scan,
+) -> Run:
+    missing = list(section.missing)
+    if values := missing_values(section.records, context.protocol):
+        missing.append(f"no frames at {', '.join(values)}")
+    if interrupted:
+        missing.insert(0, "interrupted; run the same command again to go on where it stopped")
+    status = "partial" if missing else "complete"
+    reason = "; ".join(missing)
+    shape = section.shape or common_shape(measured)
+    records = _settle(section.records, interrupted)
+    curves = {
+        "schema": SCHEMA,
+        "kit": context.kit.as_dict(shape),
+        "protocol": context.protocol.id,
+        "technique": context.technique,
+        "noise": None,
+        "sharpness": None,
+        "blur": None,
+        **(section.curves or {}),
+        "limits": [limit.as_dict() for limit in section.limits],
+    }
+    write_frames_csv(run_folder / FRAMES_FILE, records)
+    write_json(run_folder / CURVES_FILE, curves)
+    log.add("result", limits=[limit.text for limit in section.limits], notes=section.notes)
+    counts = Counter(record.status for record in records)
+    write_json(
+        run_folder / RUN_FILE,
+        {
+            **header,
+            "kit": context.kit.as_dict(shape),
+            "stopped_at": now(),
+            "status": status,
+            "reason": reason,
+            "missing": missing,
+            "notes": list(section.notes),
+            "frames": {name: counts.get(name, 0) for name in ("used", "rejected", "unmatched")},
+            "frames_decoded": decoded,
+            "not_frames": dict(scan.not_frames),
+        },
+    )
+    log.add("stop", status=status, reason=reason)
+    if report:
+        from kitgauge.report.page import write_report
+
+        write_report(run_folder)
+    return Run(
+        folder=run_folder,
+        status=status,
+        reason=reason,
+        curves=plain(curves),
+        records=records,
+        limits=section.limits,
+        notes=section.notes,
+        frames_decoded=decoded,
+    )
+
+
+def _settle(records: tuple[FrameRecord, ...], interrupted: bool) -> tuple[FrameRecord, ...]:
+    """Give every frame that is still open its end: nothing leaves a run without a status and a reason."""
+    waiting = "not measured yet: the run was interrupted" if interrupted else "not needed by any step"
+    return tuple(
+        replace(record, reason=waiting) if record.status == "unmatched" and not record.reason else record
+        for record in records
+    )
+
+
