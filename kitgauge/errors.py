@@ -62,7 +62,23 @@ class ProtocolError(KitgaugeError):
 
 
 class FrameError(KitgaugeError):
-    """One file cannot be opened as a frame, or holds no usable picture."""
+    """One file cannot be opened as a frame, or holds no usable picture.
+
+    `flag` is the name, in the registry of `kitgauge.flags`, that the rejected frame carries.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        flag: str = "unreadable",
+        where: object = None,
+        got: object = None,
+        needed: object = None,
+        fix: str | None = None,
+    ) -> None:
+        self.flag = flag
+        super().__init__(what, where=where, got=got, needed=needed, fix=fix)
 
 
 class IngestError(KitgaugeError):

@@ -16,9 +16,8 @@ import kitgauge
 from kitgauge import run_blur, run_noise, run_practice, run_sharpness
 from kitgauge.errors import IngestError, KitgaugeError, UsageError
 from kitgauge.frames.pitch import pixel_pitch_um as find_pixel_pitch_um
-from kitgauge.frames.settings_file import read_settings_file
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
-from kitgauge.ingest.match import leave_out_doubles, match_frames, missing_values, prefer_raw
+from kitgauge.ingest.match import match_frames, missing_values, prefer_raw
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.scan import Scan, one_kit, scan_folder
 from kitgauge.ingest.tasks import Measurement, Task
@@ -121,14 +120,16 @@ def run(
             raise UsageError(f"the {name} is not possible", got=value, needed="a positive number")
     loaded = load_protocol(protocol)
     folder = Path(frames)
-    overrides = read_settings_file(Path(settings)) if settings is not None else None
     scan = scan_folder(
-        folder, overrides, workers=workers, progress=lambda done, total: tell_progress("reading metadata", done, total)
+        folder,
+        None if settings is None else Path(settings),
+        workers=workers,
+        progress=lambda done, total: tell_progress("reading metadata", done, total),
     )
-    scan = one_kit(Scan(folder, leave_out_doubles(scan.frames), scan.not_frames), body, lens)
+    scan = one_kit(scan, body, lens)
     records = match_frames(prefer_raw(scan.frames), loaded.protocol)
     _require_usable(records, loaded, folder)
-    kit = _kit(records, pitch_um, focal_mm)
+    kit = _kit(records, scan, pitch_um, focal_mm)
     if loaded.protocol.measures == "noise" and kit.developed:
         raise IngestError(
             "no raw frames in this folder",
@@ -216,9 +217,9 @@ def _require_usable(records: tuple[FrameRecord, ...], loaded: LoadedProtocol, fo
     )
 
 
-def _kit(records: tuple[FrameRecord, ...], pitch_um: float | None, focal_mm: float | None) -> Kit:
+def _kit(records: tuple[FrameRecord, ...], scan: Scan, pitch_um: float | None, focal_mm: float | None) -> Kit:
     serving = [record for record in records if record.status != "rejected" and not record.reason]
-    pitch, source = find_pixel_pitch_um(most_common([record.pixel_pitch_um for record in serving]), pitch_um)
+    pitch, source = find_pixel_pitch_um(scan.settings[serving[0].path], pitch_um)
     body = most_common([record.body for record in serving])
     serial = most_common([record.body_serial for record in serving])
     return Kit(

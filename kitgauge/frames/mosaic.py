@@ -49,6 +49,7 @@ class Mosaic:
     white_dn: float
     black_source: str
     rendered: bool = False
+    notes: tuple[str, ...] = ()  # what a reader of the results should know about how the samples came about
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -12,9 +12,9 @@ from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.edge_candidate import RefusedEdge
 from kitgauge.measure.edge_finding import find_edges
-from kitgauge.measure.edge_sfr import EdgeMeasurement, measure_edge
-from kitgauge.measure.edge_tracking import follow_edges
+from kitgauge.measure.edge_sfr import measure_edge
 
 
 def refusal(record: FrameRecord, error: FrameError) -> Measurement:
@@ -44,32 +44,13 @@ def measure_frame_edges(record: FrameRecord) -> Measurement:
     return {
         **describe(mosaic),
         "edges": [edge.as_dict() for edge in edges],
-        "unusable": [asdict(edge) for edge in search.refused],
+        "unusable": refused_edges(search.refused),
     }
 
 
-def following_task(
-    record: FrameRecord, reference: Sequence[EdgeMeasurement], reference_key: str, cache: MeasurementCache
-) -> Task:
-    """Return the task that finds the reference's edges again in another frame and measures them there."""
-    return Task(
-        label=record.file,
-        key=cache.key("followed edges", [record.sha256], {"reference": reference_key}),
-        files=(record.file,),
-        work=lambda: measure_followed_edges(record, reference),
-    )
-
-
-def measure_followed_edges(record: FrameRecord, reference: Sequence[EdgeMeasurement]) -> Measurement:
-    """Return `shape`, `edges` and `flags` of a frame whose target may have moved and may be blurred."""
-    try:
-        mosaic = open_frame(record.path)
-    except FrameError as error:
-        return refusal(record, error)
-    signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
-    followed = follow_edges(signal, mask, saturated, reference)
-    edges = [measure_edge(signal, mask, saturated, candidate) for candidate in followed.candidates]
-    return {**describe(mosaic), "edges": [edge.as_dict() for edge in edges], "frame_flags": list(followed.flags)}
+def refused_edges(refused: Sequence[RefusedEdge]) -> list[dict[str, Any]]:
+    """Return edges that were seen and not measured as plain values."""
+    return [asdict(edge) for edge in refused]
 
 
 def describe(mosaic: Mosaic) -> dict[str, Any]:

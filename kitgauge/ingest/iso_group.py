@@ -22,7 +22,8 @@ from kitgauge.ingest.edge_frames import describe, refusal
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.photon_transfer import measure_dark_pair, measure_flat_pair
+from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.photon_transfer import measure_flat_pair
 
 # A capped frame shows its black level and no more; a flat is asked for at 15 % of saturation or above.
 DARK_BELOW = 0.05
@@ -118,9 +119,10 @@ class _Group:
 
     def _measure_darks(self, first: Mosaic, second: Mosaic) -> None:
         for plane, a, b in zip(self.planes, first.planes(), second.planes(), strict=True):
-            pair = measure_dark_pair(a.samples, b.samples, plane.black_dn, plane.white_dn)
+            known_black = None if plane.black_source in ("unknown", "dark") else plane.black_dn
+            pair = measure_dark_pair(a.samples, b.samples, known_black)
             plane.dark_pairs.append(pair.as_dict())
-            plane.dark_level_dn.append(pair.level_dn)
+            plane.dark_level_dn.append(pair.mean_dn)
             if plane.black_source != "masked" and "light-leak" not in pair.flags:
                 plane.black_dn = float(np.mean(plane.dark_level_dn))
                 plane.black_source = "dark"

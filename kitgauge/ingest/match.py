@@ -64,14 +64,14 @@ def _into(record: FrameRecord, step: Step, protocol: Protocol) -> FrameRecord:
 
 def _said_step(record: FrameRecord, protocol: Protocol) -> Step | None:
     """Return the step that the settings file or the subfolder names, None where neither does."""
-    if record.step is not None:
-        step = _step_called(record.step, protocol)
+    if record.said_step is not None:
+        step = _step_called(record.said_step, protocol)
         if step is None:
             known = ", ".join(step.label for step in protocol.step)
             raise IngestError(
                 "the settings file names a step that the protocol does not have",
                 where=f"--settings, file {record.file}, column step",
-                got=record.step,
+                got=record.said_step,
                 needed=f"a step or role of {protocol.id}: {known}",
                 fix="correct the name, or leave the cell empty",
             )
@@ -155,26 +155,6 @@ def missing_values(records: Sequence[FrameRecord], protocol: Protocol) -> list[s
         same_setting_key(setting, value) for record in records if (value := getattr(record, setting)) is not None
     }
     return [format_setting(setting, value) for value in listed if same_setting_key(setting, value) not in present]
-
-
-def leave_out_doubles(records: Sequence[FrameRecord]) -> tuple[FrameRecord, ...]:
-    """Mark exact copies of a file, and pictures developed from a raw frame beside them, as unmatched."""
-    raw_stems = {record.file.rpartition(".")[0].casefold(): record.file for record in records if record.is_raw}
-    first_with: dict[str, str] = {}
-    out: list[FrameRecord] = []
-    for record in records:
-        twin = None if record.is_raw else raw_stems.get(record.file.rpartition(".")[0].casefold())
-        if record.status == "rejected":
-            out.append(record)
-        elif twin is not None:
-            out.append(record.unmatched(f"developed picture of {twin}, which is measured instead"))
-        elif record.sha256 is not None and record.sha256 in first_with:
-            out.append(record.unmatched(f"the same file as {first_with[record.sha256]}"))
-        else:
-            if record.sha256 is not None:
-                first_with[record.sha256] = record.file
-            out.append(record)
-    return tuple(out)
 
 
 def prefer_raw(records: Sequence[FrameRecord]) -> tuple[FrameRecord, ...]:

@@ -34,7 +34,7 @@ class FrameRecord:
     f_number: float | None = None
     focal_mm: float | None = None
     focal_35mm: float | None = None
-    pixel_pitch_um: float | None = None
+    said_step: str | None = None  # what the settings file says
     step: str | None = None
     role: str | None = None
     status: FrameStatus = "unmatched"

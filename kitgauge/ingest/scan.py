@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from kitgauge.errors import FrameError, IngestError, UsageError
-from kitgauge.frames.metadata import read_settings
-from kitgauge.frames.opening import frame_paths, is_raw
-from kitgauge.frames.settings_file import Overrides
+from kitgauge.frames.metadata import FrameSettings, read_settings
+from kitgauge.frames.opening import frame_paths, is_raw, pair_up
+from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
 from kitgauge.ingest.record import FrameRecord, capture_order
 
 _HASH_BLOCK_BYTES = 1 << 20
@@ -19,11 +19,12 @@ _HASH_BLOCK_BYTES = 1 << 20
 
 @dataclass(frozen=True)
 class Scan:
-    """What a folder holds: frames in the order of capture, and files that are not frames (file -> reason)."""
+    """What a folder holds: frames in the order of capture, files that are not frames (file -> reason), all metadata."""
 
     folder: Path
     frames: tuple[FrameRecord, ...]
     not_frames: Mapping[str, str]
+    settings: Mapping[Path, FrameSettings] = field(default_factory=dict)
 
 
 def content_hash(path: Path) -> str:
@@ -37,33 +38,20 @@ def content_hash(path: Path) -> str:
 
 def scan_folder(
     folder: Path,
-    overrides: Mapping[str, Overrides] | None = None,
+    settings_file: Path | None = None,
     *,
     workers: int = 2,
     progress: Callable[[int, int], None] | None = None,
 ) -> Scan:
-    """Read settings and hashes of every file below `folder`.
+    """Read settings and hashes of every file below `folder`; exact copies and developed twins of a raw are left out.
 
-    `overrides` (file -> settings) come from the settings file. `progress(done, total)` is called per file. Raises
-    IngestError for a path that is no folder or holds no file that could be a frame.
+    `settings_file` overrides or fills metadata. `progress(done, total)` is called per file. Raises IngestError for a
+    path that is no folder, holds no file that could be a frame, or does not hold what the settings file names.
     """
-    if not folder.exists():
-        raise IngestError("there is no such folder", where=folder, needed="a folder of frames", fix="check the path")
-    if not folder.is_dir():
-        raise IngestError(
-            "this is a file, not a folder of frames",
-            where=folder,
-            needed="the folder that holds the frames of one test",
-            fix=f"give its folder: {folder.parent}",
-        )
-    try:
-        paths, not_frames = frame_paths(folder)
-    except OSError as error:
-        raise IngestError(
-            "the folder cannot be read", where=folder, got=error.strerror, fix="check its permissions"
-        ) from error
+    listing = frame_paths(folder)
+    paths = listing.frames
     if not paths:
-        others = f"{len(not_frames)} other files" if not_frames else "nothing"
+        others = f"{len(listing.others)} other files" if listing.others else "nothing"
         raise IngestError(
             "no frames in this folder",
             where=folder,
@@ -71,62 +59,79 @@ def scan_folder(
             needed="raw files, or JPEG, TIFF or PNG pictures",
             fix="copy the frames of the test into the folder, or give the folder that holds them",
         )
+    overrides: Mapping[str, Overrides] = {}
+    if settings_file is not None:
+        overrides = read_settings_file(settings_file, [path.relative_to(folder) for path in paths])
     records: list[FrameRecord] = []
+    known: dict[Path, FrameSettings] = {}
     with ThreadPoolExecutor(max_workers=workers) as pool:
-        for record in pool.map(lambda path: _record(folder, path, overrides or {}), paths):
+        for record, settings in pool.map(lambda path: _record(folder, path, overrides), paths):
             records.append(record)
+            if settings is not None:
+                known[record.path] = settings
             if progress is not None:
                 progress(len(records), len(paths))
-    _check_overrides_used(records, overrides or {})
-    return Scan(folder, tuple(sorted(records, key=capture_order)), not_frames)
+    not_frames = {_below(folder, path): reason for path, reason in listing.others}
+    return Scan(folder, tuple(sorted(_leave_out_doubles(records, known), key=capture_order)), not_frames, known)
 
 
-def _record(folder: Path, path: Path, overrides: Mapping[str, Overrides]) -> FrameRecord:
+def _below(folder: Path, path: Path) -> str:
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
+
+
+def _record(
+    folder: Path, path: Path, overrides: Mapping[str, Overrides]
+) -> tuple[FrameRecord, FrameSettings | None]:
     file = path.relative_to(folder).as_posix()
+    record = FrameRecord(file=file, path=path)
     try:
-        record = FrameRecord(file=file, path=path, sha256=content_hash(path), is_raw=is_raw(path))
-        settings = read_settings(path)
+        record = replace(record, is_raw=is_raw(path), sha256=content_hash(path))
+        row = overrides_for(overrides, path, folder)
+        settings = apply(read_settings(path), row)
     except FrameError as error:
-        return FrameRecord(file=file, path=path, is_raw=is_raw(path)).rejected("unreadable", error.what)
+        return record.rejected("unreadable", error.what), None
     except OSError as error:
-        return FrameRecord(file=file, path=path, is_raw=is_raw(path)).rejected(
-            "unreadable", error.strerror or str(error)
-        )
-    override = overrides.get(file) or overrides.get(path.name)
-    values = {name: getattr(settings, name) for name in ("iso", "shutter_s", "f_number", "focal_mm")}
-    step = None
-    if override is not None:
-        values |= {name: value for name in values if (value := getattr(override, name)) is not None}
-        step = override.step
-    record = FrameRecord(
-        file=file,
-        path=path,
-        sha256=record.sha256,
-        is_raw=record.is_raw,
+        return record.rejected("unreadable", error.strerror or str(error)), None
+    record = replace(
+        record,
         taken_at=settings.taken_at,
         body=settings.body,
         body_serial=settings.body_serial,
         lens=settings.lens,
+        iso=settings.iso,
+        shutter_s=settings.shutter_s,
+        f_number=settings.f_number,
+        focal_mm=settings.focal_mm,
         focal_35mm=settings.focal_35mm,
-        pixel_pitch_um=settings.pixel_pitch_um,
-        step=step,
-        **values,
+        said_step=None if row is None else row.step,
     )
-    if all(value is None for value in values.values()) and step is None:
-        return record.with_flags(["no-settings"])
-    return record
+    if settings.iso is None and settings.shutter_s is None and settings.f_number is None:
+        record = record.with_flags(["no-settings"])
+    return record, settings
 
 
-def _check_overrides_used(records: list[FrameRecord], overrides: Mapping[str, Overrides]) -> None:
-    known = {name for record in records for name in (record.file, record.path.name)}
-    for name in overrides:
-        if name not in known:
-            raise IngestError(
-                "the settings file names a frame that is not there",
-                where=f"--settings, file {name}",
-                needed="the name of a file in the folder (or its path below it)",
-                fix="correct the name, or remove the line",
-            )
+def _leave_out_doubles(
+    records: Sequence[FrameRecord], known: Mapping[Path, FrameSettings]
+) -> Iterator[FrameRecord]:
+    """Yield the records, exact copies of a file and pictures developed from a raw frame beside them left out."""
+    by_path = {record.path: record for record in records if record.path in known}
+    raw_of = {
+        pair.companion: by_path[pair.frame].file
+        for pair in pair_up(by_path, known.__getitem__)
+        if pair.companion is not None
+    }
+    first_with: dict[str, str] = {}
+    for record in records:
+        if record.status == "rejected":
+            yield record
+        elif record.path in raw_of:
+            yield record.unmatched(f"developed picture of {raw_of[record.path]}, which is measured instead")
+        elif record.sha256 is not None and record.sha256 in first_with:
+            yield record.unmatched(f"the same file as {first_with[record.sha256]}")
+        else:
+            if record.sha256 is not None:
+                first_with[record.sha256] = record.file
+            yield record
 
 
 def one_kit(scan: Scan, body: str | None = None, lens: str | None = None) -> Scan:
@@ -138,7 +143,7 @@ def one_kit(scan: Scan, body: str | None = None, lens: str | None = None) -> Sca
     """
     frames = _pick(scan.frames, "body", body, "--body")
     frames = _pick(frames, "lens", lens, "--lens")
-    return Scan(scan.folder, frames, scan.not_frames)
+    return replace(scan, frames=frames)
 
 
 def body_name(record: FrameRecord) -> str | None:

@@ -1,0 +1,1 @@
+"""From limits and light to settings."""

@@ -1,0 +1,1 @@
+"""The report of a run: figures, the HTML page, and tables for the terminal."""

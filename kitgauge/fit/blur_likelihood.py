@@ -1,0 +1,190 @@
+"""Censored likelihood of streaks against shutter time, for many parameter sets at once.
+
+Model: L = s(t) u, ln s = a + b ln(t / t0), u of a family with shape k. Parameters theta = (a, b, ln k); a row of
+`theta` is one parameter set, and the log-likelihood of every row comes from one call, so that derivatives and profiles
+cost little. A measured streak contributes the density of L smeared by its measurement error (Gauss-Hermite quadrature),
+a censored one P(L <= bound) or P(L > bound) (type I censoring: Lawless, Statistical Models and Methods for Lifetime
+Data, 2003, section 2.2).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitgauge.fit.streak_families import FAMILIES, Family
+
+Array = NDArray[np.float64]
+
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
+_NODE_WEIGHTS = _NODE_WEIGHTS / math.sqrt(2.0 * math.pi)
+_ERROR_MATTERS = 0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
+_STEP = 3e-4
+_MAX_ITERATIONS = 60
+LN_K_RANGE = (-3.0, 3.5)
+SLOPE_RANGE = (0.0, 8.0)
+
+
+@dataclass(frozen=True)
+class StreakData:
+    """Usable frames: (n,) arrays. `kind`: 0 measured, -1 below `value`, 1 above `value`; `x` = ln(t / t0)."""
+
+    x: Array
+    value: Array
+    stderr: Array
+    kind: NDArray[np.intp]
+    reference_s: float
+
+
+@dataclass(frozen=True)
+class FamilyFit:
+    """One family fitted: theta = (a, b, ln k), log-likelihood and AICc."""
+
+    name: str
+    theta: Array
+    log_likelihood: float
+    aicc: float
+    converged: bool
+
+    def rate(self, x: Array, streak_px: float) -> Array:
+        """Return P(L <= `streak_px`) at x = ln(t / t0)."""
+        z = math.log(streak_px) - self.theta[0] - self.theta[1] * x
+        return np.exp(FAMILIES[self.name].log_below(z, np.exp(self.theta[2:3])))
+
+
+def free_parameters(family_name: str) -> NDArray[np.intp]:
+    """Return the columns of theta that the family uses."""
+    return np.arange(3 if FAMILIES[family_name].has_shape else 2)
+
+
+@dataclass(frozen=True)
+class _Split:
+    x: Array
+    log_value: Array
+    log_weight: Array
+
+
+class Likelihood:
+    """The log-likelihood of one family on one set of frames."""
+
+    def __init__(self, family: Family, data: StreakData) -> None:
+        self.family = family
+        self.data = data
+        measured = data.kind == 0
+        relative = data.stderr / data.value
+        smeared = measured & (relative > _ERROR_MATTERS)
+        sharp = measured & ~smeared
+        self._sharp = _Split(data.x[sharp], np.log(data.value[sharp]), np.zeros(0))
+        value, error = data.value[smeared][:, None], data.stderr[smeared][:, None]
+        # what is measured with an even error is the variance L^2 / 12, so the nodes are even in L^2
+        square = value**2 + 2.0 * value * error * _NODES
+        positive = square > 0
+        nodes = np.sqrt(np.where(positive, square, 1.0))
+        weight = np.where(positive, np.log(_NODE_WEIGHTS * value / nodes), -np.inf)
+        self._smeared = _Split(data.x[smeared], np.log(nodes), weight)
+        self._below = _Split(data.x[data.kind < 0], np.log(data.value[data.kind < 0]), np.zeros(0))
+        self._above = _Split(data.x[data.kind > 0], np.log(data.value[data.kind > 0]), np.zeros(0))
+
+    def __call__(self, theta: Array) -> Array:
+        """Return the log-likelihood (m,) of the parameter sets `theta` (m, 3)."""
+        a, b = theta[:, 0:1], theta[:, 1:2]
+        k = np.exp(theta[:, 2:3])
+        total = np.zeros(theta.shape[0])
+        if self._sharp.x.size:
+            scale = a + b * self._sharp.x
+            total += np.sum(self.family.log_density(self._sharp.log_value - scale, k) - scale, axis=1)
+        if self._smeared.x.size:
+            scale = (a + b * self._smeared.x)[:, :, None]
+            terms = self.family.log_density(self._smeared.log_value - scale, k[:, :, None]) - scale
+            terms = terms + self._smeared.log_weight
+            top = np.max(terms, axis=2, keepdims=True)
+            total += np.sum(top[:, :, 0] + np.log(np.sum(np.exp(terms - top), axis=2)), axis=1)
+        if self._below.x.size:
+            total += np.sum(self.family.log_below(self._below.log_value - a - b * self._below.x, k), axis=1)
+        if self._above.x.size:
+            total += np.sum(self.family.log_above(self._above.log_value - a - b * self._above.x, k), axis=1)
+        return total
+
+
+RowFunction = Callable[[Array], Array]
+
+
+def derivatives(function: RowFunction, start: Array, free: NDArray[np.intp]) -> tuple[Array, Array, Array]:
+    """Return value (m,), gradient (m, p) and Hessian (m, p, p) of a row-wise function by central differences.
+
+    `function` maps (q, d) to (q,); `start` is (m, d), `free` holds the p column numbers that vary.
+    """
+    rows, p = start.shape[0], free.size
+    offsets = [np.zeros(start.shape[1])]
+    for i in range(p):
+        for sign in (1.0, -1.0):
+            offset = np.zeros(start.shape[1])
+            offset[free[i]] = sign * _STEP
+            offsets.append(offset)
+    pairs = [(i, j) for i in range(p) for j in range(i)]
+    for i, j in pairs:
+        offset = np.zeros(start.shape[1])
+        offset[free[i]] = offset[free[j]] = _STEP
+        offsets += [offset, -offset]
+    points = (start[:, None, :] + np.array(offsets)).reshape(-1, start.shape[1])
+    values = function(points).reshape(rows, len(offsets))
+    middle, plus, minus = values[:, 0], values[:, 1 : 1 + 2 * p : 2], values[:, 2 : 2 + 2 * p : 2]
+    gradient = (plus - minus) / (2.0 * _STEP)
+    hessian = np.empty((rows, p, p))
+    for i in range(p):
+        hessian[:, i, i] = (plus[:, i] - 2.0 * middle + minus[:, i]) / _STEP**2
+    for number, (i, j) in enumerate(pairs):
+        both, neither = values[:, 1 + 2 * p + 2 * number], values[:, 2 + 2 * p + 2 * number]
+        mixed = both - plus[:, i] - plus[:, j] + 2.0 * middle - minus[:, i] - minus[:, j] + neither
+        hessian[:, i, j] = hessian[:, j, i] = mixed / (2.0 * _STEP**2)
+    return middle, gradient, hessian
+
+
+def maximise(
+    function: RowFunction, start: Array, free: NDArray[np.intp], lower: Array, upper: Array
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Maximise a row-wise function from each row of `start` by damped Newton steps within bounds.
+
+    `function` maps (q, d) to (q,); `start` (m, d); `free` the columns that vary; `lower`, `upper` (d,) bounds, on which a
+    parameter rests while the gradient points outward. Returns the places (m, d), the values (m,) and whether each
+    converged.
+    """
+    place = np.clip(start.astype(np.float64), lower, upper)
+    p = free.size
+    damping = np.full(place.shape[0], 1e-3)
+    done = np.zeros(place.shape[0], dtype=bool)
+    best = function(place)
+    for _ in range(_MAX_ITERATIONS):
+        active = np.flatnonzero(~done)
+        if active.size == 0:
+            break
+        _, gradient, hessian = derivatives(function, place[active], free)
+        at_low = (place[active][:, free] <= lower[free]) & (gradient < 0)
+        at_high = (place[active][:, free] >= upper[free]) & (gradient > 0)
+        held = at_low | at_high
+        gradient = np.where(held, 0.0, gradient)
+        curvature = -hessian
+        curvature[held[:, :, None] | held[:, None, :]] = 0.0
+        diagonal = np.einsum("mii->mi", curvature)
+        size = np.maximum(np.abs(diagonal), 1e-3)
+        # where the surface is not concave, the damping grows until the step goes uphill
+        curvature = curvature + np.eye(p) * (damping[active, None] * size + 1e-9)[:, None, :]
+        curvature[held[:, :, None] & np.eye(p, dtype=bool)] = 1.0
+        lowest = np.linalg.eigvalsh(curvature)[:, 0]
+        curvature = curvature + np.eye(p) * np.maximum(0.0, 1e-3 - lowest)[:, None, None] * 1.5
+        step = np.clip(np.linalg.solve(curvature, gradient[:, :, None])[:, :, 0], -1.0, 1.0)
+        trial = place[active].copy()
+        trial[:, free] += step
+        trial = np.clip(trial, lower, upper)
+        reached = function(trial)
+        better = reached >= best[active] - 1e-10
+        moved = active[better]
+        place[moved], best[moved] = trial[better], reached[better]
+        damping[active] = np.where(better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8))
+        small = np.max(np.abs(gradient * step), axis=1) < 1e-8
+        done[active] |= small | (damping[active] >= 1e8)
+    return place, best, done

@@ -1,0 +1,67 @@
+"""Open the frames of a blur series: the edges of one tripod frame are found, and found again in all others."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from kitgauge.errors import FrameError
+from kitgauge.frames.opening import open_frame
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.edge_frames import describe, refusal, refused_edges
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.edge_candidate import EdgeCandidate
+from kitgauge.measure.edge_finding import find_edges
+from kitgauge.measure.edge_profile import edge_profiles
+from kitgauge.measure.edge_tracking import follow_edges
+
+
+def first_frame_task(record: FrameRecord, cache: MeasurementCache) -> Task:
+    """Return the task that finds all edges of a tripod frame and takes their profiles."""
+    return Task(
+        label=record.file,
+        key=cache.key("blur, first frame", [record.sha256], {}),
+        files=(record.file,),
+        work=lambda: _measure(record, None),
+    )
+
+
+def following_task(
+    record: FrameRecord, edges: Sequence[EdgeCandidate], first: FrameRecord, cache: MeasurementCache
+) -> Task:
+    """Return the task that finds the `edges` of the tripod frame `first` again and takes their profiles."""
+    return Task(
+        label=record.file,
+        key=cache.key("blur, following frame", [record.sha256, first.sha256], {}),
+        files=(record.file,),
+        work=lambda: _measure(record, edges),
+    )
+
+
+def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate] | None) -> Measurement:
+    """Return `profiles` of the edges of one frame, the edges refused (`unusable`), how the target moved, and flags."""
+    try:
+        mosaic = open_frame(record.path)
+    except FrameError as error:
+        return refusal(record, error)
+    signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
+    moved: dict[str, Any] = {}
+    if edges is None:
+        search = find_edges(signal, mask, saturated)
+        candidates, refused = search.candidates, search.refused
+    else:
+        followed = follow_edges(signal, mask, saturated, edges)
+        candidates, refused = followed.candidates, followed.refused
+        moved = {
+            "shift_x_px": followed.shift_x_px,
+            "shift_y_px": followed.shift_y_px,
+            "turn_deg": followed.turn_deg,
+        }
+    profiles = edge_profiles(signal, mask, saturated, candidates)
+    return {
+        **describe(mosaic),
+        **moved,
+        "profiles": [profile.as_dict() for profile in profiles],
+        "unusable": refused_edges(refused),
+    }

@@ -1,0 +1,60 @@
+"""Open an everyday frame and say how it is exposed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from kitgauge.errors import FrameError
+from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.opening import open_frame
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.edge_frames import describe, refusal
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.tasks import Measurement, Task
+
+NEAR_BLACK = 2.0**-10  # ten stops below saturation
+
+
+def scene_task(record: FrameRecord, cache: MeasurementCache) -> Task:
+    """Return the task that measures how one frame is exposed."""
+    return Task(
+        label=record.file,
+        key=cache.key("scene", [record.sha256], {}),
+        files=(record.file,),
+        work=lambda: measure_scene(record),
+    )
+
+
+def measure_scene(record: FrameRecord) -> Measurement:
+    """Return level and clipping of one frame."""
+    try:
+        mosaic = open_frame(record.path)
+    except FrameError as error:
+        return refusal(record, error)
+    return {**describe(mosaic), **exposure_of(mosaic)}
+
+
+def exposure_of(mosaic: Mosaic) -> dict[str, float]:
+    """Return the median green level [stops below saturation] and the shares clipped and near black (0 to 1).
+
+    A sample is clipped when it reaches the white level, in any colour; near black when it lies ten stops or more below
+    saturation, in green.
+    """
+    green = [plane for plane in mosaic.planes() if plane.colour in ("G", "G1", "G2")]
+    spans = [plane.white_dn - plane.black_dn for plane in green]
+    medians = [
+        (float(np.median(plane.samples[::4, ::4])) - plane.black_dn) / span
+        for plane, span in zip(green, spans, strict=True)
+    ]
+    level = float(np.mean(medians))
+    dark = [
+        float(np.mean(plane.samples < plane.black_dn + NEAR_BLACK * span))
+        for plane, span in zip(green, spans, strict=True)
+    ]
+    return {
+        "level_stops_below_saturation": -math.log2(level) if level > 0 else math.nan,
+        "clipped_share": float(np.mean(mosaic.samples >= mosaic.white_dn)),
+        "near_black_share": float(np.mean(dark)),
+    }

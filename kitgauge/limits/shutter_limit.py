@@ -1,0 +1,111 @@
+"""The slowest shutter time that keeps enough handheld frames sharp, as a personal limit."""
+
+from __future__ import annotations
+
+import math
+
+from kitgauge.errors import LimitsError
+from kitgauge.exposure import DialStep, format_shutter, shutter_dial
+from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit
+from kitgauge.limits.criteria import Criteria
+from kitgauge.limits.model import Limit
+
+_WORDS = {0.5: "5 of 10", 0.8: "8 of 10", 0.9: "9 of 10"}
+
+
+def shutter_limits(
+    fit: BlurFit,
+    criteria: Criteria,
+    frame_shape: tuple[int, int],
+    lens: str | None = None,
+    focal_mm: float | None = None,
+    technique: str | None = None,
+    dial_step: DialStep = "thirds",
+) -> list[Limit]:
+    """Return the shutter limit of one run, as a list of one.
+
+    `frame_shape` (rows, columns) gives the streak limit where `criteria` sets none. A limit slower than the slowest
+    measured shutter time is given as that time, with flag "ladder-too-fast": slower is not known to be safe. Raises
+    LimitsError where the limit is faster than the fastest measured time, or where blur does not grow with time.
+    """
+    streak_limit = criteria.streak_limit_px(frame_shape)
+    found = fit.limit(criteria.keep, streak_limit)
+    if found.reach == "faster":
+        raise LimitsError(
+            "the frames do not reach fast enough for this criterion",
+            where="shutter limit",
+            got=f"keep {criteria.keep:g} at a streak of {streak_limit:.2g} px needs a time "
+            + (
+                f"near {format_shutter(found.shutter_s)}" if math.isfinite(found.shutter_s)
+                else "that the frames do not tell"
+            )
+            + f"; the fastest handheld frames were at {format_shutter(fit.fastest_s)}",
+            needed="handheld frames at times on both sides of the limit",
+            fix="shoot faster speeds as well, or accept a longer streak (--criterion streak_px=...) or a lower keep rate",
+        )
+    beyond = found.reach == "slower"
+    exact = fit.slowest_s if beyond else found.shutter_s
+    dial = shutter_dial(dial_step)
+    index = dial.at_most(exact)
+    if index is None:
+        raise LimitsError(
+            "the limit is faster than any shutter speed on a dial",
+            where="shutter limit",
+            got=f"{exact:.3g} s",
+            fix="accept a longer streak (--criterion streak_px=...) or a lower keep rate",
+        )
+    marked = dial.exact[index]
+    # the interval of a limit beyond the ladder still bounds it from below, if within the ladder
+    low = min(found.ci_low_s, exact) if beyond else found.ci_low_s
+    high = math.nan if beyond else found.ci_high_s
+    return [
+        Limit(
+            kind="shutter",
+            value={"shutter_s": exact},
+            dial={"shutter_s": dial.nominal[index]},
+            ci_low=low,
+            ci_high=high,
+            criterion={"streak_px": streak_limit, "keep": criteria.keep},
+            text=_sentence(fit, found, marked, lens, focal_mm, technique),
+            stderr_stops=math.nan if beyond else found.stderr_stops,
+            lens=lens,
+            focal_mm=focal_mm,
+            technique=technique,
+            flags=("ladder-too-fast",) if beyond else (),
+            extra={"fitted_shutter_s": found.shutter_s} if beyond else {},
+        )
+    ]
+
+
+def _sentence(
+    fit: BlurFit, found: ShutterLimit, marked_s: float, lens: str | None, focal_mm: float | None, technique: str | None
+) -> str:
+    share = _WORDS.get(round(found.keep, 3), f"{100.0 * found.keep:.0f} of 100")
+    if focal_mm is not None:
+        with_lens = f"With the {focal_mm:g} mm lens"
+    elif lens:
+        with_lens = f"With the {lens}"
+    else:
+        with_lens = "With this lens"
+    held = f", {technique}" if technique else ""
+    start = f"{with_lens}{held}: {share} frames are sharp"
+    if found.reach == "slower":
+        return (
+            f"{start} at {format_shutter(fit.slowest_s)}, the slowest speed measured, and faster; "
+            "your limit lies slower than that, so shoot slower speeds to find it."
+        )
+    return f"{start} at {format_shutter(marked_s)} or faster ({_interval(found)})."
+
+
+def _interval(found: ShutterLimit) -> str:
+    low, high = found.ci_low_s, found.ci_high_s
+    if math.isfinite(low) and math.isfinite(high):
+        first, last = format_shutter(low), format_shutter(high)
+        if first.endswith(" s") and last.endswith(" s"):
+            first = first.removesuffix(" s")
+        return f"95 % interval {first} to {last}"
+    if math.isfinite(low):
+        return f"95 % interval from {format_shutter(low)} on; slower is open, shoot more frames"
+    if math.isfinite(high):
+        return f"95 % interval up to {format_shutter(high)}; faster is open, shoot more frames"
+    return "no interval: shoot more frames"

@@ -1,0 +1,272 @@
+"""The file of accepted limits, `results/<kit>/limits.toml`.
+
+Reading needs the standard library only, so that the planner starts at once; writing loads tomlkit, so that comments
+and order set by hand survive. A file is written beside the old one and put in its place in one step: a full disk or
+a crash leaves the old file whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from kitgauge.errors import LimitsError, ResultsError
+from kitgauge.limits.compare import Difference, compare
+from kitgauge.limits.entries import SCHEMA, AcceptedLimit, entry_as_dict, entry_from_dict
+
+if TYPE_CHECKING:
+    import tomlkit
+
+FILE_NAME = "limits.toml"
+_HEADER = (
+    "Accepted limits of one kit: what `kitgauge plan` uses. Change them with `kitgauge limits accept` and",
+    "`kitgauge limits drop`, or by hand: comments are kept. A value that is not known is left out.",
+)
+
+
+@dataclass(frozen=True)
+class LimitsFile:
+    """A limits file as read. `limits` is in file order; a path that does not exist gives no limits."""
+
+    path: Path
+    limits: list[AcceptedLimit]
+    schema: int = SCHEMA
+
+
+@dataclass(frozen=True)
+class Accepted:
+    """What `accept` did: limits added, replaced (with the difference to the old one) and already there."""
+
+    path: Path
+    added: tuple[AcceptedLimit, ...]
+    replaced: tuple[tuple[AcceptedLimit, AcceptedLimit, Difference], ...]
+    unchanged: tuple[AcceptedLimit, ...]
+
+
+def read_limits(path: Path | str) -> LimitsFile:
+    """Return the accepted limits in the file at `path`; none if there is no such file.
+
+    Raises LimitsError, naming file, key, value got and value needed, for a file of a newer schema, one that is not
+    TOML, an unknown or missing key, a wrong type or an impossible value; ResultsError if it cannot be read.
+    """
+    path = Path(path)
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError:
+        return LimitsFile(path, [])
+    except OSError as error:
+        raise ResultsError("the limits file cannot be read", where=path, got=error.strerror or error) from error
+    return LimitsFile(path, _entries(path, _parsed(path, content)))
+
+
+def accept(
+    path: Path | str,
+    run: str,
+    limits: Iterable[Any],
+    *,
+    body: str,
+    replace: bool = False,
+    now: datetime | None = None,
+) -> Accepted:
+    """Add the `limits` (Limit) of `run` (its path or name) to the file at `path`; make the file if it is missing.
+
+    A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value or from
+    another run is only replaced with `replace=True`; without it LimitsError shows old, new and the difference in
+    stops, and nothing is written.
+    """
+    path = Path(path)
+    moment = (now or datetime.now(UTC)).replace(microsecond=0)
+    document, old_file = _document(path)
+    known = list(old_file.limits)
+    added: list[AcceptedLimit] = []
+    replaced: list[tuple[AcceptedLimit, AcceptedLimit, Difference]] = []
+    unchanged: list[AcceptedLimit] = []
+    for limit in limits:
+        new = AcceptedLimit(limit=limit, body=body, run=str(run), accepted_at=moment)
+        # what cannot be read back must not be written
+        entry_from_dict(entry_as_dict(new), where=f"limit of {run}")
+        index = next((i for i, old in enumerate(known) if old.key == new.key), None)
+        if index is None:
+            known.append(new)
+            added.append(new)
+            cast(Any, document["limit"]).append(_table(new))
+        elif known[index].limit.value == limit.value and known[index].run == new.run:
+            unchanged.append(known[index])
+        else:
+            replaced.append((known[index], new, compare(known[index].limit, limit)))
+            known[index] = new
+            _update(cast(Any, document["limit"])[index], new)
+    if replaced and not replace:
+        raise LimitsError(
+            "accepted limits would be replaced",
+            where=path,
+            got="\n          ".join(f"{new.describe()}: {text.text}" for _, new, text in replaced),
+            needed="the same limits, or leave to replace: "
+            + "; ".join(f"now {old.describe()}" for old, _, _ in replaced),
+            fix="look at the difference, then accept again with --replace, or keep the old limits",
+        )
+    if added or replaced:
+        _write(path, document.as_string())
+    return Accepted(path, tuple(added), tuple(replaced), tuple(unchanged))
+
+
+def drop(path: Path | str, which: Sequence[int]) -> tuple[AcceptedLimit, ...]:
+    """Remove the limits numbered `which` (1 = first in the file) and return them.
+
+    Raises LimitsError if there is no limit of such a number; nothing is written then.
+    """
+    path = Path(path)
+    document, old_file = _document(path)
+    wrong = [number for number in which if not 1 <= number <= len(old_file.limits)]
+    if wrong or not which:
+        listing = "; ".join(f"{i}: {limit.describe()}" for i, limit in enumerate(old_file.limits, 1))
+        raise LimitsError(
+            "no such accepted limit",
+            where=path,
+            got=", ".join(map(str, wrong)) or "no number",
+            needed=listing or "a file with limits in it; this one has none",
+            fix="give numbers as listed by `kitgauge limits`",
+        )
+    numbers = sorted(set(which))
+    for number in reversed(numbers):
+        del cast(Any, document["limit"])[number - 1]
+    _write(path, document.as_string())
+    return tuple(old_file.limits[number - 1] for number in numbers)
+
+
+def _parsed(path: Path, content: bytes) -> dict[str, Any]:
+    import tomllib
+
+    try:
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise LimitsError(
+            "the limits file is not valid TOML",
+            where=path,
+            got=error,
+            needed="a file as kitgauge writes it",
+            fix="mend that line, or move the file away and accept the limits again from their runs",
+        ) from error
+
+
+def _entries(path: Path, document: dict[str, Any]) -> list[AcceptedLimit]:
+    schema = document.get("schema")
+    if isinstance(schema, bool) or not isinstance(schema, int) or schema < 1:
+        raise LimitsError(
+            "the limits file does not say its schema",
+            where=f"{path}, key schema",
+            got="nothing" if schema is None else repr(schema),
+            needed=f"schema = {SCHEMA}",
+            fix=f"write `schema = {SCHEMA}` as its first line",
+        )
+    if schema > SCHEMA:
+        raise LimitsError(
+            "the limits file was written by a newer kitgauge",
+            where=f"{path}, key schema",
+            got=schema,
+            needed=f"{SCHEMA} or lower",
+            fix="upgrade kitgauge, or use another --results folder",
+        )
+    for key in document:
+        if key not in ("schema", "limit"):
+            raise LimitsError(
+                "unknown key in the limits file",
+                where=f"{path}, key {key}",
+                got=key,
+                needed="schema, and one [[limit]] per limit",
+                fix="remove the key",
+            )
+    entries = document.get("limit", [])
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise LimitsError(
+            "limits must be a list of tables",
+            where=f"{path}, key limit",
+            got=type(entries).__name__,
+            needed="[[limit]], in double brackets",
+            fix="write each limit under its own [[limit]] line",
+        )
+    limits: list[AcceptedLimit] = []
+    for number, entry in enumerate(entries, 1):
+        read = entry_from_dict(entry, where=f"{path}, limit {number}")
+        double = next((i for i, other in enumerate(limits, 1) if other.key == read.key), None)
+        if double is not None:
+            raise LimitsError(
+                "two limits for the same thing",
+                where=f"{path}, limits {double} and {number}",
+                got=read.describe(),
+                needed="one limit per kind, lens, focal length, technique, region and criterion",
+                fix="remove one of the two [[limit]] tables",
+            )
+        limits.append(read)
+    return limits
+
+
+def _document(path: Path) -> tuple[tomlkit.TOMLDocument, LimitsFile]:
+    """Return the file for editing, checked, with a `limit` list in it; a new one if there is none."""
+    import tomlkit
+
+    limits_file = read_limits(path)
+    if path.exists():
+        document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+    else:
+        document = tomlkit.document()
+        for line in _HEADER:
+            document.add(tomlkit.comment(line))
+        document["schema"] = SCHEMA
+    if "limit" not in document or not limits_file.limits:
+        document.pop("limit", None)
+        document["limit"] = tomlkit.aot()
+    elif not isinstance(document["limit"], tomlkit.items.AoT):
+        raise LimitsError(
+            "the limits file cannot be changed by kitgauge in this form",
+            where=f"{path}, key limit",
+            got="limit = [...]",
+            needed="each limit under its own [[limit]] line",
+            fix="rewrite the list as [[limit]] tables",
+        )
+    return document, limits_file
+
+
+def _table(limit: AcceptedLimit) -> Any:
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, value in entry_as_dict(limit).items():
+        table[key] = _item(value)
+    return table
+
+
+def _update(table: Any, limit: AcceptedLimit) -> None:
+    """Set the values of an existing table in place, which keeps its comments."""
+    values = entry_as_dict(limit)
+    for key in [key for key in table if key not in values]:
+        del table[key]
+    for key, value in values.items():
+        if key not in table or table[key] != value:
+            table[key] = _item(value)
+
+
+def _item(value: Any) -> Any:
+    """Return a TOML item; a mapping is written on one line."""
+    import tomlkit
+
+    if not isinstance(value, dict):
+        return tomlkit.item(value)
+    table = tomlkit.inline_table()
+    for key, inner in value.items():
+        table[key] = _item(inner)
+    return table
+
+
+def _write(path: Path, text: str) -> None:
+    """Write `text` to `path` in one step: whole or not at all."""
+    from kitgauge.atomic import unwritable, write_atomically
+
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise unwritable(path, error) from error
+    write_atomically(path, text)

@@ -1,0 +1,97 @@
+"""What the histogram of stored codes tells: clipped ends, and codes that never occur.
+
+Histograms are counts (code,) of the samples of one plane, code 0 first.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+_EXPECTED_PER_CODE = 12.0  # a code expected this often is missing by chance in 6 of a million cases (Poisson)
+_PILE_SHARE = 1e-3
+
+
+def code_counts(plane: NDArray[np.uint16], rows: list[slice]) -> NDArray[np.int64]:
+    """Return how often each code occurs in the given rows of (row, column) samples."""
+    values = np.concatenate([plane[part].ravel() for part in rows])
+    return np.bincount(values).astype(np.int64)
+
+
+def clipped_share(counts: NDArray[np.int64], white_dn: float) -> float:
+    """Return the share of samples at or above `white_dn`, or piled on the highest code where that is lower.
+
+    A pile is an end code that holds at least 1e-3 of all samples more than the codes next to it lead to
+    expect.
+    """
+    total = float(counts.sum())
+    if total == 0:
+        return float("nan")
+    at_white = float(counts[int(np.ceil(white_dn)) :].sum()) / total
+    return max(at_white, _pile(counts[::-1], total))
+
+
+def lowest_code_share(counts: NDArray[np.int64]) -> float:
+    """Return the share of samples piled on the lowest code, 0 where there is no pile (see `clipped_share`).
+
+    All samples on one code count as a pile: nothing is known of what lies below it.
+    """
+    total = float(counts.sum())
+    return float("nan") if total == 0 else _pile(counts, total)
+
+
+def _pile(counts: NDArray[np.int64], total: float) -> float:
+    """Return the share of the pile at the start of `counts`; stray samples beyond it (dead, hot) are passed
+    over.
+
+    The logarithm of a Gaussian is a parabola, so its third differences vanish: three bins next to the end
+    code, half a standard deviation wide, tell how many samples the end code would hold if nothing were cut
+    off.
+    """
+    first = int(np.searchsorted(np.cumsum(counts), 0.2 * _PILE_SHARE * total, side="right"))
+    share = float(counts[first]) / total
+    if share < _PILE_SHARE:
+        return 0.0
+    width = max(1, round(_spread(counts) / 4))
+    bins = np.zeros(3 * width)
+    following = counts[first + 1 : first + 1 + 3 * width]
+    bins[: following.size] = following
+    one, two, three = (float(bin_) for bin_ in bins.reshape(3, width).sum(axis=1))
+    if one == 0 or two == 0 or three == 0:
+        return share if counts[first] > one else 0.0
+    # codes that never occur (digital scaling) leave more for the others
+    occupied = max(1, np.count_nonzero(bins)) / 3.0
+    expected = float(np.exp(3.0 * np.log(one) - 3.0 * np.log(two) + np.log(three))) / occupied
+    error = float(np.sqrt(expected + expected**2 * (9.0 / one + 9.0 / two + 1.0 / three)))
+    excess = float(counts[first]) - expected
+    return share if excess > max(_PILE_SHARE * total, 5.0 * error) else 0.0
+
+
+def _spread(counts: NDArray[np.int64]) -> int:
+    """Return the number of codes between the 16th and 84th percentile."""
+    cumulative = np.cumsum(counts) / max(1, counts.sum())
+    return int(np.searchsorted(cumulative, 0.84) - np.searchsorted(cumulative, 0.16))
+
+
+def missing_code_share(counts: NDArray[np.int64]) -> float:
+    """Return the share of codes that never occur among those that should; NaN where too few samples tell.
+
+    Codes that should occur: between the 5th and 95th percentile, where a running mean over at least 9 codes
+    expects 12 samples or more. Scaling by a factor f > 1 after digitisation leaves 1 - 1/f of the codes
+    empty.
+    """
+    total = counts.sum()
+    if total == 0:
+        return float("nan")
+    cumulative = np.cumsum(counts) / total
+    low, high = int(np.searchsorted(cumulative, 0.05)), int(np.searchsorted(cumulative, 0.95))
+    inside = counts[low : high + 1].astype(np.float64)
+    if inside.size < 9:
+        return float("nan")
+    width = 9
+    expected = np.convolve(inside, np.full(width, 1.0 / width), mode="same")
+    judged = expected >= _EXPECTED_PER_CODE
+    judged[: width // 2] = judged[-(width // 2) :] = False
+    if np.count_nonzero(judged) < 5:
+        return float("nan")
+    return float(np.count_nonzero(judged & (inside == 0)) / np.count_nonzero(judged))

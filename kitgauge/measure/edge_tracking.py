@@ -1,0 +1,364 @@
+"""The reference edges found again in another frame: moved, slightly turned, perhaps heavily blurred.
+
+The handheld frame shows the same target somewhere else. Searching it for edges from scratch fails just where blur is long,
+so the edges of the tripod frame are carried over: a template made of them (a strip on each bright side minus one on each
+dark side) is correlated with the logarithm of a reduced picture, which gives the displacement whatever the blur and the
+exposure; then a shift, a turn and a scale are fitted to where the profiles across each edge have their centroid, which
+motion moves as a whole; last, each edge follows its own profile. Blur also eats the free ground around an edge: the
+segments are shortened by the blur along them, the windows by that across.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from kitgauge.measure.edge_candidate import EdgeCandidate, RefusedEdge
+
+Array = NDArray[np.float64]
+
+_LONG_SIDE = 400  # of the reduced picture
+_STRIP_PX = 50.0
+_LARGEST_SHIFT = 0.22  # of the frame
+_TURNS_DEG = (0.0, -1.5, 1.5, -3.0, 3.0)
+_REACH_PX = 90.0
+_ROUNDS = 3
+_LEAST_LENGTH_PX = 14.0
+_LEAST_SHARE = 0.4  # of an edge's length that must be left
+_LEAST_MODULATION = 0.35  # of the log contrast that the reference shows
+_BLUR_REACH = 0.9  # half the support of a motion over its 10-90 % distance: 0.63 uniform, 0.84 curved
+
+
+class _HasCandidate(Protocol):
+    @property
+    def candidate(self) -> EdgeCandidate: ...
+
+
+@dataclass(frozen=True)
+class FollowedEdges:
+    """Reference edges in another frame.
+
+    `candidates` keep group, side and orientation of the reference; `refused` lists those not found, with the reason.
+    A reference point p (x, y) lies at centre + scale R(turn) (p - centre) + shift in this frame, R turning x towards y.
+    `blur_px`: 10-90 % distances across vertical and horizontal edges.
+    """
+
+    candidates: tuple[EdgeCandidate, ...]
+    refused: tuple[RefusedEdge, ...]
+    shift_x_px: float
+    shift_y_px: float
+    turn_deg: float
+    scale: float
+    blur_px: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class _Move:
+    """A similarity: shift [px], turn [rad] and scale about (`x`, `y`)."""
+
+    x: float
+    y: float
+    shift_x: float = 0.0
+    shift_y: float = 0.0
+    turn: float = 0.0
+    scale: float = 1.0
+
+    def point(self, x: float, y: float) -> tuple[float, float]:
+        c, s = self.scale * math.cos(self.turn), self.scale * math.sin(self.turn)
+        dx, dy = x - self.x, y - self.y
+        return self.x + self.shift_x + c * dx - s * dy, self.y + self.shift_y + s * dx + c * dy
+
+    def edge(self, edge: EdgeCandidate) -> EdgeCandidate:
+        (x0, y0), (x1, y1) = self.point(edge.x0, edge.y0), self.point(edge.x1, edge.y1)
+        c, s = math.cos(self.turn), math.sin(self.turn)
+        return replace(
+            edge, x0=x0, y0=y0, x1=x1, y1=y1,
+            normal_x=c * edge.normal_x - s * edge.normal_y, normal_y=s * edge.normal_x + c * edge.normal_y,
+        )  # fmt: skip
+
+
+def follow_edges(
+    signal: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    saturated: NDArray[np.bool_],
+    reference: Sequence[_HasCandidate] | Sequence[EdgeCandidate],
+) -> FollowedEdges:
+    """Return the reference edges as candidates in another frame of the same size.
+
+    `signal` (row, column) [DN, black subtracted], `mask` (row, column) True where a sample has the measured colour,
+    `saturated` (row, column) bool. `reference`: measurements (or candidates) of a tripod frame. Shifts up to 22 % of
+    the frame and turns up to about 4 degrees are found. Nothing is raised: an edge that is not found is refused with flag
+    "moved-target" (out of the frame), "no-edge" (nothing like it there) or "edge-clipped".
+    """
+    edges = [item if isinstance(item, EdgeCandidate) else item.candidate for item in reference]
+    nothing = FollowedEdges((), (), math.nan, math.nan, math.nan, math.nan, (math.nan, math.nan))
+    if not edges:
+        return nothing
+    move = _displacement(signal, mask, edges)
+    profiles: list[_Profiles | None] = []
+    for _ in range(_ROUNDS):
+        profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
+        move = _refined(move, edges, profiles)
+    profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
+    good = [p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
+            for e, p in zip(edges, profiles, strict=True)]
+    blur = tuple(
+        float(np.median(widths)) if (widths := [
+            math.sqrt(max(p.width**2 - _known(e.blur_px) ** 2, 0.0))
+            for e, p, g in zip(edges, profiles, good, strict=True)
+            if g and p is not None and e.orientation == name and math.isfinite(p.width)
+        ]) else math.nan
+        for name in ("vertical", "horizontal")
+    )
+    candidates, refused = [], []
+    for edge, profile, ok in zip(edges, profiles, good, strict=True):
+        moved = move.edge(edge)
+        if profile is None:
+            refused.append(_refusal(moved, "moved-target", "lies out of this frame"))
+        elif profile.fault:
+            refused.append(_refusal(moved, "edge-clipped", "samples beside the edge are clipped"))
+        elif not ok:
+            refused.append(_refusal(moved, "no-edge", "no such edge at its place in this frame"))
+        else:
+            across, along = blur if edge.orientation == "vertical" else blur[::-1]
+            final = _trimmed(_own_line(moved, profile), signal.shape, _known(across), _known(along))
+            if final is None:
+                refused.append(_refusal(moved, "edge-short", "too little of the edge is left clear of blur or border"))
+            else:
+                candidates.append(final)
+    return FollowedEdges(
+        tuple(candidates), tuple(refused), move.shift_x, move.shift_y, math.degrees(move.turn), move.scale,
+        (blur[0], blur[1]),
+    )  # fmt: skip
+
+
+def _known(value: float) -> float:
+    return value if math.isfinite(value) else 0.0
+
+
+def _expected(edge: EdgeCandidate) -> float:
+    """Return ln(bright / dark) of the reference edge; where unknown, that of an edge that is barely one."""
+    return math.log(edge.contrast) if edge.contrast > 1.0 else 0.3
+
+
+def _refusal(edge: EdgeCandidate, flag: str, text: str) -> RefusedEdge:
+    return RefusedEdge(edge.x0, edge.y0, edge.x1, edge.y1, flag, text)
+
+
+def _displacement(signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]) -> _Move:
+    """Return the shift and turn at which the template of the edges fits the reduced picture best."""
+    rows, columns = signal.shape
+    step = max(2, 2 * math.ceil(max(rows, columns) / _LONG_SIDE / 2))
+    size = (math.ceil(columns / step), math.ceil(rows / step))
+    # means over whole blocks: INTER_AREA does that where the block size divides the picture
+    height, width = size[1] * step, size[0] * step
+    weight = np.zeros((height, width), np.float32)
+    weight[:rows, :columns] = mask
+    filled = np.zeros((height, width), np.float32)
+    filled[:rows, :columns] = np.where(mask, signal, 0.0)
+    share = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
+    level = total / np.maximum(share, 1e-6)
+    floor = max(0.01 * float(np.percentile(level[share > 0], 99.0)), 1e-3)
+    picture = np.log(np.maximum(level, floor))
+    picture -= picture.mean()
+    span = (cv2.getOptimalDFTSize(int(1.25 * size[1])), cv2.getOptimalDFTSize(int(1.25 * size[0])))
+    transform = np.fft.rfft2(picture, span)
+    middle_x, middle_y = float(np.mean([e.x_px for e in edges])), float(np.mean([e.y_px for e in edges]))
+    reach_y, reach_x = math.ceil(_LARGEST_SHIFT * size[1]), math.ceil(_LARGEST_SHIFT * size[0])
+    best = (-math.inf, _Move(middle_x, middle_y))
+    for turn in _TURNS_DEG:
+        move = _Move(middle_x, middle_y, turn=math.radians(turn))
+        template = _template([move.edge(edge) for edge in edges], (size[1], size[0]), step)
+        correlation = np.fft.irfft2(transform * np.conj(np.fft.rfft2(template, span)), span)
+        shifts = np.roll(correlation, (reach_y, reach_x), axis=(0, 1))[: 2 * reach_y + 1, : 2 * reach_x + 1]
+        row, column = np.unravel_index(int(np.argmax(shifts)), shifts.shape)
+        score = float(shifts[row, column])
+        if score > best[0]:
+            best = (score, replace(move, shift_x=float(column - reach_x) * step, shift_y=float(row - reach_y) * step))
+    return best[1]
+
+
+def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int) -> NDArray[np.float32]:
+    """Return a (row, column) picture with a strip of weight on the bright side of each edge, minus one on its dark side."""
+    template = np.zeros(shape, np.float32)
+    for edge in edges:
+        for sign, free in ((1.0, edge.half_width_bright_px), (-1.0, edge.half_width_dark_px)):
+            strip = max(min(free, max(_STRIP_PX, 3.0 * step)), 1.5 * step)
+            corners = [
+                (x + sign * w * edge.normal_x, y + sign * w * edge.normal_y)
+                for (x, y), w in zip(
+                    ((edge.x0, edge.y0), (edge.x1, edge.y1), (edge.x1, edge.y1), (edge.x0, edge.y0)),
+                    (0.0, 0.0, strip, strip), strict=True,
+                )
+            ]  # fmt: skip
+            # a block's centre lies at (step - 1) / 2 of its first sample; 4 bits of fraction for the polygon
+            points = np.round((np.array(corners) - 0.5 * (step - 1)) / step * 16.0).astype(np.int32)
+            layer = np.zeros(shape, np.float32)
+            cv2.fillConvexPoly(layer, points, 1.0, lineType=cv2.LINE_AA, shift=4)
+            area = float(layer.sum())
+            if area > 0:
+                template += layer * np.float32(sign * edge.length_px / area)
+    return template
+
+
+@dataclass(frozen=True)
+class _Profiles:
+    """Centroids of both halves of an edge across its line [px], its 10-90 % width, ln contrast, and a fault."""
+
+    offsets: tuple[float, float]
+    width: float
+    log_contrast: float
+    fault: bool
+
+
+def _edge_profiles(
+    signal: NDArray[np.float32], mask: NDArray[np.bool_], saturated: NDArray[np.bool_], edge: EdgeCandidate
+) -> _Profiles | None:
+    """Return what the samples across a predicted edge show, None where it is out of the frame."""
+    rows, columns = signal.shape
+    length = edge.length_px
+    along = ((edge.x1 - edge.x0) / length, (edge.y1 - edge.y0) / length)
+    reach = max(8.0, min(_REACH_PX, edge.half_width_px))
+    half = 0.5 * length
+    extent_x = abs(along[0]) * half + abs(edge.normal_x) * reach
+    extent_y = abs(along[1]) * half + abs(edge.normal_y) * reach
+    left, right = max(0, math.floor(edge.x_px - extent_x)), min(columns, math.ceil(edge.x_px + extent_x) + 1)
+    top, bottom = max(0, math.floor(edge.y_px - extent_y)), min(rows, math.ceil(edge.y_px + extent_y) + 1)
+    if right - left < 4 or bottom - top < 4:
+        return None
+    row, column = np.nonzero(mask[top:bottom, left:right])
+    dx, dy = column + (left - edge.x_px), row + (top - edge.y_px)
+    u = dx * along[0] + dy * along[1]
+    v = dx * edge.normal_x + dy * edge.normal_y
+    inside = (np.abs(u) <= half) & (np.abs(v) <= reach)
+    # at least this share of the samples that the whole strip would have
+    if np.count_nonzero(inside) < 0.5 * float(mask[top:bottom, left:right].mean()) * 2.0 * reach * length:
+        return None
+    value = signal[top:bottom, left:right][row[inside], column[inside]].astype(np.float64)
+    full = float(np.mean(saturated[top:bottom, left:right][row[inside], column[inside]])) > 0.01
+    u, v = u[inside], v[inside]
+    centre, mean = _means(v, value)
+    if centre.size < 8:
+        return None
+    edge_bins = max(2, centre.size // 8)
+    dark, bright = float(np.median(mean[:edge_bins])), float(np.median(mean[-edge_bins:]))
+    if not bright > dark:
+        return _Profiles((math.nan, math.nan), math.nan, 0.0, full)
+    contrast = math.log(bright / dark) if dark > 0 else math.inf
+    level = np.convolve((mean - dark) / (bright - dark), np.ones(3) / 3.0, mode="same")[1:-1]
+    inner = centre[1:-1]
+    low, high = np.flatnonzero(level < 0.1), np.flatnonzero(level > 0.9)
+    width = float(inner[high[0]] - inner[low[-1]]) if low.size and high.size else math.nan
+    if not width > 0:
+        width = float(inner[-1] - inner[0])
+    offsets = tuple(_centroid(*_means(v[part], value[part]), dark, bright) for part in (u < 0, u >= 0))
+    return _Profiles((offsets[0], offsets[1]), width, contrast, full)
+
+
+def _means(v: Array, value: Array) -> tuple[Array, Array]:
+    """Return one-pixel bin centres and means."""
+    index = np.floor(v).astype(np.intp)
+    low = int(index.min()) if index.size else 0
+    count = np.bincount(index - low) if index.size else np.zeros(0, np.intp)
+    filled = count > 0
+    if not filled.any():
+        return np.zeros(0), np.zeros(0)
+    mean = np.bincount(index - low, value)[filled] / count[filled]
+    return np.flatnonzero(filled) + low + 0.5, mean
+
+
+def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
+    """Return the centroid of the line spread: the far end minus the area under the normalised profile."""
+    if centre.size < 4:
+        return math.nan
+    level = (mean - dark) / (bright - dark)
+    return float(centre[-1] - np.trapezoid(level, centre)) if hasattr(np, "trapezoid") else float(
+        centre[-1] - np.sum(0.5 * (level[1:] + level[:-1]) * np.diff(centre))
+    )
+
+
+def _refined(move: _Move, edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None]) -> _Move:
+    """Return the move corrected by the offsets seen across the edges (linearised; robust by reweighting)."""
+    rows, values, weights = [], [], []
+    for edge, profile in zip(edges, profiles, strict=True):
+        if profile is None or profile.fault or not profile.log_contrast > _LEAST_MODULATION * _expected(edge):
+            continue
+        moved = move.edge(edge)
+        for part, offset in zip((0.25, 0.75), profile.offsets, strict=True):
+            if not math.isfinite(offset):
+                continue
+            x = moved.x0 + part * (moved.x1 - moved.x0) - move.x - move.shift_x
+            y = moved.y0 + part * (moved.y1 - moved.y0) - move.y - move.shift_y
+            n = (moved.normal_x, moved.normal_y)
+            rows.append([n[0], n[1], -n[0] * y + n[1] * x, n[0] * x + n[1] * y])
+            values.append(offset)
+            weights.append(moved.length_px)
+    if not rows:
+        return move
+    design, offset, weight = np.array(rows), np.array(values), np.array(weights) / np.max(weights)
+    # without edges in both directions, or far apart, the priors hold what the edges do not tell: [px, px, rad, 1]
+    prior = np.diag(1.0 / np.array([30.0, 30.0, 0.03, 0.02]) ** 2)
+    solution = np.zeros(4)
+    robust = np.ones_like(offset)
+    for _ in range(8):
+        factor = weight * robust
+        solution = np.linalg.solve(design.T @ (design * factor[:, None]) + prior, design.T @ (factor * offset))
+        residual = np.abs(offset - design @ solution)
+        robust = np.minimum(1.0, max(1.0, 2.0 * float(np.median(residual))) / np.maximum(residual, 1e-9))
+    return replace(
+        move,
+        shift_x=move.shift_x + float(solution[0]),
+        shift_y=move.shift_y + float(solution[1]),
+        turn=move.turn + float(solution[2]),
+        scale=move.scale * (1.0 + float(solution[3])),
+    )
+
+
+def _own_line(edge: EdgeCandidate, profile: _Profiles) -> EdgeCandidate:
+    """Return the edge moved to where its own profiles lie (lens distortion moves edges by themselves)."""
+    first, second = profile.offsets
+    if not (math.isfinite(first) and math.isfinite(second)):
+        return edge
+    # the halves' centroids sit a quarter of the length from the ends
+    start, end = 1.5 * first - 0.5 * second, 1.5 * second - 0.5 * first
+    if max(abs(start), abs(end)) > 0.5 * edge.half_width_px:
+        return edge
+    x0, y0 = edge.x0 + start * edge.normal_x, edge.y0 + start * edge.normal_y
+    x1, y1 = edge.x1 + end * edge.normal_x, edge.y1 + end * edge.normal_y
+    length = math.hypot(x1 - x0, y1 - y0)
+    normal: tuple[Any, Any] = (-(y1 - y0) / length, (x1 - x0) / length)
+    sign = math.copysign(1.0, normal[0] * edge.normal_x + normal[1] * edge.normal_y)
+    return replace(edge, x0=x0, y0=y0, x1=x1, y1=y1, normal_x=sign * normal[0], normal_y=sign * normal[1])
+
+
+def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float, along: float) -> EdgeCandidate | None:
+    """Return the edge without its blurred ends and the part beyond the frame; None where too little is left."""
+    length = edge.length_px
+    cut = _BLUR_REACH * along / length if along > 1.5 else 0.0
+    low, high = cut, 1.0 - cut
+    rows, columns = shape[0], shape[1]
+    for start, end, most in ((edge.x0, edge.x1, columns - 1.0), (edge.y0, edge.y1, rows - 1.0)):
+        if end == start:
+            if not 0.0 <= start <= most:
+                return None
+            continue
+        first, last = sorted(((0.0 - start) / (end - start), (most - start) / (end - start)))
+        low, high = max(low, first), min(high, last)
+    if high - low < _LEAST_SHARE or (high - low) * length < _LEAST_LENGTH_PX:
+        return None
+    step_x, step_y = edge.x1 - edge.x0, edge.y1 - edge.y0
+    eaten = _BLUR_REACH * across if across > 1.5 else 0.0
+    dark, bright = (max(free - eaten, 0.5 * free) for free in (edge.half_width_dark_px, edge.half_width_bright_px))
+    return replace(
+        edge,
+        x0=edge.x0 + low * step_x, y0=edge.y0 + low * step_y,
+        x1=edge.x0 + high * step_x, y1=edge.y0 + high * step_y,
+        half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright), blur_px=math.nan,
+    )  # fmt: skip

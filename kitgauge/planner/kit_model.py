@@ -1,0 +1,245 @@
+"""The curves behind the accepted limits, read from the `curves.json` of their runs, for predictions.
+
+Only fields of the file contract are used, so any run serves whichever version wrote it. Between measured points:
+SNR is interpolated in log SNR against log ISO, MTF50 in MTF50 against log f-number; nothing is carried beyond the
+measured range. Pure standard library.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from kitgauge.errors import ResultsError
+from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION
+from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
+from kitgauge.planner.streaks import FAMILIES
+
+Z_95 = 1.959963984540054
+_SHALLOWEST_SLOPE = 0.05  # blur that does not grow with time gives no slowest shutter
+Points = tuple[tuple[float, float, float], ...]  # (setting, value, standard error, NaN = not estimated), rising
+
+
+@dataclass(frozen=True)
+class StreakSpread:
+    """How the streaks of one technique scatter and grow: the form of a blur fit, without its scale.
+
+    `family` and `shape` as in `planner.streaks`; the scale grows as shutter time to the power `slope`.
+    """
+
+    run: str
+    technique: str | None
+    focal_mm: float | None
+    family: str
+    shape: float
+    slope: float
+
+
+@dataclass(frozen=True)
+class KitModel:
+    """What is known of a kit beyond its limits. Every field may be empty.
+
+    `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, for pictures made smaller; `mtf50` (f-number, MTF50 in
+    cycles/pixel, stderr) per (lens, focal_mm, region); `streaks` the blur fits. Frame facts are None where the
+    runs do not tell them.
+    """
+
+    noise: Points = ()
+    mtf50: Mapping[tuple[str | None, float | None, str], Points] | None = None
+    streaks: tuple[StreakSpread, ...] = ()
+    sensor_pixels: float | None = None
+    pixel_pitch_um: float | None = None
+    frame_diagonal_mm: float | None = None
+
+    def snr_per_pixel(self, iso: float) -> tuple[float, float]:
+        """Return (SNR at mid-grey per pixel, standard error) at `iso`; NaN outside the measured range."""
+        if not self.noise:
+            return math.nan, math.nan
+        logs = tuple((iso_, math.log(value), error / value) for iso_, value, error in self.noise)
+        value, relative = _interpolated(logs, iso)
+        return math.exp(value), math.exp(value) * relative
+
+    def mtf50_at(self, f_number: float, lens: str | None, focal_mm: float | None, region: str) -> tuple[float, float]:
+        """Return (MTF50 [cycles/pixel], standard error) in `region`; NaN where this lens or f-number is not measured.
+
+        A lens or focal length of None stands for any, if only one was measured.
+        """
+        fitting = [
+            points
+            for (lens_, focal_, region_), points in (self.mtf50 or {}).items()
+            if region_ == region and _same(lens, lens_) and _same_focal(focal_mm, focal_)
+        ]
+        return _interpolated(fitting[0], f_number) if len(fitting) == 1 else (math.nan, math.nan)
+
+    def f_numbers(self, lens: str | None, focal_mm: float | None) -> tuple[float, ...]:
+        """Return the measured f-numbers of a lens, rising; none where it is not measured or cannot be told."""
+        fitting = {
+            key[:2]: points
+            for key, points in (self.mtf50 or {}).items()
+            if _same(lens, key[0]) and _same_focal(focal_mm, key[1])
+        }
+        return tuple(point[0] for point in next(iter(fitting.values()))) if len(fitting) == 1 else ()
+
+
+def read_kit_model(runs: Mapping[str, Path]) -> KitModel:
+    """Return the model of the `curves.json` of `runs`: folder by the run's name in the limits file; later ones win.
+
+    A run that is no longer there is passed over (the limit it gave still stands); a file that is there but is not a
+    `curves.json` raises ResultsError.
+    """
+    model = KitModel()
+    for name, folder in runs.items():
+        file = folder / "curves.json"
+        if file.is_file():
+            model = _merged(model, _load(file), name)
+    return model
+
+
+def _load(file: Path) -> dict[str, Any]:
+    try:
+        content = json.loads(file.read_bytes())
+    except (OSError, ValueError) as error:
+        raise ResultsError("the curves of a run cannot be read", where=file, got=error,
+                           fix="run the protocol again, or drop its limit") from error  # fmt: skip
+    if not isinstance(content, dict):
+        raise ResultsError("the curves of a run cannot be read", where=file, got=type(content).__name__,
+                           needed="a JSON object", fix="run the protocol again, or drop its limit")  # fmt: skip
+    return content
+
+
+def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
+    kit = _mapping(curves.get("kit"))
+    shutter_limits = [item for item in _records(curves.get("limits")) if item.get("kind") == "shutter"]
+    circumstances = _mapping(shutter_limits[0] if shutter_limits else curves)
+    noise = _noise(_mapping(curves.get("noise")))
+    mtf50 = _sharpness(_mapping(curves.get("sharpness")), _text(kit.get("lens")), _known(kit.get("focal_mm")))
+    streaks = _streaks(_mapping(_mapping(curves.get("blur")).get("fit")), circumstances, run)
+    return replace(
+        model,
+        noise=noise or model.noise,
+        mtf50={**(model.mtf50 or {}), **mtf50},
+        streaks=(*model.streaks, *streaks),
+        sensor_pixels=_known(kit.get("sensor_pixels")) or model.sensor_pixels,
+        pixel_pitch_um=_known(kit.get("pixel_pitch_um")) or model.pixel_pitch_um,
+        frame_diagonal_mm=_diagonal_mm(kit) or model.frame_diagonal_mm,
+    )
+
+
+def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
+    """Return the frame's diagonal from pixels and pitch, else from the two focal lengths that the camera recorded."""
+    pixels = math.hypot(_number(kit.get("width_px")), _number(kit.get("height_px")))
+    diagonal = _known(pixels * _number(kit.get("pixel_pitch_um")) / 1000)
+    if diagonal is None and _number(kit.get("focal_35mm")) > 0:
+        diagonal = _known(FULL_FRAME_DIAGONAL_MM * _number(kit.get("focal_mm")) / _number(kit.get("focal_35mm")))
+    return diagonal
+
+
+def _noise(noise: Mapping[str, Any]) -> Points:
+    """Return the points of the pooled green channel; SNR less what correlated neighbours cost when samples are averaged."""
+    points = []
+    for point in _records(noise.get("points")):
+        iso, snr, power = (_number(point.get(name)) for name in ("iso", "snr_midgrey", "noise_power_ratio"))
+        if point.get("channel") == "G" and iso > 0 and snr > 0:
+            usable = snr / math.sqrt(power) if power > 0 else snr
+            points.append((iso, usable, usable * _relative_snr_error(point)))
+    return _sorted(points)
+
+
+def _relative_snr_error(point: Mapping[str, Any]) -> float:
+    """Return the relative standard error of S/sqrt(S + r^2), S mid-grey and r read noise [e-], from those of gain and r.
+
+    d ln SNR = (1 - S/(2 (S + r^2))) d ln S - r dr/(S + r^2); S goes with the gain. NaN where either is not estimated.
+    """
+    signal = MIDGREY_FRACTION_OF_SATURATION * _number(point.get("saturation_e"))
+    read = _number(point.get("read_noise_e"))
+    gain_error = _number(point.get("gain_e_per_dn_stderr")) / (_number(point.get("gain_e_per_dn")) or math.nan)
+    variance = signal + read**2 or math.nan
+    by_signal = (1 - signal / (2 * variance)) * gain_error
+    return math.hypot(by_signal, read * _number(point.get("read_noise_e_stderr")) / variance)
+
+
+def _sharpness(
+    sharpness: Mapping[str, Any], lens: str | None, focal_mm: float | None
+) -> dict[tuple[str | None, float | None, str], Points]:
+    """Return MTF50 per region: `both` orientations where the run gives them, else the mean of the two."""
+    groups: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
+    for point in _records(sharpness.get("points")):
+        f_number = _number(point.get("f_number"))
+        if _number(point.get("mtf50_cy_per_px")) > 0 and f_number > 0 and point.get("channel") in (None, "G"):
+            groups.setdefault((str(point.get("region")), f_number), []).append(point)
+    regions: dict[str, list[tuple[float, float, float]]] = {}
+    for (region, f_number), points in groups.items():
+        chosen = [point for point in points if point.get("orientation") == "both"] or points
+        count = len(chosen)
+        value = sum(_number(point.get("mtf50_cy_per_px")) for point in chosen) / count
+        error = math.sqrt(sum(_number(point.get("mtf50_cy_per_px_stderr")) ** 2 for point in chosen)) / count
+        regions.setdefault(region, []).append((f_number, value, error))
+    return {(lens, focal_mm, region): _sorted(points) for region, points in regions.items()}
+
+
+def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str) -> tuple[StreakSpread, ...]:
+    """Return the spread of a blur fit; none where it is missing, or of a form that this version does not know."""
+    parameters = _mapping(fit.get("parameters"))
+    family = str(fit.get("distribution"))
+    slope, ln_shape = (_number(_mapping(parameters.get(name)).get("value")) for name in ("slope", "ln_shape"))
+    shape = 1.0 if family == "rayleigh" else math.exp(ln_shape)
+    if family not in FAMILIES or not slope > _SHALLOWEST_SLOPE or not shape > 0:
+        return ()
+    technique, focal_mm = _text(circumstances.get("technique")), _known(circumstances.get("focal_mm"))
+    return (StreakSpread(run, technique, focal_mm, family, shape, slope),)
+
+
+def _interpolated(points: Points, setting: float) -> tuple[float, float]:
+    """Return value and standard error at `setting`, linear in log setting; NaN outside the points (1 % of slack).
+
+    Errors of the two neighbours are independent: their weighted squares add.
+    """
+    if not points or not points[0][0] * 0.99 <= setting <= points[-1][0] * 1.01:
+        return math.nan, math.nan
+    if len(points) == 1:
+        return points[0][1], points[0][2]
+    index = min(max(bisect_right([point[0] for point in points], setting), 1), len(points) - 1)
+    (x0, y0, e0), (x1, y1, e1) = points[index - 1], points[index]
+    share = math.log(setting / x0) / math.log(x1 / x0)
+    return (1 - share) * y0 + share * y1, math.hypot((1 - share) * e0, share * e1)
+
+
+def _sorted(points: Iterable[tuple[float, float, float]]) -> Points:
+    """Return the points in rising order of their setting, one per setting (the last one given)."""
+    return tuple(sorted({point[0]: point for point in points if point[0] > 0}.values()))
+
+
+def _same(asked: str | None, measured: str | None) -> bool:
+    return asked is None or measured is None or asked.casefold() == measured.casefold()
+
+
+def _same_focal(asked: float | None, measured: float | None) -> bool:
+    return asked is None or measured is None or abs(math.log2(asked / measured)) < 0.05
+
+
+def _mapping(value: object) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _records(value: object) -> list[Mapping[str, Any]]:
+    is_list = isinstance(value, Sequence) and not isinstance(value, str)
+    return [item for item in value if isinstance(item, Mapping)] if is_list else []  # type: ignore[attr-defined]
+
+
+def _number(value: object) -> float:
+    """Return `value` as a float, NaN where it is null or not a number."""
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+
+
+def _known(value: object) -> float | None:
+    number = _number(value)
+    return None if math.isnan(number) else number
+
+
+def _text(value: object) -> str | None:
+    return value if isinstance(value, str) and value else None

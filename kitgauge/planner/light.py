@@ -1,0 +1,165 @@
+"""How much light there is, from what a photographer has at hand.
+
+Exposure value at ISO 100, illuminance (incident, C = 250 lx s), the settings of a metered exposure, or a frame of the
+scene: its settings, corrected by how far its mean level lies from mid-grey. Pure standard library; pixels are read by
+a function that the caller gives, or else by kitgauge.frames, loaded only then.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from kitgauge.errors import PlanError, UsageError
+from kitgauge.exposure import (
+    MIDGREY_FRACTION_OF_SATURATION,
+    ev100,
+    ev100_from_lux,
+    exact_f_number,
+    exact_iso,
+    exact_shutter_s,
+    format_f_number,
+    format_shutter,
+    nominal_iso,
+)
+
+EV_DARKEST, EV_BRIGHTEST = -15.0, 24.0  # a night without a moon lies near EV -8, sunlit snow near EV 17
+MIDGREY_RENDERED = ((118 / 255 + 0.055) / 1.055) ** 2.4
+FULL_SUN_EV = 15.0  # front-lit in full sun: f/16 at 1/ISO (common practice)
+
+_NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
+_EV = re.compile(rf"ev\s*({_NUMBER})|({_NUMBER})\s*ev", re.IGNORECASE)
+_LUX = re.compile(rf"({_NUMBER})\s*(?:lux|lx)", re.IGNORECASE)
+_ISO = re.compile(r"iso\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
+_F = re.compile(r"f\s*/?\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
+_TIME = re.compile(r"(\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*s?|(\d+(?:\.\d+)?)\s*s", re.IGNORECASE)
+_FORMS = "ev9.5, 800lux, 1/60,f4,iso800, or the path of a frame of the scene"
+
+
+@dataclass(frozen=True)
+class Light:
+    """The light on the scene: exposure value at ISO 100, where it comes from, and what to beware of."""
+
+    ev100: float
+    source: str
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class FrameLight:
+    """What a frame tells of the light: its exact settings and the mean of its green samples.
+
+    `level` is (mean - black) / (saturation - black), 0..1; `clipped_share` the share of samples at saturation;
+    `midgrey` the level of a metered mid-grey: 10/78 in raw samples, 0.181 in a developed picture (118 of 255 in sRGB,
+    the output level of ISO 12232's standard output sensitivity, from memory).
+    """
+
+    shutter_s: float
+    f_number: float
+    iso: float
+    level: float
+    clipped_share: float
+    midgrey: float = MIDGREY_FRACTION_OF_SATURATION
+
+
+def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = None) -> Light:
+    """Return the light that `text` describes: `ev9.5`, `800lux`, `1/60,f4,iso800` (marked values) or a frame's path.
+
+    Raises UsageError for text that is none of these, PlanError for light that cannot be.
+    """
+    bare = text.strip()
+    if match := _EV.fullmatch(bare):
+        value = float(match[1] or match[2])
+        return checked_light(Light(value, f"EV {value:g} at ISO 100"), text)
+    if match := _LUX.fullmatch(bare):
+        lux = float(match[1])
+        if not lux > 0:
+            raise PlanError("there is no light", where="--light", got=text, needed="more than 0 lux", fix="measure again")
+        return checked_light(Light(ev100_from_lux(lux), f"{lux:g} lux on the subject (incident light)"), text)
+    if "," in bare and (settings := _settings(bare)) is not None:
+        shutter_s, f_number, iso = settings
+        source = f"metered as {format_shutter(shutter_s)}, {format_f_number(f_number)}, ISO {nominal_iso(iso):.0f}"
+        return checked_light(Light(ev100(f_number, shutter_s, iso), source), text)
+    path = Path(bare)
+    if bare and path.is_file():
+        return light_of_frame(path, read_frame)
+    raise UsageError("not a light", where="--light", got=text or "nothing", needed=_FORMS, fix="write it in one of these forms")
+
+
+def checked_light(light: Light, got: str) -> Light:
+    """Return `light` if it lies in the range of what can be photographed; PlanError if not."""
+    if EV_DARKEST <= light.ev100 <= EV_BRIGHTEST:
+        return light
+    raise PlanError(
+        "light that no scene has",
+        where="--light",
+        got=f"{got} (EV {light.ev100:.1f} at ISO 100)",
+        needed=f"EV {EV_DARKEST:g} to {EV_BRIGHTEST:g}; a living room has about 6, full sun 15",
+        fix="check the unit: EV is at ISO 100, lux falls on the subject",
+    )
+
+
+def _settings(text: str) -> tuple[float, float, float] | None:
+    """Return exact (shutter_s, f_number, iso) of three marked settings in any order, None if they are not all there."""
+    shutter_s = f_number = iso = None
+    for part in text.split(","):
+        piece = part.strip()
+        if match := _ISO.fullmatch(piece):
+            iso = float(match[1])
+        elif match := _F.fullmatch(piece):
+            f_number = float(match[1])
+        elif match := _TIME.fullmatch(piece):
+            bottom = float(match[2]) if match[2] else 1.0
+            shutter_s = float(match[1] or match[3]) / bottom if bottom else math.nan
+        else:
+            return None
+    if shutter_s is None or f_number is None or iso is None:
+        return None
+    if not (0 < shutter_s < math.inf and f_number > 0 and iso > 0):
+        raise PlanError("a metered setting is impossible", where="--light", got=text, needed="positive numbers",
+                        fix="write it like 1/60,f4,iso800")  # fmt: skip
+    return exact_shutter_s(shutter_s), exact_f_number(f_number), exact_iso(iso)
+
+
+def light_of_frame(path: Path, read_frame: Callable[[Path], FrameLight] | None = None) -> Light:
+    """Return the light on the scene of the frame at `path`.
+
+    EV of its settings plus log2(mean level / mid-grey) (10/78 of saturation: ISO 12232, from memory).
+    """
+    seen = (read_frame or read_frame_light)(path)
+    if not 0 < seen.level <= 1:
+        raise PlanError("the frame is black: it tells nothing of the light", where=path, got=f"mean level {seen.level:g}",
+                        needed="a picture of the scene", fix="give a frame with the lens uncovered")  # fmt: skip
+    offset = math.log2(seen.level / seen.midgrey)
+    value = ev100(seen.f_number, seen.shutter_s, seen.iso) + offset
+    cautions: tuple[str, ...] = ()
+    if seen.clipped_share > 0.02:
+        cautions = (
+            f"{seen.clipped_share:.0%} of the light frame is clipped: there is more light than it shows. "
+            "Give a darker frame for an exact plan.",
+        )
+    source = f"frame {path.name} at {format_shutter(seen.shutter_s)}, {format_f_number(seen.f_number)}, ISO " \
+             f"{nominal_iso(seen.iso):.0f}, mean {offset:+.1f} stops from mid-grey"  # fmt: skip
+    return checked_light(Light(value, source, cautions), str(path))
+
+
+def read_frame_light(path: Path) -> FrameLight:
+    """Return settings and level of the frame at `path`, read through kitgauge.frames (loads numpy and a decoder)."""
+    from kitgauge.frames.metadata import exact_settings, read_settings
+    from kitgauge.frames.opening import open_frame
+
+    iso, shutter_s, f_number = exact_settings(read_settings(path))
+    if iso is None or shutter_s is None or f_number is None:
+        raise PlanError(
+            "the frame does not tell its settings", where=path, got="ISO, shutter time or f-number missing",
+            needed="all three", fix="give the light as 1/60,f4,iso800 instead",
+        )  # fmt: skip
+    mosaic = open_frame(path)
+    green = mosaic.green_mask()
+    black = float(mosaic.black_dn.mean())
+    level = float(mosaic.signal()[green].mean()) / (mosaic.white_dn - black)
+    midgrey = MIDGREY_RENDERED if mosaic.rendered else MIDGREY_FRACTION_OF_SATURATION
+    return FrameLight(shutter_s, f_number, iso, level, float(mosaic.saturated()[green].mean()), midgrey)

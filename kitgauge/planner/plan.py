@@ -1,0 +1,202 @@
+"""The plan: settings for a subject in a light, what binds, what to expect, and the ways out.
+
+Pure standard library, so that the command answers at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.planner.alternatives import Alternative, settings_dict, ways_out
+from kitgauge.planner.choose import Bounds, Choice, Dials, Setting, choose, dials
+from kitgauge.planner.depth_of_field import circle_of_confusion_mm, f_number_for_depth, focus_for
+from kitgauge.planner.inputs import GIVEN, PRACTICE, Because, Inputs, resolve
+from kitgauge.planner.kit_model import KitModel
+from kitgauge.planner.light import FrameLight, Light, checked_light, parse_light
+from kitgauge.planner.predict import Optics, Predicted, burst_frames, predict
+from kitgauge.planner.request import CameraFacts, PlanRequest
+from kitgauge.planner.sentences import cautions, measure_next, reasons
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The answer to one request.
+
+    `setting` holds exact values; `as_dict` gives the marked ones of the dials. `binds` names the input that sets the
+    bounds most ("hands", "subject", "depth", "sharpness", "noise"), None where none does; `binds_stops` how many
+    stops of light each would free if it alone did not count. `exposure_error_stops` > 0 is too bright. `basis` says
+    per input where its bound comes from.
+    """
+
+    request: PlanRequest
+    light: Light
+    inputs: Inputs
+    optics: Optics
+    setting: Setting
+    choice: Choice
+    predicted: Predicted
+    binds: str | None
+    binds_stops: Mapping[str, float]
+    alternatives: tuple[Alternative, ...]
+    basis: Mapping[str, Because]
+    reasons: Mapping[str, str]
+    cautions: tuple[str, ...]
+    measure_next: tuple[str, ...]
+    burst_frames: int | None
+
+    @property
+    def exposure_error_stops(self) -> float:
+        """How far the settings expose above (+) or below (-) what the light asks for [stops]."""
+        return self.setting.error_stops
+
+    @property
+    def shortfall_stops(self) -> float:
+        """How many stops of light are missing to keep every limit; 0 where all are kept."""
+        return self.choice.shortfall_stops
+
+    def text(self) -> str:
+        """Return the plan as a short letter for the terminal."""
+        from kitgauge.planner.text import plan_text
+
+        return plan_text(self)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plan as plain values for JSON (NaN and infinity do not occur)."""
+        return {
+            "schema": SCHEMA,
+            "settings": settings_dict(self.setting),
+            "exposure_error_stops": self.exposure_error_stops,
+            "binds": self.binds,
+            "binds_stops": dict(self.binds_stops),
+            "predicted": self.predicted.as_dict(),
+            "shortfall_stops": self.shortfall_stops,
+            "overexposed_stops": self.choice.overexposed_stops,
+            "underexposed_stops": self.choice.underexposed_stops,
+            "depth_shortfall_stops": self.choice.depth_shortfall_stops,
+            "alternatives": [way.as_dict() for way in self.alternatives],
+            "basis": {name: because.basis for name, because in self.basis.items()},
+            "basis_text": {name: because.text for name, because in self.basis.items()},
+            "basis_run": {name: because.run for name, because in self.basis.items()},
+            "reasons": dict(self.reasons),
+            "cautions": list(self.cautions),
+            "light": {"ev100": self.light.ev100, "source": self.light.source},
+            "focus_m": self.optics.focus_m,
+            "focal_mm": self.optics.focal_mm,
+            "circle_of_confusion_mm": self.optics.circle_mm,
+            "technique": self.inputs.technique,
+            "keep_wanted": self.inputs.motion.keep,
+            "burst": {"confidence": self.request.confidence, "frames": self.burst_frames},
+            "measure_next": list(self.measure_next),
+        }
+
+
+def make_plan(
+    request: PlanRequest,
+    limits: Sequence[AcceptedLimit] = (),
+    camera: CameraFacts | None = None,
+    model: KitModel | None = None,
+    read_frame: Callable[[Path], FrameLight] | None = None,
+) -> Plan:
+    """Return settings for `request`, from accepted `limits` where measured and common practice where not.
+
+    `model` holds the curves behind the limits, for predictions; `read_frame` reads the light of a frame (default: through
+    kitgauge.frames). Raises UsageError or PlanError for a request that is impossible or contradicts itself or the
+    limits.
+    """
+    request = request.checked()
+    camera = (camera or CameraFacts()).exact()
+    model = model or KitModel()
+    light = _light(request, read_frame)
+    inputs = resolve(request, limits, camera, model)
+    optics, f_depth, depth_because = _optics(request, inputs)
+    bounds = Bounds(
+        ev100=light.ev100 - request.nd_stops + request.highlight_margin_stops,
+        motion=inputs.motion,
+        f_depth=f_depth,
+        f_sharp_low=inputs.sharp.low,
+        f_sharp_high=inputs.sharp.high,
+        iso_limit=inputs.noise.iso_limit,
+    )
+    available = dials(camera)
+    choice = choose(bounds, available)
+
+    def prediction(setting: Setting) -> Predicted:
+        return predict(setting, inputs, optics, model)
+
+    predicted = prediction(choice.setting)
+    binds, binds_stops = what_binds(bounds, choice, available)
+    basis = {
+        "hands": inputs.hands,
+        "subject": inputs.subject,
+        "depth": depth_because,
+        "sharpness": inputs.sharp.because,
+        "noise": inputs.noise.because,
+        "frame": inputs.frame,
+    }
+    return Plan(
+        request=request,
+        light=light,
+        inputs=inputs,
+        optics=optics,
+        setting=choice.setting,
+        choice=choice,
+        predicted=predicted,
+        binds=binds,
+        binds_stops=binds_stops,
+        alternatives=ways_out(
+            bounds, choice, available, prediction, request.confidence, inputs.noise.wanted_snr, request.subject == "still"
+        ),
+        basis=basis,
+        reasons=reasons(bounds, choice, inputs, available),
+        cautions=(*light.cautions, *cautions(light, request, inputs, bounds, choice)),
+        measure_next=measure_next(basis),
+        burst_frames=burst_frames(predicted.keep_rate, request.confidence),
+    )
+
+
+def what_binds(bounds: Bounds, choice: Choice, available: Dials) -> tuple[str | None, dict[str, float]]:
+    """Return the input that binds, and the stops each would free if it alone did not count.
+
+    Noise binds wherever the ISO limit is exceeded; else the input that frees most.
+    """
+    motion = bounds.motion
+    slowest, widest = available.shutter_s[-1], available.f_number[0]
+    hands, subject = (min(cap, slowest) for cap in (motion.hands_cap_s, motion.subject_cap_s))
+    depth, sharp = (max(number, widest) for number in (bounds.f_depth, bounds.f_sharp_low))
+    stops = {
+        "hands": max(math.log2(subject / hands), 0.0),
+        "subject": max(math.log2(hands / subject), 0.0),
+        "depth": max(2 * math.log2(depth / sharp), 0.0),
+        "sharpness": max(2 * math.log2(sharp / depth), 0.0),
+        "noise": choice.shortfall_stops,
+    }
+    if choice.shortfall_stops > 0:
+        return "noise", stops
+    name = max(stops, key=lambda item: stops[item])
+    return (name if stops[name] > 1e-6 else None), stops
+
+
+def _light(request: PlanRequest, read_frame: Callable[[Path], FrameLight] | None) -> Light:
+    if request.ev100 is not None:
+        return checked_light(Light(request.ev100, f"EV {request.ev100:g} at ISO 100"), f"{request.ev100:g}")
+    return parse_light(request.light or "", read_frame)
+
+
+def _optics(request: PlanRequest, inputs: Inputs) -> tuple[Optics, float, Because]:
+    """Return the optics, the f-number that the depth needs (0: none asked) and the basis of the circle of confusion."""
+    output_mp = inputs.noise.output_mp
+    circle = circle_of_confusion_mm(inputs.frame_diagonal_mm, output_mp)
+    near, far = request.near_m, request.far_m
+    if near is None or far is None:
+        return Optics(inputs.focal_mm, circle, None), 0.0, Because(GIVEN, "no distance is given: depth is not asked")
+    f_depth = f_number_for_depth(inputs.focal_mm, near, far, circle)
+    focus = focus_for(near, far) if near < far or request.distance_m is None else request.distance_m
+    text = f"thin lens, blur circle {circle * 1000:.0f} µm (frame diagonal/1500 at 8 megapixels) for {output_mp:g} megapixels"
+    return Optics(inputs.focal_mm, circle, focus), f_depth, Because(PRACTICE, text)

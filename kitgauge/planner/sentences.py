@@ -1,0 +1,127 @@
+"""The words of a plan: one reason per setting, cautions, and what to measure to be surer.
+
+Pure standard library.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.planner.choose import Bounds, Choice, Dials, usable_iso
+from kitgauge.planner.inputs import PRACTICE, SCALED, Because, Inputs
+from kitgauge.planner.light import FULL_SUN_EV, Light
+from kitgauge.planner.request import TRIPOD, PlanRequest
+
+_LONG_EXPOSURE_S = 1.0
+
+
+def reasons(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> dict[str, str]:
+    """Return one sentence for each setting, keyed as in the plan's settings."""
+    return {
+        "shutter_s": _shutter_reason(bounds, choice, inputs),
+        "f_number": _f_number_reason(bounds, choice, inputs, available),
+        "iso": _iso_reason(bounds, choice, inputs, available),
+    }
+
+
+def _shutter_reason(bounds: Bounds, choice: Choice, inputs: Inputs) -> str:
+    time = format_shutter(choice.setting.shutter_s)
+    motion = bounds.motion
+    if choice.slowed:
+        return f"{time}: slower than hands and subject allow, because the highest ISO and the widest aperture do not expose."
+    if math.isinf(motion.hands_cap_s) and math.isinf(motion.subject_cap_s):
+        return f"{time}: nothing moves, so the shutter is as slow as the lowest ISO asks for."
+    if choice.faster:
+        return f"{time}: faster than needed, because the lowest ISO still gathers enough light."
+    if not choice.frozen:
+        return f"{time}: the fastest there is, and still not fast enough: {inputs.subject.text}."
+    hands_bind = motion.hands_cap_s <= motion.subject_cap_s
+    because = inputs.hands if hands_bind else inputs.subject
+    return f"{time}: the slowest that freezes hands and subject; {because.text} ({because.basis})."
+
+
+def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> str:
+    number = choice.setting.f_number
+    marked = format_f_number(number)
+    sharp = inputs.sharp
+    if choice.opened:
+        return f"{marked}: opened beyond what depth and sharpness ask for, because the highest ISO does not expose otherwise."
+    if choice.closed:
+        return f"{marked}: closed further than needed, because the lowest ISO and the fastest shutter are still too bright."
+    if choice.depth_shortfall_stops > 0:
+        return f"{marked}: the highest there is; the depth would need {_plain_f(bounds.f_depth)}."
+    if bounds.f_depth > bounds.f_sharp_low:
+        tail = ""
+        if number > bounds.f_sharp_high * (1 + 1e-6):
+            tail = f", though beyond {format_f_number(bounds.f_sharp_high)} the whole picture gets softer by diffraction"
+        return f"{marked}: the lowest that has near and far end in focus{tail}."
+    if number > bounds.f_sharp_low * (1 + 1e-6) and number == available.f_number[0]:
+        return f"{marked}: the widest aperture there is."
+    return f"{marked}: the lowest in the sharp range; {sharp.because.text} ({sharp.because.basis})."
+
+
+def _iso_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> str:
+    iso = nominal_iso(choice.setting.iso)
+    noise = inputs.noise.because
+    limit = usable_iso(bounds.iso_limit, available)
+    if choice.overexposed_stops > 0:
+        return f"ISO {iso:.0f}: the lowest; the picture is still {choice.overexposed_stops:.1f} stops too bright."
+    if choice.underexposed_stops > 0:
+        return f"ISO {iso:.0f}: the highest; the picture is still {choice.underexposed_stops:.1f} stops too dark."
+    if choice.shortfall_stops > 0:
+        return (
+            f"ISO {iso:.0f}: what the exposure needs, {choice.shortfall_stops:.1f} stops more than the limit of "
+            f"ISO {nominal_iso(limit):.0f} ({noise.basis}) leaves room for."
+        )
+    return f"ISO {iso:.0f}: what the exposure needs; the limit is ISO {nominal_iso(limit):.0f} ({noise.basis})."
+
+
+def cautions(light: Light, request: PlanRequest, inputs: Inputs, bounds: Bounds, choice: Choice) -> tuple[str, ...]:
+    """Return what to beware of, in the picture and around it."""
+    said = []
+    if light.ev100 >= FULL_SUN_EV - 0.5:
+        said.append("Sunlight: never look or aim at the sun through optics without a filter made for it.")
+    if inputs.technique == TRIPOD:
+        said.append("Tripod: keep it out of public ways, hold its strap in wind, and switch a stabiliser as the maker says.")
+    if request.subject == "fast" or (_speed(request) or 0) > 5000:
+        said.append("Fast vehicles and animals: keep your distance and follow local rules.")
+    if choice.overexposed_stops > 0:
+        said.append(f"Overexposed by {choice.overexposed_stops:.1f} stops at the camera's limits: use a neutral-density filter.")
+    if choice.underexposed_stops > 0:
+        said.append(f"Underexposed by {choice.underexposed_stops:.1f} stops at the camera's limits: more light is needed.")
+    if choice.depth_shortfall_stops > 0:
+        said.append(
+            f"Near and far end cannot both be sharp: {choice.depth_shortfall_stops:.1f} stops of f-number are missing."
+        )
+    if not choice.frozen and bounds.motion.subject_cap_s < choice.setting.shutter_s:
+        said.append(f"The subject smears: it wants {format_shutter(bounds.motion.subject_cap_s)} or faster.")
+    if not choice.frozen and bounds.motion.hands_cap_s < choice.setting.shutter_s:
+        said.append(f"The hands blur: they want {format_shutter(bounds.motion.hands_cap_s)} or faster.")
+    if choice.setting.shutter_s >= _LONG_EXPOSURE_S:
+        said.append("Long exposure: release with a timer or a cable; noise that grows with time is not in the limits.")
+    if request.nd_stops > 0:
+        said.append("Focus and frame before the filter goes on; a filter for photography does not make the sun safe to look at.")
+    return tuple(said)
+
+
+def measure_next(basis: Mapping[str, Because]) -> tuple[str, ...]:
+    """Return which protocols would replace common practice or scaled limits by measured ones."""
+    protocols = {"hands": "handheld-shutter", "noise": "noise-ladder", "sharpness": "aperture-sweep"}
+    return tuple(
+        f"kitgauge brief {protocol}  ({name}: {basis[name].basis} so far)"
+        for name, protocol in protocols.items()
+        if basis[name].basis in (PRACTICE, SCALED)
+    )
+
+
+def _speed(request: PlanRequest) -> float | None:
+    try:
+        return float(request.subject)
+    except ValueError:
+        return None
+
+
+def _plain_f(f_number: float) -> str:
+    return f"f/{f_number:.0f}"

@@ -1,0 +1,108 @@
+"""Axes in photographic stops: logarithmic to base 2, marked as the camera's dials are.
+
+A tick stands at the exact setting (1/64 s) and carries the marked value (1/60). Whole stops have labels, third stops
+small ticks. Sources of the dial values: `kitgauge.exposure`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Literal
+
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.ticker import FixedFormatter, FixedLocator, NullFormatter, NullLocator
+
+from kitgauge.exposure import Dial, f_number_dial, iso_dial, shutter_dial
+
+DialKind = Literal["iso", "f_number", "shutter"]
+
+_LABELS: dict[DialKind, str] = {
+    "iso": "ISO, one mark per stop",
+    "f_number": "f-number, one mark per stop",
+    "shutter": "shutter time in seconds, one mark per stop",
+}
+_MOST_LABELS = 9
+
+
+def finite_positive(values: Iterable[float]) -> list[float]:
+    """Return the values that can stand on a logarithmic axis."""
+    return [value for value in values if math.isfinite(value) and value > 0]
+
+
+def dial_label(kind: DialKind, nominal: float) -> str:
+    """Return the text of a tick: '400', '5.6', '1/60', '2'."""
+    if kind == "shutter" and nominal < 0.29:
+        return f"1/{1 / nominal:.0f}"
+    return f"{nominal:.2g}" if nominal < 10 else f"{nominal:.0f}"
+
+
+def dial_axis(
+    axes: Axes, kind: DialKind, values: Iterable[float], *, margin_stops: float = 0.4
+) -> tuple[float, float]:
+    """Make the x axis of `axes` a dial that spans `values` (> 0; others are ignored) and return its ends.
+
+    Raises ValueError if no value is positive and finite.
+    """
+    kept = finite_positive(values)
+    if not kept:
+        raise ValueError("a dial axis needs at least one positive value")
+    thirds, whole = _dials(kind)
+    factor = 2.0 ** (margin_stops / thirds.stops_per_factor)
+    low, high = min(kept) / factor, max(kept) * factor
+    axes.set_xscale("log", base=2)
+    axes.set_xlim(low, high)
+    shown = [(e, n) for e, n in zip(whole.exact, whole.nominal, strict=True) if low <= e <= high]
+    if len(shown) < 2:  # a span of less than two stops: label the third stops as well
+        shown = [(e, n) for e, n in zip(thirds.exact, thirds.nominal, strict=True) if low <= e <= high]
+    every = max(1, -(-len(shown) // _MOST_LABELS))
+    labels = [dial_label(kind, n) if k % every == 0 else "" for k, (_, n) in enumerate(shown)]
+    _set_ticks(axes.xaxis, [e for e, _ in shown], labels)
+    if math.log2(high / low) * thirds.stops_per_factor <= 9:
+        axes.xaxis.set_minor_locator(FixedLocator([e for e in thirds.exact if low <= e <= high]))
+    axes.set_xlabel(_LABELS[kind])
+    return low, high
+
+
+def stops_axis(
+    axes: Axes, values: Iterable[float], *, anchor: float = 1.0, margin_stops: float = 0.5
+) -> tuple[float, float]:
+    """Make the y axis logarithmic with one line per stop through `anchor`, spanning `values`; return its ends.
+
+    Raises ValueError if no value is positive and finite.
+    """
+    kept = finite_positive(values)
+    if not kept:
+        raise ValueError("an axis in stops needs at least one positive value")
+    low, high = min(kept) / 2.0**margin_stops, max(kept) * 2.0**margin_stops
+    axes.set_yscale("log", base=2)
+    axes.set_ylim(low, high)
+    first = math.ceil(math.log2(low / anchor) - 1e-9)
+    last = math.floor(math.log2(high / anchor) + 1e-9)
+    every = max(1, -(-(last - first + 1) // _MOST_LABELS))
+    ticks = [anchor * 2.0**k for k in range(first, last + 1)]
+    labels = [_plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)]
+    _set_ticks(axes.yaxis, ticks, labels)
+    return low, high
+
+
+def _dials(kind: DialKind) -> tuple[Dial, Dial]:
+    if kind == "iso":
+        return iso_dial("thirds"), iso_dial("whole")
+    if kind == "f_number":
+        return f_number_dial("thirds"), f_number_dial("whole")
+    return shutter_dial("thirds"), shutter_dial("whole")
+
+
+def _set_ticks(axis: Axis, places: list[float], labels: list[str]) -> None:
+    axis.set_major_locator(FixedLocator(places))
+    axis.set_major_formatter(FixedFormatter(labels))
+    axis.set_minor_locator(NullLocator())
+    axis.set_minor_formatter(NullFormatter())
+
+
+def _plain_tick(value: float) -> str:
+    if value >= 10 or value == int(value):
+        return f"{value:.0f}"
+    return f"{value:.3g}"

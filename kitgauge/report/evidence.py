@@ -1,0 +1,370 @@
+"""The tables behind the page: measured points, fitted parameters, frames. Plain rows of text, for HTML and terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from kitgauge.report import wording
+from kitgauge.report.data import FrameRow, RunData, flag_of, mapping, number, records, text, texts
+from kitgauge.report.letter import interval_ends, setting_text
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of text. `left` holds the indices of columns set flush left; the others hold numbers."""
+
+    title: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    left: frozenset[int] = field(default_factory=lambda: frozenset({0}))
+    note: str = ""
+
+
+def limits_table(limits: Sequence[Mapping[str, Any]]) -> Table:
+    """Return the limits: setting for use, exact value, interval, criterion."""
+    rows = []
+    for limit in limits:
+        low, high = interval_ends(limit)
+        focal = number(limit.get("focal_mm"))
+        held = ", ".join(
+            part
+            for part in (
+                text(limit.get("region")), text(limit.get("technique")), text(limit.get("lens")),
+                f"{wording.plain(focal, 3)} mm" if math.isfinite(focal) else "",
+            )
+            if part
+        )  # fmt: skip
+        rows.append(
+            (
+                {"iso": "highest ISO", "shutter": "slowest shutter", "f_number": "sharp f-numbers"}.get(
+                    text(limit.get("kind")), text(limit.get("kind"))
+                ),
+                setting_text(limit), setting_text(limit, ""), f"{low} to {high}", held or "–",
+                _short_criterion(mapping(limit.get("criterion"))),
+            )
+        )  # fmt: skip
+    columns = ("limit", "on the dial", "exact", "95 % interval", "for", "criterion")
+    return Table("Limits", columns, tuple(rows), frozenset({0, 4, 5}))
+
+
+def _short_criterion(criterion: Mapping[str, Any]) -> str:
+    return ", ".join(f"{key} {wording.plain(number(v), 4)}" for key, v in criterion.items())
+
+
+def noise_table(noise: Mapping[str, Any]) -> Table | None:
+    """Return the noise points, None without any."""
+    points = records(noise.get("points"))
+    if not points:
+        return None
+    rows = tuple(
+        (
+            wording.plain(number(p.get("iso")), 6), text(p.get("channel")),
+            _pair(p, "gain_e_per_dn"), _pair(p, "read_noise_e"),
+            wording.plain(number(p.get("saturation_e")), 5), _decimals(p, "dynamic_range_stops", 2),
+            wording.plain(number(p.get("snr_midgrey")), 3), _flags(p),
+        )
+        for p in sorted(points, key=lambda p: (_last(number(p.get("iso"))), _colour_order(p)))
+    )  # fmt: skip
+    columns = (
+        "ISO", "colour", "gain, electrons per DN", "read noise, electrons", "saturation, electrons",
+        "dynamic range, stops", "SNR at mid-grey, per pixel", "flags",
+    )  # fmt: skip
+    note = "DN: digital number, the unit of the raw file. G pools the two greens. ± is one standard error."
+    return Table("Noise per ISO and colour", columns, rows, frozenset({1, 7}), note)
+
+
+def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
+    """Return the sharpness points, None without any."""
+    points = records(sharpness.get("points"))
+    if not points:
+        return None
+    rows = tuple(
+        (
+            wording.f_number(number(p.get("f_number"))), text(p.get("region")), text(p.get("orientation")),
+            text(p.get("channel")), _pair(p, "mtf50_cy_per_px"), wording.plain(number(p.get("frames")), 3),
+            f"{_decimals(p, 'x_norm', 2)}, {_decimals(p, 'y_norm', 2)}", _flags(p),
+        )
+        for p in sorted(points, key=lambda p: (text(p.get("region")) != "centre", text(p.get("region")),
+                                               text(p.get("orientation")), _last(number(p.get("f_number")))))
+    )  # fmt: skip
+    columns = ("f-number", "region", "edges", "colour", "MTF50, cycles per pixel", "frames", "place (x, y)", "flags")
+    note = "Place: from the left and the top of the frame, 0 to 1. ± is one standard error."
+    return Table("Sharpness per f-number and region", columns, rows, frozenset({0, 1, 2, 3, 7}), note)
+
+
+def _colour_order(point: Mapping[str, Any]) -> int:
+    colours = ("R", "G1", "G2", "B", "G")
+    colour = text(point.get("channel"))
+    return colours.index(colour) if colour in colours else len(colours)
+
+
+def apertures_table(sharpness: Mapping[str, Any]) -> Table | None:
+    """Return the sharpest f-number and the sharp range of each region, None without a fit."""
+    fit = mapping(sharpness.get("fit"))
+    rows = tuple(
+        (
+            region, _f_number(found.get("sharpest_f_number")), _f_range(found.get("sharpest_f_number_ci")),
+            _f_range(found.get("sharp_range")),
+        )
+        for region, found in fit.items()
+        if isinstance(found, Mapping) and "sharpest_f_number" in found
+    )  # fmt: skip
+    if not rows:
+        return None
+    columns = ("region", "sharpest f-number", "95 % interval", "sharp range")
+    return Table("Sharpest f-number of each region", columns, rows)
+
+
+def _f_number(value: object) -> str:
+    given = number(value)
+    return f"f/{wording.plain(given, 3)}" if given > 0 else wording.NOT_ESTIMATED
+
+
+def _f_range(value: object) -> str:
+    ends = list(value) if isinstance(value, Sequence) and not isinstance(value, str) else []
+    return f"{_f_number(ends[0])} to {_f_number(ends[1])}" if len(ends) == 2 else wording.NOT_ESTIMATED
+
+
+def findings_table(sharpness: Mapping[str, Any]) -> Table | None:
+    """Return what was found about the lens, None without any finding."""
+    rows = tuple(
+        (
+            text(f.get("text")) or text(f.get("kind")).replace("-", " "), text(f.get("region")),
+            f"{wording.plain(number(f.get('size')), 3)} {text(f.get('unit'))}".strip(),
+            wording.plain(number(f.get("z")), 3),
+        )
+        for f in records(sharpness.get("findings"))
+    )  # fmt: skip
+    if not rows:
+        return None
+    note = "z: size in standard errors; under 2 it may well be chance."
+    return Table("Found about the lens", ("finding", "region", "size", "z"), rows, frozenset({0, 1}), note)
+
+
+def refused_edges_table(sharpness: Mapping[str, Any]) -> Table | None:
+    """Return why edges that were seen were not measured, with how many and where; None without any."""
+    groups: dict[str, list[str]] = {}
+    for edge in records(sharpness.get("edges_refused")):
+        for name in texts(edge.get("flags")) or ("",):
+            flag = flag_of(name)
+            why = flag.text if flag is not None else text(edge.get("text")) or name or wording.UNKNOWN
+            groups.setdefault(why, []).append(text(edge.get("file")))
+    rows = tuple(
+        (why, str(len(files)), wording.listing(list(dict.fromkeys(files)), 3))
+        for why, files in sorted(groups.items(), key=lambda item: -len(item[1]))
+    )
+    if not rows:
+        return None
+    return Table("Edges seen and not measured", ("reason", "edges", "frames"), rows, frozenset({0, 2}))
+
+
+def practice_table(practice: Mapping[str, Any]) -> Table | None:
+    """Return the frames of a practice series side by side: settings, and how each is exposed; None without any."""
+    frames = records(practice.get("frames"))
+    if not frames:
+        return None
+    rows = tuple(
+        (
+            text(f.get("file")), text(f.get("step")) or "–", wording.iso(number(f.get("iso"))),
+            wording.shutter(number(f.get("shutter_s"))), wording.f_number(number(f.get("f_number"))),
+            _decimals(f, "settings_ev100", 1), _decimals(f, "level_stops_below_saturation", 1),
+            _percent(f, "clipped_share"), _percent(f, "near_black_share"), _flags(f),
+        )
+        for f in frames
+    )  # fmt: skip
+    columns = (
+        "frame", "step", "ISO", "shutter", "f-number", "EV at ISO 100 of the settings",
+        "mean level, stops below saturation", "clipped", "near black", "flags",
+    )  # fmt: skip
+    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}))
+
+
+def _percent(row: Mapping[str, Any], key: str) -> str:
+    value = number(row.get(key))
+    return f"{100 * value:.1f} %" if math.isfinite(value) else wording.UNKNOWN
+
+
+def blur_table(blur: Mapping[str, Any]) -> Table | None:
+    """Return the blur of every frame, None without any."""
+    frames = records(blur.get("frames"))
+    if not frames:
+        return None
+    rows = tuple(
+        (
+            text(f.get("file")), text(f.get("role")), wording.shutter(number(f.get("shutter_s"))), _streak(f),
+            wording.plain(number(f.get("streak_um")), 3), wording.plain(number(f.get("streak_mrad")), 3),
+            wording.plain(number(f.get("direction_deg")), 3), _flags(f),
+        )
+        for f in frames
+    )  # fmt: skip
+    columns = (
+        "frame", "role", "shutter", "streak, px", "streak, µm", "streak, mrad", "direction, degrees", "flags",
+    )  # fmt: skip
+    return Table("Streak of every frame", columns, rows, frozenset({0, 1, 7}), "± is one standard error.")
+
+
+def blur_limits_table(blur: Mapping[str, Any]) -> Table | None:
+    """Return the slowest shutter times for several keep rates, None without any."""
+    rows = tuple(
+        (
+            wording.share(number(r.get("keep"))), f"{wording.plain(number(r.get('streak_limit_px')), 3)} px",
+            wording.exact_shutter(number(r.get("shutter_s"))),
+            " to ".join(
+                wording.exact_shutter(v) if math.isfinite(v := number(r.get(k))) else wording.NOT_ESTIMATED
+                for k in ("ci_low_s", "ci_high_s")
+            ),
+        )
+        for r in records(blur.get("limits"))
+    )  # fmt: skip
+    if not rows:
+        return None
+    columns = ("keep rate", "streak limit", "slowest shutter time", "95 % interval")
+    return Table("Slowest shutter time for each keep rate", columns, rows, frozenset())
+
+
+def fit_table(fit: Mapping[str, Any], title: str, main: str) -> Table | None:
+    """Return one table of the parameters of every fit in a part of `curves.json`, None without any.
+
+    `main` names the fit at the top. A fit is an object with `parameters`, each {value, stderr, unit}, at any depth; what else it tells (points used,
+    chi-square, model evidence) follows in the note.
+    """
+    fits = _fits(fit, main)
+    if not fits:
+        return None
+    several = len(fits) > 1
+    rows = tuple(
+        ((name,) if several else ()) + (key.replace("_", " "), *_parameter(given))
+        for name, found in fits
+        for key, given in mapping(found.get("parameters")).items()
+    )
+    notes: dict[str, list[str]] = {}
+    for name, found in fits:
+        notes.setdefault(_fit_note(found), []).append(name)
+    note = " ".join(
+        f"{', '.join(names).capitalize()}: {said}" if len(notes) > 1 else said for said, names in notes.items() if said
+    )
+    columns = (("of",) if several else ()) + ("parameter", "value", "unit")
+    return Table(title, columns, rows, frozenset({0, 1, 3} if several else {0, 2}), note)
+
+
+def _fits(value: Mapping[str, Any], name: str) -> list[tuple[str, Mapping[str, Any]]]:
+    repeated = mapping(value.get("parameters")) == mapping(mapping(value.get("fit")).get("parameters"))
+    found = [(name, value)] if mapping(value.get("parameters")) and not repeated else []
+    for key, inner in value.items():
+        if key not in ("parameters", "evidence", "curve", "curves") and isinstance(inner, Mapping):
+            inner_name = name if key in ("result", "fit") else key.replace("_", " ")
+            found += _fits(inner, inner_name)
+    return found
+
+
+def _parameter(given: object) -> tuple[str, str]:
+    if isinstance(given, Mapping):
+        return with_parameter_error(given), text(given.get("unit")) or "–"
+    return wording.plain(number(given)), "–"
+
+
+def with_parameter_error(given: Mapping[str, Any]) -> str:
+    """Return 'value ± stderr' of a fitted parameter."""
+    return wording.with_error(number(given.get("value")), number(given.get("stderr")))
+
+
+def _fit_note(fit: Mapping[str, Any]) -> str:
+    parts = []
+    if model := text(fit.get("model")):
+        parts.append(f"Model: {model}.")
+    used = number(fit.get("points_used"))
+    if math.isfinite(used):
+        freedom = wording.plain(number(fit.get("degrees_of_freedom")), 4)
+        parts.append(f"{wording.plain(used, 4)} points used, {freedom} degrees of freedom.")
+    if "reduced_chi_square" in fit:
+        chi = number(fit.get("reduced_chi_square"))
+        parts.append(f"Reduced chi-square: {wording.plain(chi, 3) if math.isfinite(chi) else wording.NOT_ESTIMATED}.")
+    if dropped := texts(fit.get("points_dropped")):
+        parts.append(f"Left out: {wording.listing(list(dropped), 5)}.")
+    if fit.get("converged") is False:
+        parts.append(f"The fit did not converge: {text(fit.get('message')) or 'no message'}.")
+    if bound := texts(fit.get("at_bound")):
+        parts.append(f"Stuck at a bound: {', '.join(bound)}.")
+    if fit.get("errors_rescaled"):
+        parts.append("Standard errors are rescaled by chi-square.")
+    evidence = mapping(fit.get("evidence"))
+    if evidence:
+        shown = ", ".join(f"{k.replace('_', ' ')} {wording.plain(number(v), 5)}" for k, v in evidence.items())
+        parts.append(f"Model evidence and constants: {shown}.")
+    return " ".join(parts)
+
+
+def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
+    """Return frames with settings, step, status and what was said about them."""
+    rows = tuple(
+        (
+            f.file, f.step or "–", f.role or "–", f.status, _setting(f.number("iso"), wording.iso),
+            _setting(f.number("shutter_s"), wording.shutter), _setting(f.number("f_number"), wording.f_number),
+            ", ".join((*f.flags, *f.remarks)) or "–",
+        )
+        for f in frames
+    )  # fmt: skip
+    columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "flags and remarks")
+    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}))
+
+
+def steps_table(data: RunData) -> Table | None:
+    """Return how many frames each step has, with the settings they hold, None without frames."""
+    groups: dict[tuple[str, str], list[FrameRow]] = {}
+    for frame in data.frames:
+        if frame.status != "unmatched":
+            groups.setdefault((frame.step or "–", frame.role or "–"), []).append(frame)
+    if not groups:
+        return None
+    rows = []
+    for (step, role), frames in groups.items():
+        used = sum(1 for f in frames if f.status == "used")
+        rows.append(
+            (
+                step, role, _span(frames, "iso", wording.iso), _span(frames, "shutter_s", wording.shutter),
+                _span(frames, "f_number", wording.f_number), str(used), str(len(frames) - used),
+            )
+        )  # fmt: skip
+    columns = ("step", "role", "ISO", "shutter", "f-number", "used", "rejected")
+    return Table("Frames by step", columns, tuple(rows), frozenset({0, 1}))
+
+
+def _span(frames: Sequence[FrameRow], key: str, show: Any) -> str:
+    values = sorted({v for f in frames if (v := f.number(key)) > 0})
+    if not values:
+        return wording.UNKNOWN
+    return show(values[0]) if len(values) == 1 else f"{show(values[0])} to {show(values[-1])}"
+
+
+def _setting(value: float, show: Any) -> str:
+    return str(show(value))
+
+
+def _pair(row: Mapping[str, Any], key: str) -> str:
+    return wording.with_error(number(row.get(key)), number(row.get(f"{key}_stderr")))
+
+
+def _decimals(row: Mapping[str, Any], key: str, places: int) -> str:
+    value = number(row.get(key))
+    return f"{value:.{places}f}" if math.isfinite(value) else wording.UNKNOWN
+
+
+def _streak(frame: Mapping[str, Any]) -> str:
+    bound = number(frame.get("bound_px"))
+    bound = bound if math.isfinite(bound) else number(frame.get("streak_px"))
+    sign = {"below": "under", "above": "over"}.get(text(frame.get("censored")))
+    if sign is not None:
+        return f"{sign} {wording.plain(bound, 3)}"
+    return _pair(frame, "streak_px")
+
+
+def _flags(row: Mapping[str, Any]) -> str:
+    return ", ".join(texts(row.get("flags"))) or "–"
+
+
+def _last(value: float) -> float:
+    """Return a sort key that puts unknown values last."""
+    return value if math.isfinite(value) else math.inf

@@ -1,0 +1,126 @@
+"""The report: one self-contained page that reads like a short letter.
+
+It is built from `run.json`, `curves.json` and `frames.csv` of the run's folder only, so it can be rebuilt at any time.
+
+What figures draw, beyond the file contract, where the files offer it (each part is optional; without it the points stand
+alone and the caption says so):
+
+- `noise.fit.curves.snr_midgrey` and `.read_noise_e` (against ISO, green), `blur.fit.curves.keep_rate` and `.streak_px`
+  (median frame, against exact shutter time [s]): the model sampled, with its 95 % band, as `{x, y, low, high}`
+- `sharpness.fit.<region>.curve`: the model sampled, with its 95 % band, as `{f_number, mtf50_cy_per_px,
+  mtf50_low_cy_per_px, mtf50_high_cy_per_px}`; `.fit.evidence` with `pitch_um` and `wavelength_um` for the ceiling
+- `snr_pixel` of an ISO limit: the SNR that one pixel needs for the criterion
+- `blur.frames[].bound_px`: the bound of a censored frame, else its `streak_px` is taken for it
+- `run.json`, `protocol.cautions`: a list of sentences
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from kitgauge.atomic import write_atomically
+from kitgauge.report import evidence, letter, method, wording
+from kitgauge.report.data import RunData, load_run, mapping, texts
+from kitgauge.report.plots_blur import blur_pictures
+from kitgauge.report.plots_noise import noise_pictures
+from kitgauge.report.plots_sharpness import sharpness_pictures
+from kitgauge.report.style import Picture
+
+REPORT_NAME = "report.html"
+_TEMPLATE = "page.html.jinja"
+_FIT_NAMES = {"noise": "read noise", "sharpness": "sharpness", "blur": "blur"}
+
+
+def write_report(run_dir: Path) -> Path:
+    """Build `report.html` in the folder of a run and return its path.
+
+    Raises
+    ------
+    ResultsError : the folder holds no results, a file in it is damaged, or the page cannot be written.
+    """
+    path = Path(run_dir) / REPORT_NAME
+    page = render_page(load_run(Path(run_dir)))
+    # a lone surrogate (from a file name that is no valid text) cannot be written as UTF-8: shown as "?"
+    write_atomically(path, page.encode("utf-8", errors="replace"))
+    return path
+
+
+def render_page(data: RunData) -> str:
+    """Return the page as HTML. Everything that comes from the files is escaped."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("kitgauge.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["tie"] = wording.tie
+    return environment.get_template(_TEMPLATE).render(**page_content(data))
+
+
+def page_content(data: RunData) -> dict[str, Any]:
+    """Return everything the template shows."""
+    parts = method.measured_parts(data)
+    troubles = letter.frame_troubles(data.frames)
+    return {
+        "title": method.title(data),
+        "kit": method.kit_text(data),
+        "protocol": method.protocol_name(data),
+        "dates": method.dates_text(data),
+        "status": method.status_text(data.run),
+        "notes": data.notes,
+        "measured": bool(parts),
+        "limits": letter.limit_texts(data.limits),
+        "reasons": letter.reasons(data.run),
+        "run_notes": texts(data.run.get("notes")),
+        "practice": data.run.get("measures") == "practice",
+        "not_frames": letter.files_left_out(data.run),
+        "frames_sentence": letter.frames_sentence(data),
+        "any_frames": bool(data.frames),
+        "lost": [item for item in troubles if item.severity in ("rejected", "unmatched")],
+        "remarks": [item for item in troubles if item.severity not in ("rejected", "unmatched")],
+        "reshoot": letter.reshoot_list(data),
+        "doubts": letter.number_doubts(data),
+        "pictures": pictures(data),
+        "findings": evidence.findings_table(data.part("sharpness")),
+        "next_shots": letter.next_shots(data.part("blur")),
+        "tables": point_tables(data),
+        "fit_tables": [
+            table
+            for part in parts
+            if (table := evidence.fit_table(mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]))
+        ],
+        "practice_table": evidence.practice_table(data.part("practice")),
+        "steps": evidence.steps_table(data),
+        "frames": evidence.frames_table(data.frames) if data.frames else None,
+        "formulas": method.formulas(parts),
+        "criteria": method.criteria_facts(data),
+        "facts": method.run_facts(data),
+        "not_covered": method.not_covered(data),
+        "cautions": method.cautions(data),
+    }
+
+
+def pictures(data: RunData) -> list[Picture]:
+    """Return the figures of everything the run measured."""
+    return [
+        *noise_pictures(data.part("noise"), data.limits),
+        *sharpness_pictures(data.part("sharpness"), data.limits),
+        *blur_pictures(data.part("blur"), data.limits),
+    ]
+
+
+def point_tables(data: RunData) -> list[evidence.Table]:
+    """Return the tables of measured points."""
+    tables = (
+        evidence.noise_table(data.part("noise")),
+        evidence.apertures_table(data.part("sharpness")),
+        evidence.sharpness_table(data.part("sharpness")),
+        evidence.refused_edges_table(data.part("sharpness")),
+        evidence.blur_limits_table(data.part("blur")),
+        evidence.blur_table(data.part("blur")),
+    )
+    return [table for table in tables if table is not None]

@@ -1,0 +1,176 @@
+"""Figures of noise against ISO: SNR at mid-grey with the limit, and read noise with its two gain stages."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from matplotlib.axes import Axes
+
+from kitgauge.exposure import exact_iso
+from kitgauge.report import wording
+from kitgauge.report.axes import dial_axis, finite_positive, stops_axis
+from kitgauge.report.data import mapping, number, numbers, records, sampled_curve, text
+from kitgauge.report.style import GREY, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, mark_limit, picture
+
+CHANNELS = ("R", "G", "G1", "G2", "B")
+_CHANNEL_LOOKS: dict[str, Look] = {
+    "G": Look(LOOKS[2].colour, "o", "-"), "R": Look(LOOKS[5].colour, "^", "--"), "B": Look(LOOKS[0].colour, "s", ":"),
+    "G1": LOOKS[3], "G2": LOOKS[4],
+}  # fmt: skip
+_ASIDE_STOPS = 0.1  # colours stand side by side at each ISO, or equal values would hide one another
+
+Points = Sequence[Mapping[str, Any]]
+
+
+def noise_pictures(noise: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
+    """Return the figures of one noise run (`noise` and `limits` of `curves.json`); none where there are no points."""
+    points = records(noise.get("points"))
+    fit = mapping(noise.get("fit"))
+    limit = next((item for item in limits if item.get("kind") == "iso" and number(item.get("iso")) > 0), None)
+    pictures = [_snr_picture(points, fit, limit), _read_noise_picture(points, fit)]
+    return [item for item in pictures if item is not None]
+
+
+def shown_channels(points: Points) -> list[str]:
+    """Return the colours to draw: pooled green for the two greens where it is there, in a fixed order."""
+    present = {text(point.get("channel")) for point in points}
+    if "G" in present:
+        present -= {"G1", "G2"}
+    return [name for name in CHANNELS if name in present] + sorted(present - set(CHANNELS))
+
+
+def _of(points: Points, channel: str) -> Points:
+    return sorted(
+        (p for p in points if text(p.get("channel")) == channel and number(p.get("iso")) > 0),
+        key=lambda p: number(p.get("iso")),
+    )
+
+
+def exact_isos(points: Points) -> list[float]:
+    """Return the exact ISO of points with the ISO that the camera marks; points without one are left out."""
+    return [exact_iso(iso) for iso in finite_positive(numbers(points, "iso"))]
+
+
+def _aside(rows: Points, points: Points) -> list[float]:
+    """Return the ISO values of one colour's rows, moved a little so that the colours stand side by side."""
+    channels = shown_channels(points)
+    place = channels.index(text(rows[0].get("channel"))) - (len(channels) - 1) / 2 if rows else 0.0
+    return [iso * 2.0 ** (_ASIDE_STOPS * place) for iso in exact_isos(rows)]
+
+
+def _look(channel: str) -> Look:
+    return _CHANNEL_LOOKS.get(channel, LOOKS[8])
+
+
+def _snr_picture(points: Points, fit: Mapping[str, Any], limit: Mapping[str, Any] | None) -> Picture | None:
+    values = finite_positive(numbers(points, "snr_midgrey"))
+    if not values:
+        return None
+    curve = sampled_curve(mapping(fit.get("curves")).get("snr_midgrey"))
+    needed = number((limit or {}).get("snr_pixel"))
+    isos = finite_positive([*exact_isos(points), *([] if limit is None else numbers([limit], "iso"))])
+
+    def draw(axes: Axes) -> None:
+        for channel in shown_channels(points):
+            rows = _of(points, channel)
+            draw_points(
+                axes, _aside(rows, points), numbers(rows, "snr_midgrey"), numbers(rows, "snr_midgrey_stderr"),
+                _look(channel), label=channel_name(channel), hollow=[bool(r.get("excluded")) for r in rows],
+            )  # fmt: skip
+        draw_model(axes, curve, _look("G"), "model (green), 95 % band")
+        if limit is not None:
+            mark_limit(
+                axes, number(limit["iso"]), number(limit.get("ci_low")), number(limit.get("ci_high")),
+                f"your limit, {wording.iso(number(limit.get('iso_dial')))} on the dial",
+            )  # fmt: skip
+        if math.isfinite(needed):
+            axes.axhline(needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel")
+        dial_axis(axes, "iso", isos)
+        stops_axis(axes, [*values, *finite_positive([needed])], anchor=10.0)
+        axes.set_ylabel("SNR of one pixel at mid-grey (ratio)")
+        axes.legend(loc="best")
+
+    caption = (
+        "Signal-to-noise ratio of one pixel at mid-grey against ISO; each line of the grid is one stop, and the colours "
+        "stand side by side at each ISO. Bars are one standard error where it was estimated. "
+    )
+    if curve is None:
+        caption += "No model line: the fit gave none. "
+    if limit is not None:
+        caption += "The broken vertical line is your limit, the shaded strip its 95 % interval."
+    if math.isfinite(needed):
+        caption += " The dotted line is the ratio one pixel needs for your criterion at your picture's size."
+    alt = f"Chart: signal-to-noise ratio at mid-grey falls from {_ends(points, 'snr_midgrey')}."
+    if limit is not None:
+        alt += f" The limit stands at ISO {wording.plain(number(limit['iso']), 3)}."
+    return picture("noise-snr", "Noise against ISO", caption, alt, draw)
+
+
+def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | None:
+    values = finite_positive(numbers(points, "read_noise_e"))
+    if not values:
+        return None
+    curve = sampled_curve(mapping(fit.get("curves")).get("read_noise_e"))
+    second_stage = number(fit.get("dual_gain_iso"))
+    invariance = number(fit.get("invariance_iso"))
+    isos = exact_isos(points)
+
+    def draw(axes: Axes) -> None:
+        for channel in shown_channels(points):
+            rows = _of(points, channel)
+            draw_points(
+                axes, _aside(rows, points), numbers(rows, "read_noise_e"), numbers(rows, "read_noise_e_stderr"),
+                _look(channel), label=channel_name(channel), hollow=[bool(r.get("excluded")) for r in rows],
+            )  # fmt: skip
+        draw_model(axes, curve, _look("G"), "model (green), 95 % band")
+        if second_stage > 0:
+            axes.axvline(
+                second_stage, color=GREY, linewidth=1.2, linestyle=(0, (2, 2)),
+                label=f"second gain stage from {wording.iso(second_stage)}",
+            )  # fmt: skip
+        if invariance > 0:
+            axes.axvline(
+                invariance, color=GREY, linewidth=1.2, linestyle=(0, (8, 3, 1, 3)),
+                label=f"little gained above {wording.iso(invariance)}",
+            )  # fmt: skip
+        dial_axis(axes, "iso", isos)
+        stops_axis(axes, values)
+        axes.set_ylabel("read noise (electrons)")
+        axes.legend(loc="best")
+
+    caption = (
+        "Read noise against ISO; each line of the grid is one stop, and the colours stand side by side at each ISO. "
+        "Bars are one standard error. "
+    )
+    if second_stage > 0:
+        caption += f"The sensor changes to a second gain stage at {wording.iso(second_stage)}. "
+    elif curve is not None:
+        caption += "No second gain stage was found. "
+    else:
+        caption += "No model line: the fit gave none. "
+    if remark := text(fit.get("invariance_text")):
+        caption += f"{remark[0].upper()}{remark[1:]}."
+    elif invariance > 0:
+        caption += f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
+    alt = f"Chart: read noise goes from {_ends(points, 'read_noise_e', ' electrons')}."
+    return picture("noise-read", "Read noise", caption, alt, draw)
+
+
+def channel_name(channel: str) -> str:
+    """Return a colour in words."""
+    names = {"R": "red", "G": "green", "G1": "green 1", "G2": "green 2", "B": "blue"}
+    return names.get(channel, channel or "unnamed")
+
+
+def _ends(points: Points, key: str, unit: str = "") -> str:
+    channel = shown_channels(points)
+    rows = [p for p in _of(points, "G" if "G" in channel else channel[0]) if math.isfinite(number(p.get(key)))]
+    if not rows:
+        return "values that are unknown for green"
+    first, last = rows[0], rows[-1]
+    return " to ".join(
+        f"{wording.plain(number(p.get(key)), 3)}{unit} at ISO {wording.plain(number(p.get('iso')), 6)}"
+        for p in (first, last)
+    )

@@ -1,0 +1,164 @@
+"""How figures look: quiet colours that differ in lightness, one marker and line style per series, text kept as text.
+
+Colour is never the only code: every series has its own marker and line style as well, so a grey print still reads.
+Figures are drawn with matplotlib's object interface, without pyplot and without touching its global settings for
+longer than one figure.
+"""
+
+from __future__ import annotations
+
+import html
+import io
+import math
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from kitgauge.report.data import Curve
+
+INK = "#1d2329"
+GREY = "#6b737b"
+GRID = "#dfe3e6"
+LIMIT = "#8c2d19"
+FIGURE_SIZE_IN = (5.6, 4.1)  # 403 x 295 points: letters stay readable when the figure is 360 px wide
+
+
+@dataclass(frozen=True)
+class Look:
+    """Colour, marker and line style of one series."""
+
+    colour: str
+    marker: str
+    line: str | tuple[int, tuple[float, ...]]
+
+
+LOOKS = (
+    Look("#1f4e79", "o", "-"),
+    Look("#c0741a", "s", (0, (5, 2))),
+    Look("#3f7d4e", "^", (0, (1, 1.5))),
+    Look("#7a4f86", "D", (0, (5, 1.5, 1, 1.5))),
+    Look("#5c6670", "v", (0, (8, 2))),
+    Look("#a8324a", "P", (0, (3, 1, 1, 1, 1, 1))),
+    Look("#2c8a94", "X", (0, (2, 2))),
+    Look("#8a7a1f", "<", (0, (6, 1, 2, 1))),
+    Look("#3a3a3a", ">", (0, (4, 3))),
+)
+
+_SETTINGS: Mapping[str, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "kitgauge",
+    "font.family": "DejaVu Sans",  # ships with matplotlib, so the layout is the same on every system
+    "font.size": 10,
+    "axes.edgecolor": GREY,
+    "axes.labelcolor": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "axes.titlesize": 10.5,
+    "grid.color": GRID,
+    "grid.linewidth": 0.7,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "text.color": INK,
+    "text.parse_math": False,
+    "legend.framealpha": 0.88,
+    "legend.edgecolor": "none",
+    "legend.fancybox": False,
+    "legend.fontsize": 8.5,
+    "lines.linewidth": 1.5,
+    "lines.markersize": 5,
+    "errorbar.capsize": 2.5,
+}
+_FONTS = "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One figure of the page: inline SVG, the text for who cannot see it, and the caption below it."""
+
+    name: str
+    title: str
+    caption: str
+    alt: str
+    svg: str
+
+
+def picture(
+    name: str,
+    title: str,
+    caption: str,
+    alt: str,
+    draw: Callable[[Axes], None],
+    size_in: tuple[float, float] = FIGURE_SIZE_IN,
+) -> Picture:
+    """Draw one figure with a single set of axes and return it as inline SVG.
+
+    `name` (letters and hyphens) keeps the figure's ids apart from those of other figures on the page.
+    """
+    with matplotlib.rc_context(dict(_SETTINGS)):
+        figure = Figure(figsize=size_in, layout="constrained")
+        axes = figure.add_subplot()
+        draw(axes)
+        stream = io.StringIO()
+        figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
+    return Picture(name, title, caption, alt, inline_svg(stream.getvalue(), name, alt))
+
+
+def inline_svg(source: str, name: str, alt: str) -> str:
+    """Return a whole SVG file as an element for a page: no prologue, no metadata, own ids, scalable, described."""
+    body = source[source.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', body)
+    body = re.sub(r"url\(#([^)]+)\)", rf"url(#{name}-\1)", body)
+    body = re.sub(r'xlink:href="#([^"]+)"', rf'href="#{name}-\1"', body)
+    body = re.sub(r"'DejaVu Sans'(, [^;\"]+)?", _FONTS, body)
+    box = re.search(r'viewBox="([^"]+)"', body)
+    opening = f'<svg viewBox="{box.group(1) if box else ""}" role="img" aria-label="{html.escape(alt)}">'
+    return re.sub(r"<svg[^>]*>", lambda _: opening, body, count=1).strip()
+
+
+def mark_limit(axes: Axes, value: float, low: float, high: float, label: str, *, vertical: bool = True) -> None:
+    """Draw a limit as a line with its interval as a hatched band (no band where the interval is not known)."""
+    span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
+    if low < high:
+        span(low, high, facecolor=LIMIT, alpha=0.13, edgecolor="none", zorder=0.5)
+    line(value, color=LIMIT, linewidth=1.6, linestyle=(0, (7, 2)), label=label, zorder=2.5)
+
+
+def draw_model(axes: Axes, curve: Curve | None, look: Look, label: str | None = None) -> None:
+    """Draw a fitted model as a line with its 95 % band, where the fit gives one."""
+    if curve is None:
+        return
+    if curve.has_band:
+        axes.fill_between(curve.x, curve.low, curve.high, color=look.colour, alpha=0.16, linewidth=0, zorder=1)
+    axes.plot(curve.x, curve.y, color=look.colour, linestyle=look.line, label=label, zorder=2)
+
+
+def draw_points(
+    axes: Axes, x: Sequence[float], y: Sequence[float], error: Sequence[float], look: Look, *, label: str | None,
+    hollow: Sequence[bool] | None = None,
+) -> None:  # fmt: skip
+    """Draw points with error bars (none where the error is unknown); hollow ones are marked as left out of the fit."""
+    marks = [False] * len(x) if hollow is None else list(hollow)
+    for is_hollow in (False, True):
+        chosen = [
+            (a, b, e if math.isfinite(e) else 0.0)
+            for a, b, e, mark in zip(x, y, error, marks, strict=True)
+            if mark == is_hollow and math.isfinite(a) and math.isfinite(b)
+        ]
+        if not chosen:
+            continue
+        a, b, e = zip(*chosen, strict=True)
+        face = "white" if is_hollow else look.colour
+        text = (f"{label}, left out" if is_hollow else label) if label else None
+        bars = e if any(value > 0 for value in e) else None
+        axes.errorbar(
+            a, b, yerr=bars, linestyle="none", marker=look.marker, color=look.colour, markerfacecolor=face,
+            markeredgecolor=look.colour, elinewidth=1.1, label=text, zorder=3,
+        )  # fmt: skip

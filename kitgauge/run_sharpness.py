@@ -1,0 +1,124 @@
+"""A sharpness run: edges per frame, points per f-number, a curve per region, the range of sharp f-numbers."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from kitgauge.errors import FitError, LimitsError
+from kitgauge.exposure import exact_f_number
+from kitgauge.fit.sharpness_aperture import SharpnessFit, fit_sharpness, mark_sharpened
+from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges
+from kitgauge.ingest.edge_frames import edge_task
+from kitgauge.ingest.match import same_setting_key
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.limits.aperture_limit import aperture_limits
+from kitgauge.limits.model import Limit
+from kitgauge.measure.edge_sfr import EdgeMeasurement
+from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
+
+
+def measure(context: RunContext, results: Results) -> None:
+    """Find and measure the edges of each frame, into `results`."""
+    tasks = [edge_task(record, context.cache) for record in context.used("edge")]
+    context.run("measuring frames", tasks, results)
+
+
+def conclude(context: RunContext, results: Results) -> Section:
+    """Return points, fits, findings and limits of what was measured."""
+    shape = common_shape(results)
+    records = tuple(
+        judged(record, results[record.file], shape) if record.file in results else record
+        for record in with_refusals(context.records, results)
+    )
+    by_f_number: dict[float, list[FrameRecord]] = defaultdict(list)
+    for record in context.used("edge"):
+        if record.f_number is not None:
+            by_f_number[same_setting_key("f_number", record.f_number)].append(record)
+    good = {record.file for record in records if record.status == "used"}
+    points: list[SharpnessPoint] = []
+    missing: list[str] = []
+    marked: dict[float, float] = {}
+    for key, group in sorted(by_f_number.items()):
+        recorded = group[0].f_number
+        assert recorded is not None
+        exact = exact_f_number(recorded)
+        marked[exact] = recorded
+        frames = [edges_of(results[record.file]) for record in group if record.file in good and record.file in results]
+        found = [] if shape is None or not frames else combine_edges(frames, exact, shape)
+        if not found:
+            missing.append(f"f/{recorded:g}: no usable edge")
+        points += found
+    fit: SharpnessFit | None = None
+    limits: list[Limit] = []
+    notes: list[str] = []
+    if points:
+        points = mark_sharpened(points, context.kit.pixel_pitch_um)
+        try:
+            fit = fit_sharpness(points, context.kit.pixel_pitch_um, mtf50_fraction=context.criteria.mtf50_fraction)
+            notes += [f"{region}: {reason}" for region, reason in fit.missing.items()]
+            limits += aperture_limits(fit, context.criteria, context.kit.lens, context.kit.focal_mm)
+        except (FitError, LimitsError) as error:
+            missing.append(f"{error.what}: {error.got or ''}".rstrip(": "))
+    curves = {
+        "points": [_with_marked(point, marked) for point in points],
+        "fit": None if fit is None else fit.as_dict(),
+        "findings": [] if fit is None else fit.findings_as_list(),
+        "edges_refused": _refused(records, results),
+    }
+    return Section(
+        curves={"sharpness": curves},
+        records=records,
+        limits=tuple(limits),
+        missing=tuple(missing),
+        notes=tuple(notes),
+        shape=shape,
+    )
+
+
+def edges_of(measurement: Mapping[str, Any]) -> list[EdgeMeasurement]:
+    """Return all edges, measured and refused, of one frame's measurement."""
+    return [EdgeMeasurement.from_dict(edge) for edge in measurement.get("edges") or []]
+
+
+def judged(record: FrameRecord, measurement: Mapping[str, Any], shape: tuple[int, int] | None) -> FrameRecord:
+    """Return the record with the flags of its measurement; rejected if it has another size or shows no usable edge."""
+    if record.status != "used" or not measurement.get("shape"):
+        return record
+    rows, columns = measurement["shape"]
+    if shape is not None and (rows, columns) != shape:
+        return record.rejected("different-size", f"{columns} x {rows} pixels instead of {shape[1]} x {shape[0]}")
+    record = record.with_flags(measurement["flags"])
+    edges = edges_of(measurement)
+    if any(edge.usable for edge in edges):
+        return record
+    reasons = [*(flag for edge in edges for flag in edge.flags), *(e["flag"] for e in measurement.get("unusable", []))]
+    seen = f"{len(reasons)} edges seen, none usable ({', '.join(sorted(set(reasons)))})" if reasons else "no edge found"
+    return record.rejected("no-edge", seen)
+
+
+def _with_marked(point: SharpnessPoint, marked: Mapping[float, float]) -> dict[str, Any]:
+    """Return the point with the f-number as the camera marks it, the exact one beside it."""
+    return {**point.as_dict(), "f_number": marked[point.f_number], "f_number_exact": point.f_number}
+
+
+def _refused(records: Sequence[FrameRecord], results: Results) -> list[dict[str, Any]]:
+    """Return one row per edge that was seen and not measured: where it lies, and why."""
+    rows: list[dict[str, Any]] = []
+    for record in records:
+        measurement = results.get(record.file, {})
+        for edge in edges_of(measurement):
+            if not edge.usable:
+                rows.append({"file": record.file, "x_px": edge.x_px, "y_px": edge.y_px, "flags": list(edge.flags)})
+        for refused in measurement.get("unusable") or []:
+            rows.append(
+                {
+                    "file": record.file,
+                    "x_px": 0.5 * (refused["x0"] + refused["x1"]),
+                    "y_px": 0.5 * (refused["y0"] + refused["y1"]),
+                    "flags": [refused["flag"]],
+                    "text": refused["text"],
+                }
+            )
+    return rows

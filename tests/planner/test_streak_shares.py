@@ -1,0 +1,74 @@
+"""Distributions of streaks in the standard library against scipy's, and hands against closed form."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from kitgauge.planner.motion import Hands, Motion
+from kitgauge.planner.streaks import FAMILIES, log_quantile, share_below
+
+SHAPES = (0.3, 0.8, 1.0, 2.0, 3.7, 9.0, 30.0)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("family", list(FAMILIES))
+def test_agrees_with_scipy(family: str, shape: float) -> None:
+    frozen = {
+        "rayleigh": stats.rayleigh(),
+        "weibull": stats.weibull_min(shape),
+        "gamma": stats.gamma(shape),
+        "lognormal": stats.lognorm(shape),
+    }[family]
+    for z in np.linspace(-4, 5, 73):
+        assert share_below(family, shape, float(z)) == pytest.approx(frozen.cdf(np.exp(z)), rel=1e-9, abs=1e-14)
+    for share in (1e-3, 0.05, 0.5, 0.8, 0.999):
+        assert log_quantile(family, shape, share) == pytest.approx(np.log(frozen.ppf(share)), abs=1e-9)
+
+
+def test_limit_gives_its_own_keep_rate_and_back() -> None:
+    for family in FAMILIES:
+        hands = Hands(0.02, 0.8, 0.1, family, 1.7, 0.6)
+        assert hands.keep_rate(0.02) == pytest.approx(0.8)
+        assert hands.slowest_s(0.8) == pytest.approx(0.02)
+        assert hands.keep_rate(hands.slowest_s(0.95)) == pytest.approx(0.95)
+
+
+def test_rayleigh_in_closed_form() -> None:
+    # 1 - keep = exp(-c/t^2): at half the time the exponent is four times as large
+    hands = Hands(0.02, 0.8)
+    assert hands.keep_rate(0.01) == pytest.approx(1 - 0.2**4)
+    assert hands.keep_rate(0.04) == pytest.approx(1 - 0.2**0.25)
+
+
+def test_twice_the_focal_length_needs_half_the_time_for_a_steady_drift() -> None:
+    assert Hands(0.02, 0.8).at_focal(50, 100).limit_s == pytest.approx(0.01)
+    # streaks that grow with the square root of time need a quarter
+    assert Hands(0.02, 0.8, slope=0.5).at_focal(50, 100).limit_s == pytest.approx(0.005)
+
+
+def test_interval_of_the_keep_rate_is_that_of_the_time() -> None:
+    hands = Hands(0.02, 0.8, stderr_stops=0.2)
+    low, high = hands.interval(0.03) or (math.nan, math.nan)
+    assert low == pytest.approx(hands.keep_rate(0.03 * 2**0.39199), rel=1e-4)  # 1.95996 x 0.2
+    assert high == pytest.approx(hands.keep_rate(0.03 / 2**0.39199), rel=1e-4)
+    assert Hands(0.02, 0.8).interval(0.03) is None
+
+
+@pytest.mark.statistical
+def test_hands_and_a_moving_subject_add_as_second_moments() -> None:
+    """Simulated: straight hand drifts of Rayleigh length and random direction on top of a subject's own motion."""
+    rng = np.random.default_rng(20260501)
+    hands = Hands(0.02, 0.8)
+    motion = Motion(hands, 0.02, 1 / 30, 30.0, 0.8)  # the subject alone smears one limit in 1/30 s
+    shutter_s = 0.02
+    scale = 1 / math.sqrt(-2 * math.log(0.2))  # Rayleigh scale in streak limits at the limit's own time
+    drift = rng.rayleigh(scale * shutter_s / 0.02, 200_000)
+    smear = 30.0 * shutter_s
+    kept = np.mean(np.hypot(drift, smear) <= 1)
+    assert motion.keep_rate(shutter_s) == pytest.approx(kept, abs=0.005)
+    # ignoring the subject, or dropping frames it alone ruins, is far off
+    assert abs(hands.keep_rate(shutter_s) - kept) > 0.1

@@ -1,0 +1,60 @@
+"""Tables for the terminal."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+from report_samples import blur_run, noise_run, practice_run, sharpness_run
+from rich.console import Console
+
+from kitgauge.report.data import load_run
+from kitgauge.report.tables import print_summary
+
+
+def shown(folder: Path, *, terminal: bool, width: int = 120) -> str:
+    stream = io.StringIO()
+    print_summary(load_run(folder), Console(file=stream, force_terminal=terminal, width=width, color_system=None))
+    return stream.getvalue()
+
+
+def test_summary_gives_limits_points_and_what_to_shoot_again(tmp_path: Path) -> None:
+    text = shown(noise_run(tmp_path), terminal=False)
+    assert "This run is partial" in text and "no frames at ISO 51200" in text
+    assert "ISO 25600" in text and "24900 to ISO 26900" in text
+    assert "make ISO 25600 the ceiling" in text
+    assert "5.204 ± 0.016" in text or "5.2" in text
+    assert "Of 38 frames, 36 used, 1 rejected and 1 left out." in text
+    assert "shoot again: flat ISO 200" in text
+    assert "rejected, 1 frame: highlights are clipped. To do: expose less." in text
+
+
+@pytest.mark.parametrize("make", [noise_run, sharpness_run, blur_run, practice_run])
+def test_plain_text_outside_a_terminal(make: object, tmp_path: Path) -> None:
+    text = shown(make(tmp_path), terminal=False)  # type: ignore[operator]
+    assert "\x1b" not in text
+    assert not set(text) & set("─│┃━┏┓╭╮")
+
+
+def test_rules_on_a_terminal(tmp_path: Path) -> None:
+    assert "─" in shown(blur_run(tmp_path), terminal=True)
+
+
+def test_long_tables_are_cut_and_say_so(tmp_path: Path) -> None:
+    text = shown(sharpness_run(tmp_path), terminal=False)
+    assert "and 104 more rows; all are in the report" in text  # 9 regions x 8 f-numbers x 2 directions less 40
+
+
+def test_markup_in_names_is_printed_as_it_is(tmp_path: Path) -> None:
+    folder = practice_run(tmp_path)
+    for file in ("curves.json", "frames.csv"):
+        path = folder / file
+        path.write_text(path.read_text().replace("A24_level0.DNG", "[bold]x[/bold].DNG"))
+    assert "[bold]x[/bold].DNG" in shown(folder, terminal=False, width=300)
+
+
+def test_narrow_terminals_fold_and_lose_nothing(tmp_path: Path) -> None:
+    text = shown(blur_run(tmp_path), terminal=True, width=40)
+    assert max(len(line) for line in text.splitlines()) <= 40
+    assert "1/50 s" in text
