@@ -74,11 +74,22 @@ def main() -> None:
     """Run the bench and print its table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--frames", type=Path, help="keep the simulated frames here (default: a temporary folder)")
-    parser.add_argument("--lossless", action="store_true", help="lossless-compressed frames instead of uncompressed ones")
+    parser.add_argument(
+        "--lossless", action="store_true", help="lossless-compressed frames instead of uncompressed ones"
+    )
     parser.add_argument("--quick", action="store_true", help="at most 4 frames per setting")
     parser.add_argument("--repeat", type=int, default=3, help="timings of each; the median counts")
     arguments = parser.parse_args()
-    table = Table("protocol", "frames", "decode, s", "run, s", "run / decode", "run, cpu / wall", "run, peak MiB", "decode, peak MiB")
+    table = Table(
+        "protocol",
+        "frames",
+        "decode, s",
+        "run, s",
+        "run / decode",
+        "run, cpu / wall",
+        "run, peak MiB",
+        "decode, peak MiB",
+    )
     with tempfile.TemporaryDirectory() as temporary:
         root = arguments.frames or Path(temporary)
         kit = full_size_kit("lossless" if arguments.lossless else "none")
@@ -93,7 +104,17 @@ def main() -> None:
             for number in range(arguments.repeat):
                 decode.append(timed([sys.executable, "-c", DECODE, str(folder)]))
                 out = Path(temporary) / f"{protocol}-{number}"
-                command = [sys.executable, "-m", "kitgauge", "run", protocol, str(folder), "--out", str(out), "--no-cache"]
+                command = [
+                    sys.executable,
+                    "-m",
+                    "kitgauge",
+                    "run",
+                    protocol,
+                    str(folder),
+                    "--out",
+                    str(out),
+                    "--no-cache",
+                ]
                 runs.append(timed(command))
             floor = sorted(decode, key=lambda item: item[1])[len(decode) // 2]
             whole = sorted(runs, key=lambda item: item[1])[len(runs) // 2]

@@ -12,6 +12,17 @@ from typing import IO
 from kitgauge.errors import ResultsError
 
 
+def _ordinary_permissions() -> int:
+    """Return the permissions that an ordinary new file has; mkstemp makes private ones."""
+    umask = os.umask(0)
+    os.umask(umask)
+    return 0o666 & ~umask
+
+
+# read once, before there are threads: the mask can only be read by setting it
+_ORDINARY_PERMISSIONS = _ordinary_permissions()
+
+
 @contextlib.contextmanager
 def atomic_file(path: Path, *, durable: bool = True) -> Iterator[IO[bytes]]:
     """Open a binary file that takes the place of `path` when the block ends without an error.
@@ -27,10 +38,7 @@ def atomic_file(path: Path, *, durable: bool = True) -> Iterator[IO[bytes]]:
             file.flush()
             if durable:
                 os.fsync(file.fileno())
-        # mkstemp makes private files; give the permissions that an ordinary new file would have
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(temporary).chmod(0o666 & ~umask)
+        Path(temporary).chmod(_ORDINARY_PERMISSIONS)
         Path(temporary).replace(path)
         temporary = None
     except OSError as error:

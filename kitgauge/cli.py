@@ -9,11 +9,12 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import NoReturn
 
-import click
 import typer
+import typer.exceptions
 
+from kitgauge import cli_options as options
 from kitgauge.errors import KitgaugeError
 
 EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL = 1, 2, 3
@@ -23,7 +24,6 @@ app = typer.Typer(
     name="kitgauge",
     help="Turn your own test frames into personal limits for shutter speed, aperture and ISO, and plan with them.",
     epilog="Start: 'kitgauge brief noise-ladder' says what to shoot, 'kitgauge run noise-ladder FOLDER' measures it.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -44,66 +44,33 @@ limits_app = typer.Typer(
 app.add_typer(protocols_app, name="protocols")
 app.add_typer(limits_app, name="limits")
 
-ResultsOption = Annotated[
-    Path, typer.Option("--results", metavar="DIR", help="Folder of all results, one folder per kit below it.")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on standard output and nothing else there.")]
-KitOption = Annotated[
-    str | None, typer.Option("--kit", metavar="NAME", help="Folder name of the kit; needed if there are several.")
-]
 
-
-def _version(wanted: bool) -> None:
-    if wanted:
+@app.callback(invoke_without_command=True)
+def _root(context: typer.Context, version: options.Version = False) -> None:
+    if version:
         import kitgauge
 
         typer.echo(f"kitgauge {kitgauge.__version__}")
-        raise typer.Exit
-
-
-@app.callback()
-def _root(
-    version: Annotated[
-        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
-    ] = False,
-) -> None:
-    pass
+    elif context.invoked_subcommand is None:
+        typer.echo(context.get_help())
 
 
 @app.command()
 def run(
-    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
-    frames: Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")],
-    out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Write this run here instead of below --results.")
-    ] = None,
-    results: ResultsOption = Path("results"),
-    criterion: Annotated[
-        list[str] | None,
-        typer.Option(
-            metavar="KEY=VALUE", help="snr, output_mp, streak_px, keep or mtf50_fraction; may be given several times."
-        ),
-    ] = None,
-    technique: Annotated[
-        str | None, typer.Option(metavar="T", help="How the camera was held, in your words: standing, braced ...")
-    ] = None,
-    settings: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE.csv", help="Settings that override or fill metadata: file,iso,shutter_s,f_number,focal_mm,step."),
-    ] = None,
-    pitch_um: Annotated[
-        float | None, typer.Option("--pitch-um", metavar="UM", help="Pixel pitch, if the frames do not tell it.")
-    ] = None,
-    focal: Annotated[
-        float | None, typer.Option(metavar="MM", help="Focal length, if the frames do not tell it.")
-    ] = None,
-    body: Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this body only.")] = None,
-    lens: Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this lens only.")] = None,
-    workers: Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")] = None,
-    no_cache: Annotated[
-        bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")
-    ] = False,
-    json_output: JsonOption = False,
+    protocol: options.Protocol,
+    frames: options.Frames,
+    out: options.Out = None,
+    results: options.Results = Path("results"),
+    criterion: options.Criterion = None,
+    technique: options.HeldHow = None,
+    settings: options.Settings = None,
+    pitch_um: options.PitchUm = None,
+    focal: options.Focal = None,
+    body: options.Body = None,
+    lens: options.OnlyLens = None,
+    workers: options.Workers = None,
+    no_cache: options.NoCache = False,
+    json_output: options.Json = False,
 ) -> None:
     """Measure a folder of frames: points, fits, limits, report.
 
@@ -158,9 +125,7 @@ def run(
 
 
 @app.command()
-def report(
-    run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run, with run.json and curves.json.")],
-) -> None:
+def report(run_folder: options.RunFolder) -> None:
     """Build report.html of a run again from its results.
 
     Example:
@@ -174,19 +139,18 @@ def report(
 
 @app.command()
 def brief(
-    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
-    iso_min: Annotated[float, typer.Option(help="Lowest ISO of the camera.")] = 100,
-    iso_max: Annotated[float, typer.Option(help="Highest ISO of the camera.")] = 25600,
-    f_min: Annotated[float, typer.Option(help="Lowest f-number of the lens.")] = 2.8,
-    f_max: Annotated[float, typer.Option(help="Highest f-number of the lens.")] = 22,
-    focal: Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")] = None,
-    focal_35mm: Annotated[
-        float | None, typer.Option("--focal-35mm", metavar="MM", help="Focal length in 35 mm terms.")
-    ] = None,
-    fastest: Annotated[str, typer.Option(metavar="S", help="Fastest shutter time: 1/4000 ...")] = "1/8000",
-    slowest: Annotated[str, typer.Option(metavar="S", help="Slowest shutter time: 30 ...")] = "30",
-    pitch_um: Annotated[float | None, typer.Option("--pitch-um", metavar="UM", help="Pixel pitch.")] = None,
-    out: Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write a page to print instead.")] = None,
+    protocol: options.Protocol,
+    iso_min: options.IsoMin = 100,
+    iso_max: options.IsoMax = 25600,
+    f_min: options.FMin = 2.8,
+    f_max: options.FMax = 22,
+    focal: options.Focal = None,
+    focal_35mm: options.Focal35mm = None,
+    fastest: options.Fastest = "1/8000",
+    slowest: options.Slowest = "30",
+    pitch_um: options.PitchUm = None,
+    light_ev: options.LightEv = None,
+    out: options.Page = None,
 ) -> None:
     """Say what to shoot: numbered shots with exact settings, set-up, time needed, cautions.
 
@@ -212,6 +176,7 @@ def brief(
         focal_mm=focal,
         focal_35mm=focal_35mm,
         pitch_um=pitch_um,
+        light_ev100=light_ev,
     )
     shots = shot_list(loaded.protocol, camera)
     if out is None:
@@ -221,15 +186,12 @@ def brief(
     else:
         from kitgauge.atomic import write_atomically
 
-        write_atomically(out, brief_html(shots))
+        write_atomically(out, brief_html(shots, loaded))
         typer.echo(f"Shot list: {out}")
 
 
 @app.command()
-def demo(
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")] = Path("kitgauge-demo"),
-    seed: Annotated[int, typer.Option(help="Seed of the simulation.")] = 1,
-) -> None:
+def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -> None:
     """Simulate a small invented kit and run the three main protocols on it: measured against true.
 
     Example:
@@ -259,9 +221,7 @@ def protocols(context: typer.Context) -> None:
 
 
 @protocols_app.command("show")
-def protocols_show(
-    protocol: Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")],
-) -> None:
+def protocols_show(protocol: options.Protocol) -> None:
     """Show what a protocol asks for and what it measures.
 
     Example:
@@ -277,9 +237,7 @@ def protocols_show(
 
 
 @protocols_app.command("check")
-def protocols_check(
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")],
-) -> None:
+def protocols_check(file: options.ProtocolFile) -> None:
     """Check a protocol file of your own, to the last key.
 
     Example:
@@ -295,14 +253,14 @@ def protocols_check(
 
 
 @limits_app.callback(invoke_without_command=True)
-def limits(context: typer.Context, results: ResultsOption = Path("results"), kit: KitOption = None) -> None:
+def limits(context: typer.Context, results: options.Results = Path("results"), kit: options.Kit = None) -> None:
     """Show the accepted limits, numbered; see also 'accept' and 'drop'."""
     if context.invoked_subcommand is None:
         limits_show(results, kit)
 
 
 @limits_app.command("show")
-def limits_show(results: ResultsOption = Path("results"), kit: KitOption = None) -> None:
+def limits_show(results: options.Results = Path("results"), kit: options.Kit = None) -> None:
     """Show the accepted limits of a kit, numbered.
 
     Example:
@@ -316,12 +274,10 @@ def limits_show(results: ResultsOption = Path("results"), kit: KitOption = None)
 
 @limits_app.command("accept")
 def limits_accept(
-    run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run.")],
-    results: ResultsOption = Path("results"),
-    kit: KitOption = None,
-    replace: Annotated[
-        bool, typer.Option("--replace", help="Replace accepted limits for the same thing by the new ones.")
-    ] = False,
+    run_folder: options.RunFolder,
+    results: options.Results = Path("results"),
+    kit: options.Kit = None,
+    replace: options.Replace = False,
 ) -> None:
     """Accept the limits of a run: plans use them from now on.
 
@@ -339,9 +295,7 @@ def limits_accept(
 
 @limits_app.command("drop")
 def limits_drop(
-    numbers: Annotated[list[int], typer.Argument(metavar="NUMBER...", help="Numbers as 'kitgauge limits' lists them.")],
-    results: ResultsOption = Path("results"),
-    kit: KitOption = None,
+    numbers: options.LimitNumbers, results: options.Results = Path("results"), kit: options.Kit = None
 ) -> None:
     """Drop accepted limits by their numbers.
 
@@ -356,27 +310,19 @@ def limits_drop(
 
 @app.command()
 def plan(
-    light: Annotated[
-        str, typer.Option(metavar="LIGHT", help="ev9.5, 800lux, 1/60,f4,iso800, or a frame of the scene.")
-    ],
-    focal: Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")] = None,
-    near: Annotated[float | None, typer.Option(metavar="M", help="Nearest point that must be sharp.")] = None,
-    far: Annotated[float | None, typer.Option(metavar="M", help="Farthest point that must be sharp.")] = None,
-    distance: Annotated[float | None, typer.Option(metavar="M", help="Distance of a subject without depth.")] = None,
-    subject: Annotated[
-        str, typer.Option(metavar="still|moving|fast|MM_PER_S", help="How the subject moves, or its speed in mm/s.")
-    ] = "still",
-    technique: Annotated[
-        str | None, typer.Option(metavar="T", help="How the camera is held, as measured; 'tripod' if it is not.")
-    ] = None,
-    lens: Annotated[str | None, typer.Option(metavar="NAME", help="Lens, as measured.")] = None,
-    output_mp: Annotated[
-        float | None, typer.Option("--output-mp", metavar="X", help="Megapixels of the picture as used.")
-    ] = None,
-    keep: Annotated[float | None, typer.Option(metavar="P", help="Share of frames that must be sharp.")] = None,
-    kit: KitOption = None,
-    results: ResultsOption = Path("results"),
-    json_output: JsonOption = False,
+    light: options.Light,
+    focal: options.Focal = None,
+    near: options.Near = None,
+    far: options.Far = None,
+    distance: options.Distance = None,
+    subject: options.Subject = "still",
+    technique: options.Technique = None,
+    lens: options.Lens = None,
+    output_mp: options.OutputMp = None,
+    keep: options.Keep = None,
+    kit: options.Kit = None,
+    results: options.Results = Path("results"),
+    json_output: options.Json = False,
 ) -> None:
     """Choose shutter speed, aperture and ISO for a light and a subject, from your limits.
 
@@ -424,12 +370,12 @@ def _exit_code() -> int:
     except KitgaugeError as error:
         _complain(error.message())
         return error.exit_code
-    except click.exceptions.Abort:
+    except typer.exceptions.TyperException as error:
+        _complain(f"{error.format_message()}\n  fix:    see 'kitgauge --help', or the help of the command")
+        return EXIT_USAGE
+    except typer.Abort:
         _complain("stopped")
         return EXIT_ERROR
-    except click.ClickException as error:
-        error.show()
-        return EXIT_USAGE
     except KeyboardInterrupt:
         _complain("stopped before anything was measured")
         return EXIT_ERROR

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from rich.console import Console
@@ -62,7 +63,8 @@ class DemoResult:
             if done.status != "complete":
                 say(f"  {done.folder.name}: {done.status}: {done.reason}")
         say("")
-        say(f"A plan (kitgauge plan --light {PLAN_LIGHT} --distance {PLAN_DISTANCE_M:g} --results {self.folder / 'results'}):")
+        where = self.folder / "results"
+        say(f"A plan: kitgauge plan --light {PLAN_LIGHT} --distance {PLAN_DISTANCE_M:g} --results {where}")
         say("")
         say(self.plan.text())
         say("")
@@ -80,10 +82,12 @@ def _speaker(console: Console) -> Callable[[str], None]:
     return say
 
 
-def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None, kit: SimulatedKit | None = None) -> DemoResult:
+def run_demo(
+    folder: Path, *, seed: int = 1, progress: Progress | None = None, kit: SimulatedKit | None = None
+) -> DemoResult:
     """Simulate `kit` (default: the demo kit) below `folder`, run the three main protocols, accept their limits, plan.
 
-    An earlier demo in the same folder is replaced frame by frame. Raises ResultsError where `folder` holds other things.
+    An earlier demo in the same folder is replaced. Raises ResultsError where `folder` holds other things.
     """
     kit = kit or demo_kit()
     tell = progress or (lambda _stage, _done, _total: None)
@@ -99,14 +103,14 @@ def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None, k
     criteria = Criteria(output_mp=OUTPUT_MP)
     write_json(folder / TRUTH_FILE, {"schema": 1, "seed": seed})
     runs: list[Run] = []
-    for number, name in enumerate(PROTOCOLS):
+    for count, name in enumerate(PROTOCOLS):
         shots = shot_list(load_protocol(name).protocol, kit.camera_range).shots
         shoot_protocol(
             kit,
             shots,
             frames / name,
-            seed=seed + number,
-            progress=lambda done, total, name=name: tell(f"simulating {name}", done, total),
+            seed=seed + count,
+            progress=partial(tell, f"simulating {name}"),
         )
         runs.append(
             run(
@@ -115,7 +119,7 @@ def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None, k
                 results=results,
                 criteria=criteria,
                 technique=kit.technique if name == "handheld-shutter" else None,
-                progress=lambda stage, done, total, name=name: tell(f"{name}: {stage}", done, total),
+                progress=_named(tell, f"{name}: "),
             )
         )
     known = truth(kit, criteria)
@@ -126,6 +130,13 @@ def run_demo(folder: Path, *, seed: int = 1, progress: Progress | None = None, k
             accept_run(done.folder, results, kit_name, replace=True)
     plan = plan_from_results(results, kit_name, light=PLAN_LIGHT, distance_m=PLAN_DISTANCE_M)
     return DemoResult(kit, known, tuple(runs), kit_folder(results, kit_name) / FILE_NAME, plan, folder)
+
+
+def _named(tell: Progress, name: str) -> Progress:
+    def named(stage: str, done: int, total: int) -> None:
+        tell(f"{name}{stage}", done, total)
+
+    return named
 
 
 def comparison(runs: Sequence[Run], known: Truth) -> Table:
@@ -154,7 +165,12 @@ def _noise_rows(done: Run, known: Truth) -> list[tuple[str, ...]]:
             ("read_noise_e", "read noise", "e-"),
         ):
             rows.append(
-                _row(f"{name}, ISO {point['iso']:g} [{unit}]", number(point[key]), getattr(true, key), number(point[f"{key}_stderr"]))
+                _row(
+                    f"{name}, ISO {point['iso']:g} [{unit}]",
+                    number(point[key]),
+                    getattr(true, key),
+                    number(point[f"{key}_stderr"]),
+                )
             )
     return rows
 

@@ -1,11 +1,11 @@
 """Stops, exposure values, and the marked and exact settings of a camera's dials.
 
-A camera is marked in rounded numbers and works in exact powers of two: f/5.6 is 2^(5/2), 1/60 s is 1/64 s. Marked
-("nominal") values are kept for display, exact ones are used in physics. Pure standard library, so that the planner
-starts at once.
+A camera is marked in rounded numbers and works in exact powers of two: f/5.6 is 2^(5/2), 1/60 s is 1/64 s.
+Marked ("nominal") values are kept for display, exact ones are used in physics. Pure standard library, so
+that the planner starts at once.
 
-Sources: ISO 2720 (reflected light N^2/t = L S / K, K = 12.5 cd s/m^2; incident light N^2/t = E S / C, C = 250 lx s);
-ISO 12232 (H_m = 10/S, H_sat = 78/S); constants from memory.
+Sources: ISO 2720 (reflected light N^2/t = L S / K, K = 12.5 cd s/m^2; incident light N^2/t = E S / C, C =
+250 lx s); ISO 12232 (H_m = 10/S, H_sat = 78/S); constants from memory.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 K_REFLECTED_CD_S_PER_M2 = 12.5
@@ -21,11 +22,13 @@ C_INCIDENT_LX_S = 250.0
 MIDGREY_FRACTION_OF_SATURATION = 10.0 / 78.0
 
 DialStep = Literal["thirds", "halves", "whole"]
-_STEPS_PER_STOP: dict[DialStep, int] = {"thirds": 3, "halves": 2, "whole": 1}
 
-# A value this near (in stops) to a marked or exact one is that dial position: positions are 1/6 stop or more apart
-# where thirds and halves are mixed.
-_SAME_SETTING_STOPS = 0.085
+# A value this near (in stops) to a marked one was written by a camera that rounds to its marks, this near to
+# an exact one by a camera that records what it does (APEX values are rounded to 0.1). Wider would catch
+# freely chosen times, which are exact as they stand: 1/1205 s is not 1/1250 s. Positions are 1/6 stop or
+# more apart.
+_SAME_MARK_STOPS = 0.03
+_SAME_EXACT_STOPS = 0.07
 _WHOLE_STOP_SLACK = 0.13  # thirds are 0.33 apart
 
 
@@ -43,55 +46,54 @@ class Dial:
             raise ValueError(f"a setting must be positive, got {value}")
         after = min(bisect_left(self.exact, value), len(self.exact) - 1)
         before = max(after - 1, 0)
-        return min(
-            (before, after), key=lambda index: abs(math.log2(self.exact[index] / value))
-        )
+        return min((before, after), key=lambda index: abs(math.log2(self.exact[index] / value)))
 
     def at_most(self, value: float) -> int | None:
-        """Return the index of the largest exact value not above `value` (1e-6 of slack), None if there is none."""
+        """Return the index of the largest exact value not above `value` (1e-6 slack), None without one."""
         index = bisect_left(self.exact, value * (1 + 1e-6)) - 1
         return None if index < 0 else index
 
     def at_least(self, value: float) -> int | None:
-        """Return the index of the smallest exact value not below `value` (1e-6 of slack), None if there is none."""
+        """Return the index of the smallest exact value not below `value` (1e-6 slack), None without one."""
         index = bisect_left(self.exact, value * (1 - 1e-6))
         return None if index >= len(self.exact) else index
 
 
-# Marked values, as engraved on dials (common practice, no source); index k of a list is k steps from the first.
-_SHUTTER_THIRDS_PER_S = (
-    1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250, 320, 400,
-    500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600,
-    32000,
+# Marked values, as engraved on dials (common practice, no source); index k of a list is k steps from the
+# first.
+_SHUTTER_THIRDS_PER_S: tuple[float, ...] = (
+    1, 1.3, 1.6, 2, 2.5, 3, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125, 160, 200, 250,
+    320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12800,
+    16000, 20000, 25600, 32000,
 )  # fmt: skip
-_SHUTTER_THIRDS_S = (1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30)
-# "1/1.3" and "1/1.6" are marked 0.8 and 0.6, "1/2" to "1/3" 0.5, 0.4 and 0.3
-_SHUTTER_MARKED_S = {1 / 1.3: 0.8, 1 / 1.6: 0.6, 1 / 2: 0.5, 1 / 2.5: 0.4, 1 / 3: 0.3}
-_SHUTTER_HALVES_PER_S = (
-    1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30, 45, 60, 90, 125, 180, 250, 350, 500, 750, 1000, 1500, 2000, 3000, 4000,
-    6000, 8000,
+_SHUTTER_THIRDS_S: tuple[float, ...] = (1, 1.3, 1.6, 2, 2.5, 3.2, 4, 5, 6, 8, 10, 13, 15, 20, 25, 30)
+# "1/1.3", "1/1.5" and "1/1.6" are marked 0.8, 0.7 and 0.6, "1/2" to "1/3" 0.5, 0.4 and 0.3
+_SHUTTER_MARKED_S = {1 / 1.3: 0.8, 1 / 1.5: 0.7, 1 / 1.6: 0.6, 1 / 2: 0.5, 1 / 2.5: 0.4, 1 / 3: 0.3}
+_SHUTTER_HALVES_PER_S: tuple[float, ...] = (
+    1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30, 45, 60, 90, 125, 180, 250, 350, 500, 750, 1000, 1500, 2000,
+    3000, 4000, 6000, 8000,
 )  # fmt: skip
-_SHUTTER_HALVES_S = (1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30)
-_F_THIRDS = (
-    1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18,
-    20, 22, 25, 29, 32, 36, 40, 45, 51, 57, 64,
+_SHUTTER_HALVES_S: tuple[float, ...] = (1, 1.5, 2, 3, 4, 6, 8, 10, 15, 20, 30)
+_F_THIRDS: tuple[float, ...] = (
+    1, 1.1, 1.2, 1.4, 1.6, 1.8, 2, 2.2, 2.5, 2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13,
+    14, 16, 18, 20, 22, 25, 29, 32, 36, 40, 45, 51, 57, 64,
 )  # fmt: skip
-_F_HALVES = (
+_F_HALVES: tuple[float, ...] = (
     1, 1.2, 1.4, 1.7, 2, 2.4, 2.8, 3.3, 4, 4.8, 5.6, 6.7, 8, 9.5, 11, 13, 16, 19, 22, 27, 32, 38, 45, 54, 64,
 )  # fmt: skip
-_ISO_THIRDS = (
-    25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 4000,
-    5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200, 64000, 80000, 102400, 128000, 160000,
-    204800, 256000, 320000, 409600, 512000, 640000, 819200,
+_ISO_THIRDS: tuple[float, ...] = (
+    25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500,
+    3200, 4000, 5000, 6400, 8000, 10000, 12800, 16000, 20000, 25600, 32000, 40000, 51200, 64000, 80000,
+    102400, 128000, 160000, 204800, 256000, 320000, 409600, 512000, 640000, 819200,
 )  # fmt: skip
-_ISO_HALVES = (
-    25, 35, 50, 70, 100, 140, 200, 280, 400, 560, 800, 1100, 1600, 2200, 3200, 4500, 6400, 9000, 12800, 18000, 25600,
-    36000, 51200, 72000, 102400, 144000, 204800, 288000, 409600,
+_ISO_HALVES: tuple[float, ...] = (
+    25, 35, 50, 70, 100, 140, 200, 280, 400, 560, 800, 1100, 1600, 2200, 3200, 4500, 6400, 9000, 12800,
+    18000, 25600, 36000, 51200, 72000, 102400, 144000, 204800, 288000, 409600,
 )  # fmt: skip
 
 
 def shutter_dial(step: DialStep = "thirds") -> Dial:
-    """Return the shutter times [s] of a dial in thirds, halves or whole stops, from 1/32000 (1/8000) to 30 s."""
+    """Return the shutter times [s] of a dial in thirds, halves (to 1/8000) or whole stops, to 30 s."""
     if step == "halves":
         fast, slow, per_stop = _SHUTTER_HALVES_PER_S, _SHUTTER_HALVES_S, 2
     else:
@@ -129,19 +131,24 @@ _MATCH_DIALS = {
 }
 
 
+@lru_cache(maxsize=4096)
 def _snap(value: float, kind: str) -> tuple[float, float] | None:
-    """Return (nominal, exact) of the dial position that `value`, marked or exact, belongs to."""
+    """Return (nominal, exact) of the dial position that `value`, marked or exact, belongs to.
+
+    A mark that thirds and halves share for different positions (1/6, 1/20, f/13) is taken as the one in
+    thirds.
+    """
     best: tuple[float, float, float] | None = None
     for dial in _MATCH_DIALS[kind]:
         for nominal, exact in zip(dial.nominal, dial.exact, strict=True):
-            distance = dial.stops_per_factor * min(
-                abs(math.log2(value / nominal)), abs(math.log2(value / exact))
-            )
+            from_mark = dial.stops_per_factor * abs(math.log2(value / nominal))
+            from_exact = dial.stops_per_factor * abs(math.log2(value / exact))
+            if from_mark > _SAME_MARK_STOPS and from_exact > _SAME_EXACT_STOPS:
+                continue
+            distance = min(from_mark, from_exact)
             if best is None or distance < best[0] - 1e-9:
                 best = (distance, nominal, exact)
-    if best is None or best[0] > _SAME_SETTING_STOPS:
-        return None
-    return best[1], best[2]
+    return None if best is None else (best[1], best[2])
 
 
 def _require_positive(value: float, name: str) -> None:
@@ -150,7 +157,7 @@ def _require_positive(value: float, name: str) -> None:
 
 
 def exact_shutter_s(marked_s: float) -> float:
-    """Return the exact time [s] of a marked shutter speed: 1/60 -> 1/64. Values on no dial come back unchanged."""
+    """Return the exact time [s] of a marked one: 1/60 -> 1/64. Values on no dial come back unchanged."""
     _require_positive(marked_s, "shutter time")
     snapped = _snap(marked_s, "shutter")
     return marked_s if snapped is None else snapped[1]
@@ -221,14 +228,15 @@ def iso_for(ev100_value: float, f_number: float, shutter_s: float) -> float:
     """Return the ISO that exposes EV100 at exact f-number and time: S = 100 N^2 / (t 2^EV) (ISO 2720)."""
     _require_positive(f_number, "f-number")
     _require_positive(shutter_s, "shutter time")
-    return 100.0 * f_number**2 / (shutter_s * 2.0**ev100_value)
+    return float(100.0 * f_number**2 / (shutter_s * 2.0**ev100_value))
 
 
 def format_shutter(time_s: float) -> str:
-    """Return a shutter time as on a dial: '1/125 s', '0.8 s', '2 s'."""
+    """Return a shutter time as on a dial: '1/125 s', '0.8 s', '2 s'; one on no dial by its value."""
     nominal = nominal_shutter_s(time_s)
     if nominal < 0.29:
-        return f"1/{round(1 / nominal)} s"
+        parts = 1 / nominal
+        return f"1/{round(parts)} s" if parts > 10 or abs(parts - round(parts)) < 0.05 else f"1/{parts:.1f} s"
     return f"{nominal:.2g} s" if nominal < 10 else f"{nominal:.0f} s"
 
 
@@ -246,7 +254,5 @@ def whole_stop_values(values: Sequence[float], stops_per_factor: float = 1.0) ->
     return [
         value
         for value in sorted(values)
-        if abs(
-            (stops := stops_per_factor * math.log2(value / first)) - round(stops)
-        ) < _WHOLE_STOP_SLACK
+        if abs((stops := stops_per_factor * math.log2(value / first)) - round(stops)) < _WHOLE_STOP_SLACK
     ]

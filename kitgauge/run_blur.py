@@ -12,7 +12,6 @@ from kitgauge.fit.blur_next import next_shots
 from kitgauge.fit.blur_shutter import BlurFit, fit_blur
 from kitgauge.ingest.blur_frames import first_frame_task, following_task
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.limits.model import Limit
 from kitgauge.limits.shutter_limit import shutter_limits
 from kitgauge.measure.edge_candidate import EdgeCandidate
 from kitgauge.measure.edge_profile import EdgeProfile
@@ -47,7 +46,9 @@ def conclude(context: RunContext, results: Results) -> Section:
     records = with_refusals(context.records, results)
     missing: list[str] = []
     reference: StreakReference | None = None
-    still = [record for record in records if record.role == "tripod" and record.status == "used" and record.file in results]
+    still = [
+        record for record in records if record.role == "tripod" and record.status == "used" and record.file in results
+    ]
     try:
         if not still:
             raise MeasurementError("no tripod frame that could be measured", fix="shoot the tripod frames first")
@@ -59,9 +60,15 @@ def conclude(context: RunContext, results: Results) -> Section:
         for record in records:
             if record.status == "used" and record.file in results:
                 streaks[record.file] = measure_streak(_profiles(results[record.file]), reference)
-    records = tuple(_judged(record, results.get(record.file), streaks.get(record.file), reference, shape) for record in records)
-    rows = [_row(record, streaks.get(record.file), context.kit) for record in records if record.role in ("tripod", *_MOVING)]
-    moving = [record for record in records if record.role in _MOVING and record.status == "used" and record.file in streaks]
+    records = tuple(
+        _judged(record, results.get(record.file), streaks.get(record.file), reference, shape) for record in records
+    )
+    rows = [
+        _row(record, streaks.get(record.file), context.kit) for record in records if record.role in ("tripod", *_MOVING)
+    ]
+    moving = [
+        record for record in records if record.role in _MOVING and record.status == "used" and record.file in streaks
+    ]
     if reference is not None and not moving:
         missing.append("no handheld frame could be measured")
     asked = [record for record in context.records if record.role in _MOVING and record.status == "used"]
@@ -80,7 +87,7 @@ def conclude(context: RunContext, results: Results) -> Section:
             missing.append(f"{error.what}: got {error.got}, needed {error.needed}; {error.fix}")
         except LimitsError as error:
             notes.append(f"{error.what}: {error.got}; {error.fix}")
-    empty = {"fit": None, "limits": [], "next": []}
+    empty: dict[str, Any] = {"fit": None, "limits": [], "next": []}
     return Section(
         curves={"blur": {"frames": rows, **(empty if fitted is None else fitted)}},
         records=records,
@@ -110,7 +117,7 @@ def _judged(
     reference: StreakReference | None,
     shape: tuple[int, int] | None,
 ) -> FrameRecord:
-    """Return the record with the flags of its measurement; rejected if it has another size or no edge was found again."""
+    """Return the record with its measurement's flags; rejected if it has another size or no edge was found again."""
     if record.status != "used" or measurement is None or not measurement.get("shape"):
         return record
     rows, columns = measurement["shape"]
@@ -160,7 +167,8 @@ def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]) -> BlurFi
 def _fitted(fit: BlurFit, keep: float, streak_limit_px: float) -> dict[str, Any]:
     """Return fit, limits and next shots for curves.json, with the model sampled for pictures."""
     times = [
-        fit.fastest_s * 2.0 ** (-_BEYOND_STOPS + step * _stops(fit) / (_CURVE_POINTS - 1)) for step in range(_CURVE_POINTS)
+        fit.fastest_s * 2.0 ** (-_BEYOND_STOPS + step * _stops(fit) / (_CURVE_POINTS - 1))
+        for step in range(_CURVE_POINTS)
     ]
     bands = [fit.keep_rate_interval(time, streak_limit_px) for time in times]
     return {

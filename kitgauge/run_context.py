@@ -102,9 +102,7 @@ def with_refusals(records: Sequence[FrameRecord], results: Results) -> tuple[Fra
     refused: dict[str, list[str]] = {}
     for result in results.values():
         refused |= result.get("refused") or {}
-    return tuple(
-        record.rejected(*refused[record.file]) if record.file in refused else record for record in records
-    )
+    return tuple(record.rejected(*refused[record.file]) if record.file in refused else record for record in records)
 
 
 def most_common(values: Sequence[_T | None]) -> _T | None:

@@ -123,8 +123,8 @@ def _missing(
             causes = [FLAGS[flag].text for flag in point.flags if FLAGS[flag].severity is not Severity.NOTE]
             missing.append(f"ISO {iso:g}: no {what} ({'; '.join(causes) or 'see the flags'})")
     # an ISO all of whose frames were rejected before any was opened
-    for iso in sorted({record.iso for record in records if record.iso is not None} - asked):
-        missing.append(f"ISO {iso:g}: every frame was rejected or left out")
+    rejected = {record.iso for record in records if record.iso is not None and record.status == "rejected"}
+    missing += [f"ISO {iso:g}: every frame was rejected" for iso in sorted(rejected - asked)]
     return missing
 
 
@@ -141,8 +141,8 @@ def _with_pixel_snr(limit: Limit, points: Sequence[NoisePoint], shape: tuple[int
 def _curves(points: Sequence[NoisePoint], fit: NoiseFit) -> dict[str, dict[str, list[float]]]:
     """Return the fitted model sampled over the measured ISO range, green: read noise and SNR at mid-grey.
 
-    Bands (95 %) come from draws of the fitted parameters' covariance with a fixed seed; `low` and `high` are NaN where the
-    fit has no covariance.
+    Bands (95 %) come from draws of the fitted parameters' covariance with a fixed seed; `low` and `high` are NaN
+    where the fit has no covariance.
     """
     green = [point for point in points if point.channel == "G" and math.isfinite(point.read_noise_e)]
     isos = np.geomspace(min(p.iso for p in green), max(p.iso for p in green), _CURVE_POINTS)

@@ -40,7 +40,7 @@ def conclude(context: RunContext, results: Results) -> Section:
     points: list[SharpnessPoint] = []
     missing: list[str] = []
     marked: dict[float, float] = {}
-    for key, group in sorted(by_f_number.items()):
+    for _, group in sorted(by_f_number.items()):
         recorded = group[0].f_number
         assert recorded is not None
         exact = exact_f_number(recorded)

@@ -171,9 +171,7 @@ def run(
         tell_progress("fitting", 0, 1)
         section = kind.conclude(context, measured)
         tell_progress("fitting", 1, 1)
-        return _finish(
-            run_folder, log, header, context, section, measured, listener.decoded, interrupted, report, scan
-        )
+        return _finish(run_folder, log, header, context, section, measured, listener.decoded, interrupted, report, scan)
     except KitgaugeError as error:
         _fail(run_folder, log, header, error)
         raise
@@ -369,5 +367,3 @@ def _settle(records: tuple[FrameRecord, ...], interrupted: bool) -> tuple[FrameR
         replace(record, reason=waiting) if record.status == "unmatched" and not record.reason else record
         for record in records
     )
-
-

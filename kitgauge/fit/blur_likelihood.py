@@ -1,10 +1,10 @@
 """Censored likelihood of streaks against shutter time, for many parameter sets at once.
 
-Model: L = s(t) u, ln s = a + b ln(t / t0), u of a family with shape k. Parameters theta = (a, b, ln k); a row of
-`theta` is one parameter set, and the log-likelihood of every row comes from one call, so that derivatives and profiles
-cost little. A measured streak contributes the density of L smeared by its measurement error (Gauss-Hermite quadrature),
-a censored one P(L <= bound) or P(L > bound) (type I censoring: Lawless, Statistical Models and Methods for Lifetime
-Data, 2003, section 2.2).
+Model: L = s(t) u, ln s = a + b ln(t / t0), u of a family with shape k. Parameters theta = (a, b, ln k); a row
+of `theta` is one parameter set, and the log-likelihood of every row comes from one call, so that derivatives
+and profiles cost little. A measured streak contributes the density of L smeared by its measurement error
+(Gauss-Hermite quadrature), a censored one P(L <= bound) or P(L > bound) (type I censoring: Lawless,
+Statistical Models and Methods for Lifetime Data, 2003, section 2.2).
 """
 
 from __future__ import annotations
@@ -22,7 +22,9 @@ Array = NDArray[np.float64]
 
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _NODE_WEIGHTS = _NODE_WEIGHTS / math.sqrt(2.0 * math.pi)
-_ERROR_MATTERS = 0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
+_ERROR_MATTERS = (
+    0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
+)
 _STEP = 3e-4
 _MAX_ITERATIONS = 60
 LN_K_RANGE = (-3.0, 3.5)
@@ -149,9 +151,9 @@ def maximise(
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Maximise a row-wise function from each row of `start` by damped Newton steps within bounds.
 
-    `function` maps (q, d) to (q,); `start` (m, d); `free` the columns that vary; `lower`, `upper` (d,) bounds, on which a
-    parameter rests while the gradient points outward. Returns the places (m, d), the values (m,) and whether each
-    converged.
+    `function` maps (q, d) to (q,); `start` (m, d); `free` the columns that vary; `lower`, `upper` (d,)
+    bounds, on which a parameter rests while the gradient points outward. Returns the places (m, d), the
+    values (m,) and whether each converged.
     """
     place = np.clip(start.astype(np.float64), lower, upper)
     p = free.size
@@ -184,7 +186,9 @@ def maximise(
         better = reached >= best[active] - 1e-10
         moved = active[better]
         place[moved], best[moved] = trial[better], reached[better]
-        damping[active] = np.where(better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8))
+        damping[active] = np.where(
+            better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8)
+        )
         small = np.max(np.abs(gradient * step), axis=1) < 1e-8
         done[active] |= small | (damping[active] >= 1e8)
     return place, best, done

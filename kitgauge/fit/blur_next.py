@@ -1,9 +1,9 @@
 """What to shoot next: the shutter times whose frames shrink the interval of the limit most.
 
-Expected Fisher information of one more frame at each shutter time, censoring included, from the fit so far; frames are
-added one by one where the variance of ln t_limit falls most (a sequential c-optimal design: Atkinson, Donev and Tobias,
-Optimum Experimental Designs, with SAS, 2007, ch. 10, from memory). The variance is g^T I^-1 g with g the gradient of
-ln t_limit (delta method).
+Expected Fisher information of one more frame at each shutter time, censoring included, from the fit so far;
+frames are added one by one where the variance of ln t_limit falls most (a sequential c-optimal design:
+Atkinson, Donev and Tobias, Optimum Experimental Designs, with SAS, 2007, ch. 10, from memory). The variance
+is g^T I^-1 g with g the gradient of ln t_limit (delta method).
 """
 
 from __future__ import annotations
@@ -23,15 +23,18 @@ from kitgauge.fit.streak_families import FAMILIES
 
 Array = NDArray[np.float64]
 
-_QUANTILES = (np.arange(64) + 0.5) / 64.0
+_QUANTILES = np.asarray((np.arange(64) + 0.5) / 64.0, dtype=np.float64)
 _STEP = 1e-4
 _NORMAL_95 = 1.959963984540054
-_FARTHEST_STOPS = 3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
+_FARTHEST_STOPS = (
+    3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
+)
 
 
 @dataclass(frozen=True)
 class NextShots:
-    """Frames to add: (shutter_s exact, frames) from fast to slow, and the interval's width before and after [stops].
+    """Frames to add: (shutter_s exact, frames) from fast to slow, and the interval's width before and after
+    [stops].
 
     Widths are those that the information promises on average, NaN where it cannot be computed.
     """
@@ -57,15 +60,15 @@ def next_shots(
 ) -> NextShots:
     """Return the frames to shoot next, at whole-stop shutter times.
 
-    Frames are added until the 95 % interval of the limit is expected to be `wanted_stops` wide, at most `most_frames`.
-    `fastest_s` and `slowest_s` [s] are the camera's ends.
+    Frames are added until the 95 % interval of the limit is expected to be `wanted_stops` wide, at most
+    `most_frames`. `fastest_s` and `slowest_s` [s] are the camera's ends.
     """
     reference = fit.data.reference_s
     low = max(fastest_s, fit.fastest_s * 2.0**-_FARTHEST_STOPS) * 0.99
     high = min(slowest_s, fit.slowest_s * 2.0**_FARTHEST_STOPS) * 1.01
     times = np.array([time for time in shutter_dial("whole").exact if low <= time <= high])
     if fit.result.at_bound or times.size == 0:
-        return NextShots(_spread(fit, times, most_frames), math.nan, math.nan)
+        return NextShots(_spread(times, most_frames), math.nan, math.nan)
     name, theta = fit.families[0].name, fit.families[0].theta
     free = free_parameters(name)
     gradient = _limit_gradient(name, theta, keep, streak_limit_px, free)
@@ -85,7 +88,7 @@ def next_shots(
     return NextShots(shots, now, then)
 
 
-def _spread(fit: BlurFit, times: Array, most_frames: int) -> tuple[tuple[float, int], ...]:
+def _spread(times: Array, most_frames: int) -> tuple[tuple[float, int], ...]:
     """Return shots at and beyond both ends of the ladder: without a slope there is no limit to aim at."""
     if times.size == 0:
         return ()
@@ -99,7 +102,9 @@ def _width(information: Array, gradient: Array) -> float:
     return 2.0 * _NORMAL_95 * math.sqrt(variance) / math.log(2.0)
 
 
-def _limit_gradient(name: str, theta: Array, keep: float, streak_limit_px: float, free: NDArray[np.intp]) -> Array:
+def _limit_gradient(
+    name: str, theta: Array, keep: float, streak_limit_px: float, free: NDArray[np.intp]
+) -> Array:
     """Return the gradient of ln t_limit in the free parameters."""
 
     def place(rows: Array) -> Array:
@@ -139,7 +144,9 @@ def _frame_information(
         scale = row[0] + row[1] * x[:, None]
         low = np.broadcast_to(family.log_below(below - scale, k), log_streak.shape)
         high = np.broadcast_to(family.log_above(above - scale, k), log_streak.shape)
-        return np.where(is_below, low, np.where(is_above, high, family.log_density(log_streak - scale, k) - scale))
+        return np.where(
+            is_below, low, np.where(is_above, high, family.log_density(log_streak - scale, k) - scale)
+        )
 
     scores = []
     for column in free:

@@ -1,10 +1,12 @@
-"""Blur against shutter time: a censored-likelihood fit, and the slowest shutter time that keeps enough frames sharp.
+"""Blur against shutter time: a censored-likelihood fit, and the slowest shutter time that keeps enough frames
+sharp.
 
-Model (DESIGN "Blur against shutter speed"): L = s(t) u with ln s = a + b ln(t / t0), b >= 0, so that a longer time never
-helps; u of the families that the likelihood supports. They are weighed by AICc = -2 lnL + 2 p + 2 p (p + 1)/(n - p - 1)
-(Hurvich and Tsai, Biometrika 76 (1989) 297). The limit is the time t with P(L <= limit at t) = keep:
-ln t = ln t0 + (ln limit - ln q_keep(k) - a) / b. Its interval is a profile likelihood (Venzon and Moolgavkar, Applied
-Statistics 37 (1988) 87), taken over the families as well, each at its AICc: choosing a family is part of the uncertainty.
+Model (DESIGN "Blur against shutter speed"): L = s(t) u with ln s = a + b ln(t / t0), b >= 0, so that a longer
+time never helps; u of the families that the likelihood supports. They are weighed by AICc = -2 lnL + 2 p + 2
+p (p + 1)/(n - p - 1) (Hurvich and Tsai, Biometrika 76 (1989) 297). The limit is the time t with P(L <= limit
+at t) = keep: ln t = ln t0 + (ln limit - ln q_keep(k) - a) / b. Its interval is a profile likelihood (Venzon
+and Moolgavkar, Applied Statistics 37 (1988) 87), taken over the families as well, each at its AICc: choosing
+a family is part of the uncertainty.
 """
 
 from __future__ import annotations
@@ -48,10 +50,10 @@ _NORMAL_95 = 1.959963984540054
 class ShutterLimit:
     """The slowest shutter time that keeps `keep` of the frames at or under `streak_limit_px`.
 
-    `shutter_s` is the model's value, `ci_low_s` and `ci_high_s` its 95 % interval (NaN: open on that side, the frames do
-    not bound it). `reach`: "measured" where the value lies within the measured shutter times; "slower" or "faster" where
-    it lies beyond them, and then it is an extrapolation (NaN where the slope is 0). `stderr_stops`: the interval's width
-    in stops over 2 x 1.96, NaN where it is open.
+    `shutter_s` is the model's value, `ci_low_s` and `ci_high_s` its 95 % interval (NaN: open on that side,
+    the frames do not bound it). `reach`: "measured" where the value lies within the measured shutter times;
+    "slower" or "faster" where it lies beyond them, and then it is an extrapolation (NaN where the slope is
+    0). `stderr_stops`: the interval's width in stops over 2 x 1.96, NaN where it is open.
     """
 
     keep: float
@@ -71,8 +73,8 @@ class ShutterLimit:
 class BlurFit:
     """Blur against shutter time.
 
-    `families` in the order of AICc, the best first; `result` describes the best. `fastest_s`, `slowest_s`: measured
-    shutter times. `counts`: frames measured, below and above.
+    `families` in the order of AICc, the best first; `result` describes the best. `fastest_s`, `slowest_s`:
+    measured shutter times. `counts`: frames measured, below and above.
     """
 
     result: FitResult
@@ -84,7 +86,8 @@ class BlurFit:
     counts: dict[str, int]
 
     def quantile_px(self, shutter_s: float, share: float) -> float:
-        """Return the streak [px] that `share` (0 to 1) of frames at a shutter time [s] do not exceed (best family)."""
+        """Return the streak [px] that `share` (0 to 1) of frames at a shutter time [s] do not exceed (best
+        family)."""
         best = self.families[0]
         z = float(FAMILIES[best.name].log_quantile(share, np.exp(best.theta[2:3]))[0])
         return math.exp(best.theta[0] + best.theta[1] * self._x(shutter_s) + z)
@@ -117,8 +120,8 @@ class BlurFit:
 
         middle, gradient, _ = derivatives(probit, best.theta[None, :], free)
         error = math.sqrt(float(gradient[0] @ covariance @ gradient[0]))
-        low, high = stats.norm.cdf([middle[0] - _NORMAL_95 * error, middle[0] + _NORMAL_95 * error])
-        return float(low), float(high)
+        low, high = middle[0] - _NORMAL_95 * error, middle[0] + _NORMAL_95 * error
+        return float(stats.norm.cdf(low)), float(stats.norm.cdf(high))
 
     def limit(self, keep: float, streak_limit_px: float) -> ShutterLimit:
         """Return the slowest shutter time with P(L <= `streak_limit_px`) >= `keep`, with its 95 % interval.
@@ -137,7 +140,11 @@ class BlurFit:
         first = math.log(self.fastest_s / self.data.reference_s) - _REACH_SLACK_STOPS * _STOP
         last = math.log(self.slowest_s / self.data.reference_s) + _REACH_SLACK_STOPS * _STOP
         reach: Reach = "faster" if found.value < first else "slower" if found.value > last else "measured"
-        stderr = math.log2(high / low) / (2.0 * _NORMAL_95) if math.isfinite(low) and math.isfinite(high) else math.nan
+        stderr = (
+            math.log2(high / low) / (2.0 * _NORMAL_95)
+            if math.isfinite(low) and math.isfinite(high)
+            else math.nan
+        )
         return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach)
 
     def _time(self, log_time: float) -> float:
@@ -194,9 +201,10 @@ def _gather(
             needed="handheld frames with a measured or censored streak",
             fix="shoot the handheld ladder again, with the target sharp in the tripod frames",
         )
-    t, value, error, kinds = (np.array(column, dtype=np.float64) for column in zip(*rows, strict=True))
-    reference = float(np.exp(np.mean(np.log(t))))
-    return StreakData(np.log(t / reference), value, error, kinds.astype(np.intp), reference), dropped
+    table = np.array(rows, dtype=np.float64)
+    reference = float(np.exp(np.mean(np.log(table[:, 0]))))
+    x = np.log(table[:, 0] / reference)
+    return StreakData(x, table[:, 1], table[:, 2], table[:, 3].astype(np.intp), reference), dropped
 
 
 def fit_blur(
@@ -208,9 +216,10 @@ def fit_blur(
 ) -> BlurFit:
     """Fit blur against shutter time from one row per handheld frame.
 
-    `shutter_s` exact times [s]; `streak_px` and `stderr_px` [px] of measured frames; `censored` None, "below" or "above"
-    with `bound_px` the censoring value. Frames with neither are left out and listed in `result.points_dropped`.
-    Raises FitError where fewer than four streaks are measured or all share one shutter time.
+    `shutter_s` exact times [s]; `streak_px` and `stderr_px` [px] of measured frames; `censored` None, "below"
+    or "above" with `bound_px` the censoring value. Frames with neither are left out and listed in
+    `result.points_dropped`. Raises FitError where fewer than four streaks are measured or all share one
+    shutter time.
     """
     data, dropped = _gather(shutter_s, streak_px, stderr_px, censored, bound_px)
     measured = int(np.count_nonzero(data.kind == 0))
@@ -258,7 +267,9 @@ def _fit_family(name: str, data: StreakData) -> FamilyFit:
     best = int(np.argmax(values))
     n, p = data.x.size, free.size
     penalty = 2.0 * p + (2.0 * p * (p + 1) / (n - p - 1) if n > p + 1 else math.inf)
-    return FamilyFit(name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best]))
+    return FamilyFit(
+        name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best])
+    )
 
 
 def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str]) -> FitResult:

@@ -116,11 +116,17 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
         )
     gains = np.array([p.gain_e_per_dn for p in used])
     variances = np.array([p.read_noise_e**2 for p in used])
-    errors = np.array([_variance_stderr(p) for p in used])
+    # before sigma_0 is known all of the read noise stands for it: errors on the generous side
+    errors = np.array([_variance_stderr(p, p.read_noise_e**2) for p in used])
     known = bool(np.all(np.isfinite(errors) & (errors > 0)))
     if not known:
         errors = np.full_like(variances, np.nan)
     model, evidence = _select(gains, variances, errors)
+    if known:
+        high = np.arange(len(used)) >= (len(used) if model.split is None else model.split)
+        sigma_0_squares = np.where(high, model.squares[-2], model.squares[0])
+        errors = np.array([_variance_stderr(p, float(q)) for p, q in zip(used, sigma_0_squares, strict=True)])
+    model = _solve(gains, variances, errors if known else None, model.split)
     freedom = len(used) - len(model.squares)
     roots, covariance = _roots(model)
     names = (
@@ -163,16 +169,15 @@ def _unfit(point: NoisePoint) -> str | None:
     return None
 
 
-def _variance_stderr(point: NoisePoint) -> float:
+def _variance_stderr(point: NoisePoint, sigma_0_square: float) -> float:
     """Return the standard error of sigma_r^2 - (sigma_1 g)^2 [e-^2] for this point.
 
-    An error of g moves sigma_r^2 = g^2 sigma_DN^2 and (sigma_1 g)^2 together; what does not cancel is at most
-    2 sigma_r^2 dg/g, less where sigma_1 g dominates. The read noise in DN has no error from g.
+    sigma_r^2 is g^2 times a variance in DN whose error is its own; an error of g moves it and (sigma_1 g)^2
+    together, and what does not cancel is 2 sigma_0^2 dg/g.
     """
     if math.isfinite(point.read_noise_dn_stderr):
         own = 2.0 * point.read_noise_dn * point.read_noise_dn_stderr * point.gain_e_per_dn**2
-        shared = 2.0 * point.read_noise_e**2 * point.gain_e_per_dn_stderr / point.gain_e_per_dn
-        return math.hypot(own, shared)
+        return math.hypot(own, 2.0 * sigma_0_square * point.gain_e_per_dn_stderr / point.gain_e_per_dn)
     return 2.0 * point.read_noise_e * point.read_noise_e_stderr
 
 
@@ -202,7 +207,7 @@ def _select(
         if one.bic - candidate.bic >= BIC_NEEDED:
             best = candidate
     evidence |= {"bic_needed": BIC_NEEDED, "model_tolerance": MODEL_TOLERANCE}
-    return _solve(gains, variances, errors if comparing is not None else None, best.split), evidence
+    return best, evidence
 
 
 def _solve(

@@ -1,9 +1,10 @@
 """The shutter time that reaches a wanted keep rate, as a parameter of the fit, and its profile likelihood.
 
-With w = ln(t_limit / t0) in place of the scale a: a = ln limit - ln q_keep(k) - b w. For each w on a grid the other
-parameters are maximised, in every family that its AICc leaves in the race; the interval is where
-2 (lnL_max - lnL(w)) stays under the 95 % quantile (Venzon and Moolgavkar, Applied Statistics 37 (1988) 87). The quantile
-of F(1, n - p) replaces that of chi-square, as for the variance ratio in small samples of a normal model.
+With w = ln(t_limit / t0) in place of the scale a: a = ln limit - ln q_keep(k) - b w. For each w on a grid the
+other parameters are maximised, in every family that its AICc leaves in the race; the interval is where 2
+(lnL_max - lnL(w)) stays under the 95 % quantile (Venzon and Moolgavkar, Applied Statistics 37 (1988) 87). The
+quantile of F(1, n - p) replaces that of chi-square, as for the variance ratio in small samples of a normal
+model.
 """
 
 from __future__ import annotations
@@ -33,7 +34,9 @@ Array = NDArray[np.float64]
 
 _GRID = np.array([-4.0, -3.0, -2.3, -1.7, -1.2, -0.6, 0.0, 0.6, 1.2, 1.7, 2.3, 3.0, 4.0])
 _FARTHEST = 20.0  # ln(t / t0) beyond any shutter time
-_WIDEST = 10.0 * math.log(2.0)  # an interval that reaches farther than ten stops from the limit is open on that side
+_WIDEST = 10.0 * math.log(
+    2.0
+)  # an interval that reaches farther than ten stops from the limit is open on that side
 
 
 @dataclass(frozen=True)
@@ -60,7 +63,8 @@ class _AtLimit:
 
 
 def family_weights(fits: Sequence[FamilyFit]) -> Array:
-    """Return the Akaike weights of the families (Burnham and Anderson, Model Selection, 2002, section 2.9)."""
+    """Return the Akaike weights of the families (Burnham and Anderson, Model Selection, 2002, section
+    2.9)."""
     excess = np.array([fit.aicc for fit in fits])
     weights = np.exp(-0.5 * (excess - excess.min()))
     return np.asarray(weights / weights.sum(), dtype=np.float64)
@@ -73,7 +77,8 @@ def mean_rate(fits: Sequence[FamilyFit], x: float, streak_px: float) -> float:
 
 
 def limit_place(fits: Sequence[FamilyFit], keep: float, streak_limit_px: float) -> float:
-    """Return x = ln(t / t0) at which the mean rate is `keep`; infinite where no shutter time reaches it or all do."""
+    """Return x = ln(t / t0) at which the mean rate is `keep`; infinite where no shutter time reaches it or
+    all do."""
     low, high = -_FARTHEST, _FARTHEST
     if mean_rate(fits, low, streak_limit_px) < keep:
         return -math.inf
@@ -91,7 +96,9 @@ def profile_limit(
     freedom = max(data.x.size - free_parameters(best.name).size, 1)
     allowed = float(stats.f.ppf(confidence, 1, freedom))
     centre = value if math.isfinite(value) and abs(value) < _WIDEST else math.copysign(_WIDEST, value)
-    racing = [(fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed]
+    racing = [
+        (fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed
+    ]
     width = _first_width(racing[0][1], best, centre)
 
     def excess(grid: Array) -> Array:
@@ -126,7 +133,8 @@ def _first_width(at: _AtLimit, fit: FamilyFit, centre: float) -> float:
 
 
 def _profile(fit: FamilyFit, at: _AtLimit, grid: Array) -> Array:
-    """Return AICc with the limit held at each place of `grid` (the penalty of the family, -2 lnL maximised over the rest)."""
+    """Return AICc with the limit held at each place of `grid` (the penalty of the family, -2 lnL maximised
+    over the rest)."""
     start = np.stack([grid, np.full(grid.size, fit.theta[1]), np.full(grid.size, fit.theta[2])], axis=1)
     lower = np.array([-math.inf, SLOPE_RANGE[0], LN_K_RANGE[0]])
     upper = np.array([math.inf, SLOPE_RANGE[1], LN_K_RANGE[1]])
@@ -136,7 +144,8 @@ def _profile(fit: FamilyFit, at: _AtLimit, grid: Array) -> Array:
 
 
 def _crossing(grid: Array, levels: Array, centre: float, sign: float, allowed: float) -> float | None:
-    """Return where the levels first exceed `allowed` on one side, by interpolating their square root (nearly straight)."""
+    """Return where the levels first exceed `allowed` on one side, by interpolating their square root (nearly
+    straight)."""
     order = np.argsort(sign * grid)
     places, roots = grid[order], np.sqrt(np.maximum(levels[order], 0.0))
     keep = sign * (places - centre) >= 0

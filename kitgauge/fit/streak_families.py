@@ -1,8 +1,10 @@
-"""Distributions of the relative streak u = L / s: how streaks of one shutter time scatter around their scale s.
+"""Distributions of the relative streak u = L / s: how streaks of one shutter time scatter around their scale
+s.
 
-Each family is a scale family of positive u. All functions work on z = ln u and on arrays of any (broadcast) shape.
-`k` is the shape parameter, ignored by Rayleigh; fits use ln k. Sources: Johnson, Kotz and Balakrishnan, Continuous
-Univariate Distributions vol. 1 (1994), ch. 14 lognormal, 17 gamma, 18 Rayleigh, 21 Weibull (from memory).
+Each family is a scale family of positive u. All functions work on z = ln u and on arrays of any (broadcast)
+shape. `k` is the shape parameter, ignored by Rayleigh; fits use ln k. Sources: Johnson, Kotz and
+Balakrishnan, Continuous Univariate Distributions vol. 1 (1994), ch. 14 lognormal, 17 gamma, 18 Rayleigh, 21
+Weibull (from memory).
 """
 
 from __future__ import annotations
@@ -22,9 +24,9 @@ Array = NDArray[np.float64]
 class Family:
     """One distribution of u.
 
-    `log_density(z, k)`: ln of the density of u at u = exp(z). `log_below(z, k)`, `log_above(z, k)`: ln P(U <= u) and
-    ln P(U > u). `log_quantile(p, k)`: ln of the p quantile. `has_shape`: whether k is a free parameter; `start_k` is
-    where a fit starts.
+    `log_density(z, k)`: ln of the density of u at u = exp(z). `log_below(z, k)`, `log_above(z, k)`: ln P(U <=
+    u) and ln P(U > u). `log_quantile(p, k)`: ln of the p quantile. `has_shape`: whether k is a free
+    parameter; `start_k` is where a fit starts.
     """
 
     name: str
@@ -38,7 +40,8 @@ class Family:
 
 
 def _capped(z: Array, largest: float) -> Array:
-    """Return z, cut where exp(z) would overflow (the logarithms are then far below any likelihood that matters)."""
+    """Return z, cut where exp(z) would overflow (the logarithms are then far below any likelihood that
+    matters)."""
     return np.minimum(z, largest)
 
 
@@ -82,11 +85,11 @@ def _gamma_density(z: Array, k: Array) -> Array:
 
 
 def _gamma_below(z: Array, k: Array) -> Array:
-    return np.log(np.maximum(special.gammainc(k, np.exp(_capped(z, 600.0))), _SMALLEST))
+    return np.asarray(np.log(np.maximum(special.gammainc(k, np.exp(_capped(z, 600.0))), _SMALLEST)))
 
 
 def _gamma_above(z: Array, k: Array) -> Array:
-    return np.log(np.maximum(special.gammaincc(k, np.exp(_capped(z, 600.0))), _SMALLEST))
+    return np.asarray(np.log(np.maximum(special.gammaincc(k, np.exp(_capped(z, 600.0))), _SMALLEST)))
 
 
 def _gamma_quantile(p: float | Array, k: Array) -> Array:

@@ -22,7 +22,7 @@ BT709_WEIGHTS = (0.2126, 0.7152, 0.0722)
 
 @dataclass(frozen=True)
 class Encoding:
-    """How codes become light: `curves` map codes 0..1 to light 0..1 (red, green, blue); `weights` add to 1."""
+    """How codes become light: `curves` map codes 0..1 to light 0..1 (R, G, B), `weights` add to 1."""
 
     curves: tuple[Curve, Curve, Curve]
     weights: tuple[float, float, float]

@@ -16,6 +16,7 @@ _BLOCKS = 16
 _BLOCK_PX = 16
 _BLANK_ROWS = 16  # one or two may be dead rows of the sensor; so many, in any one block, were not decoded
 _REPEATED_ROWS = 8
+_SURE_BLACK_DN = 8.0  # below, the noise of a dark part alone may give runs of zeros
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Fault:
 def find_fault(samples: NDArray[np.uint16], black_dn: float, white_dn: float) -> Fault | None:
     """Return what shows that `samples` (row, column) [DN] were not fully decoded, None if nothing does.
 
-    `black_dn` is the lowest black level: with black above 0, sensors give no runs of zeros. Rows at
+    `black_dn` is the lowest black level: from 8 DN on, sensors give no runs of zeros. Rows at
     white are clipped, not missing. A frame that is clipped to 0 by the camera is let through where it is not
     all equal.
     """
@@ -37,14 +38,16 @@ def find_fault(samples: NDArray[np.uint16], black_dn: float, white_dn: float) ->
     if np.all(samples[0] == first) and int(samples.min()) == int(samples.max()):
         return Fault("empty-picture", f"all {samples.size} samples are {first}")
     blocks = _column_blocks(samples)
-    if black_dn > 0:
-        blank = np.flatnonzero(np.count_nonzero(blocks.max(axis=2) == 0, axis=0) >= _enough(samples, _BLANK_ROWS))
+    if black_dn >= _SURE_BLACK_DN:
+        blank = np.flatnonzero(
+            np.count_nonzero(blocks.max(axis=2) == 0, axis=0) >= _enough(samples, _BLANK_ROWS)
+        )
         if blank.size:
             rows = np.flatnonzero(blocks[:, blank].max(axis=(1, 2)) == 0)
             return Fault(
                 "unreadable",
-                f"blank (0) at a black level of {black_dn:g}: {rows.size} rows of {samples.shape[0]} in part or "
-                f"whole, the first row {int(rows[0])}",
+                f"blank (0) at a black level of {black_dn:g}: {rows.size} rows of {samples.shape[0]} in part "
+                f"or whole, the first row {int(rows[0])}",
             )
     return _repeated_rows(samples, blocks, white_dn)
 
@@ -59,7 +62,7 @@ def _column_blocks(samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
 
 def _enough(samples: NDArray[np.uint16], rows: int) -> int:
     """Return how many bad rows make a fault: `rows`, fewer in frames smaller than any camera's."""
-    return max(2, min(rows, samples.shape[0] // 8))
+    return max(2, min(rows, int(samples.shape[0]) // 8))
 
 
 def _repeated_rows(samples: NDArray[np.uint16], blocks: NDArray[np.uint16], white_dn: float) -> Fault | None:

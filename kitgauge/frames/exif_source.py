@@ -27,6 +27,7 @@ _LOG.propagate = False
 Tags = dict[tuple[str, int], Any]
 
 _MAX_EMBEDDED_BYTES = 4 << 20  # an Exif block is at most 64 KiB in JPEG; larger ones are thumbnails
+_MAX_PARTS = 10_000  # chunks, boxes, segments: more are a damaged file
 _TIFF_MAGIC = (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"MMOR", b"IIU\0")
 _HEIF_BRANDS = (b"ftypheic", b"ftypavif", b"ftypmif1", b"ftypheix", b"ftypmsf1")
 _CR3_UUID = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
@@ -149,7 +150,9 @@ def _embedded(stream: BinaryIO, offset: int, length: int) -> BinaryIO:
 
 def _boxes(stream: BinaryIO, start: int, end: int) -> Iterator[tuple[bytes, int, int]]:
     """Yield (type, start of content, end) of the boxes between two positions."""
-    while start + 8 <= end:
+    for _ in range(_MAX_PARTS):
+        if start + 8 > end:
+            return
         stream.seek(start)
         head = stream.read(16)
         if len(head) < 8:
@@ -181,7 +184,7 @@ def _cr3_blocks(stream: BinaryIO) -> Iterator[tuple[str, int, int]]:
 
 def _png_chunks(stream: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     position = 8
-    while True:
+    for _ in range(_MAX_PARTS):
         stream.seek(position)
         head = stream.read(8)
         if len(head) < 8:
@@ -195,10 +198,10 @@ def _mrw_blocks(stream: BinaryIO) -> Iterator[tuple[bytes, int, int]]:
     stream.seek(4)
     end = 8 + int.from_bytes(stream.read(4), "big")
     position = 8
-    while position + 8 <= end:
+    for _ in range(_MAX_PARTS):
         stream.seek(position)
         head = stream.read(8)
-        if len(head) < 8:
+        if len(head) < 8 or position + 8 > end:
             return
         length = int.from_bytes(head[4:8], "big")
         yield head[:4], position + 8, length
@@ -229,7 +232,7 @@ def picture_size(path: Path) -> tuple[int, int] | None:
 
 def _jpeg_size(stream: BinaryIO) -> tuple[int, int]:
     position = 2
-    while True:
+    for _ in range(_MAX_PARTS):
         stream.seek(position)
         head = stream.read(9)
         if len(head) < 9 or head[0] != 0xFF:
@@ -246,3 +249,4 @@ def _jpeg_size(stream: BinaryIO) -> tuple[int, int]:
             position += 2
         else:
             position += 2 + int.from_bytes(head[2:4], "big")
+    return 0, 0

@@ -29,8 +29,8 @@ def shown(values: object) -> str:
 
 
 _COMPANY = re.compile(
-    r"[,.]?\s+\b(corporation|corp|company|co|ltd|inc|gmbh|ag|imaging|optical|photo film|digital camera|electric|"
-    r"electronics|techwin|mobile|communications)\b.*$",
+    r"[,.]?\s+\b(corporation|corp|company|co|ltd|inc|gmbh|ag|imaging|optical|photo film|digital camera|"
+    r"electric|electronics|techwin|mobile|communications)\b.*$",
     re.IGNORECASE,
 )
 

@@ -56,8 +56,8 @@ def focal_plane_pitch_um(
     width, height = recorded
     if width and height and max(picture) < max(width, height) * (1 - _SAME_SIZE):
         return None, (
-            f"the picture ({picture[0]} x {picture[1]}) is smaller than the one that the focal-plane resolution "
-            f"belongs to ({width:g} x {height:g})"
+            f"the picture ({picture[0]} x {picture[1]}) is smaller than the one that the focal-plane "
+            f"resolution belongs to ({width:g} x {height:g})"
         )
     if zoom is not None and zoom > 1:
         return None, f"the camera enlarged the picture digitally ({zoom:g} x)"

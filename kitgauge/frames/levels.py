@@ -64,7 +64,9 @@ def dng_black(
     stated = layout.numbers(directory, BLACK_LEVEL)
     if stated is None:
         return None
-    rows, columns = (int(n) for n in layout.numbers(directory, BLACK_REPEAT) or (1, 1))
+    # four levels without a repeat are no valid DNG, but are written, and mean a 2 x 2 repeat
+    default = (2, 2) if len(stated) == 4 else (1, 1)
+    rows, columns = (int(n) for n in (layout.numbers(directory, BLACK_REPEAT) or default)[:2])
     if rows * columns < 1 or len(stated) < rows * columns:
         return None
     table = np.array(stated[: rows * columns], dtype=np.float64).reshape(rows, columns)

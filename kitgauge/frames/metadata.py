@@ -16,7 +16,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from kitgauge.errors import FrameError
 from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
 from kitgauge.frames.exif_source import Tags, picture_size, read_tags
 from kitgauge.frames.exif_values import (
@@ -31,6 +30,7 @@ from kitgauge.frames.exif_values import (
     shown,
 )
 from kitgauge.frames.focal_plane import focal_plane_pitch_um
+from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import MAKER_NOTE, TiffLayout, read_layout
 
 # time, fraction of its second, offset from UTC: taken, digitised, file changed
@@ -96,39 +96,6 @@ def exact_settings(settings: FrameSettings) -> tuple[float | None, float | None,
         None if settings.iso is None else exact_iso(settings.iso),
         None if settings.shutter_s is None else exact_shutter_s(settings.shutter_s),
         None if settings.f_number is None else exact_f_number(settings.f_number),
-    )
-
-
-def check_readable(path: Path) -> int:
-    """Return the size [bytes] of a regular, non-empty file.
-
-    Raises
-    ------
-    FrameError : there is no such file, it is a folder, or it is empty
-    """
-    try:
-        if path.is_dir():
-            raise FrameError(
-                "this is a folder, not a frame", where=path, needed="one file", fix="name a file"
-            )
-        if not path.is_file():
-            what = "this is not a regular file" if path.exists() else "there is no such file"
-            raise FrameError(what, where=path, needed="a frame from a camera", fix="check the name")
-        file_bytes = path.stat().st_size
-    except OSError as error:
-        raise cannot_read(path, error) from error
-    if file_bytes == 0:
-        raise FrameError("the file is empty", where=path, got="0 bytes", fix="copy it from the card again")
-    return file_bytes
-
-
-def cannot_read(path: Path, error: OSError) -> FrameError:
-    """Return the error for a file that the system does not let us read."""
-    return FrameError(
-        "the file cannot be read",
-        where=path,
-        got=error.strerror or str(error),
-        fix="check its permissions, or copy it from the card again",
     )
 
 

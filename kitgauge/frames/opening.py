@@ -11,8 +11,9 @@ from typing import NamedTuple
 
 from kitgauge.errors import FrameError, IngestError
 from kitgauge.frames.exif_source import container
-from kitgauge.frames.metadata import FrameSettings, cannot_read, check_readable, read_settings
+from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import read_layout
 
 RAW_SUFFIXES = frozenset(
@@ -59,7 +60,7 @@ _SAME_MOMENT = timedelta(seconds=2)
 
 
 class FolderListing(NamedTuple):
-    """Files of a folder: `frames` in order of folder and name, `others` as path below it -> why it is none."""
+    """Files of a folder: `frames` in order of folder and name, `others` as path -> why it is none."""
 
     frames: tuple[Path, ...]
     others: dict[str, str]

@@ -6,6 +6,7 @@ import importlib
 from pathlib import Path
 
 from kitgauge.errors import UsageError
+from kitgauge.frames.exif_values import body_name
 from kitgauge.frames.focal_plane import PITCH_RANGE_UM
 from kitgauge.frames.metadata import FrameSettings
 
@@ -19,9 +20,9 @@ def pixel_pitch_um(
 
     `settings` are a frame's, or only the pitch that its metadata gave (then the body cannot be looked up).
 
-    The order: the focal-plane resolution of the metadata, the sensor size of a known body (from lensfun's
-    data, where the optional package lensfunpy is installed), the value given by hand. Without any, results
-    are in pixels only.
+    The order: the value given by hand, the focal-plane resolution of the metadata, the sensor size of a known
+    body (from lensfun's data, where the optional package lensfunpy is installed). Without any, results are in
+    pixels only. A given value that the metadata contradict is used, and the words say so.
 
     Raises
     ------
@@ -40,28 +41,31 @@ def pixel_pitch_um(
     found, source = settings.pixel_pitch_um, "metadata (focal-plane resolution)"
     if found is None:
         found, source = _known_body(settings), "sensor size of the body (lensfun)"
+    if given is not None:
+        differs = found is not None and abs(given / found - 1) > _CONTRADICTION
+        return given, "given (--pitch-um)" + (f"; {source} says {found:.3g} um" if differs else "")
     if found is None:
-        if given is not None:
-            return given, "given (--pitch-um)"
         reason = settings.missing.get("pixel_pitch_um", "the file does not tell it")
         return None, f"unknown: {reason}; give --pitch-um"
-    if given is not None and abs(given / found - 1) > _CONTRADICTION:
-        source += f"; the given {given:g} um was not used, as it differs"
     return found, source
 
 
 def _known_body(settings: FrameSettings) -> float | None:
-    """Return the pitch from the crop factor that lensfun has for the body; None if it has none or is absent."""
+    """Return the pitch from the crop factor that lensfun has for the body, None without one."""
     if settings.body is None or not settings.width_px or not settings.height_px:
         return None
     try:
         lensfunpy = importlib.import_module("lensfunpy")
     except ImportError:
         return None
-    words = settings.body.split(" ", 1)
-    cameras = lensfunpy.Database().find_cameras(words[0], words[-1])
-    if len({camera.crop_factor for camera in cameras}) != 1:
+    wanted = settings.body.casefold()
+    crop_factors = {
+        float(camera.crop_factor)
+        for camera in lensfunpy.Database().cameras
+        if body_name(camera.maker, camera.model).casefold() == wanted
+    }
+    if len(crop_factors) != 1:
         return None
-    diagonal_um = 1000.0 * (36.0**2 + 24.0**2) ** 0.5 / float(cameras[0].crop_factor)
+    diagonal_um = 1000.0 * (36.0**2 + 24.0**2) ** 0.5 / crop_factors.pop()
     pitch = diagonal_um / (settings.width_px**2 + settings.height_px**2) ** 0.5
     return pitch if PITCH_RANGE_UM[0] <= pitch <= PITCH_RANGE_UM[1] else None

@@ -30,10 +30,12 @@ from kitgauge.frames.levels import (
     masked_black,
     masked_rectangles,
 )
-from kitgauge.frames.metadata import cannot_read, check_readable
 from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import (
     BITS_PER_SAMPLE,
+    COMPRESSION,
+    COMPRESSION_JPEG,
     IMAGE_LENGTH,
     IMAGE_WIDTH,
     PHOTOMETRIC,
@@ -208,13 +210,14 @@ def _library_black(raw: Any, indices: NDArray[np.intp]) -> NDArray[np.float64] |
 
 
 def _dng_picture(layout: TiffLayout | None, shape: tuple[int, ...]) -> Directory | None:
-    """Return the directory of a DNG whose picture has the decoded size, None for other files."""
+    """Return the directory of a DNG's decoded picture, by its size where there are several, else None."""
     if layout is None or not layout.is_dng:
         return None
-    for directory in layout.sensor_pictures():
+    pictures = layout.sensor_pictures()
+    for directory in pictures:
         if (layout.number(directory, IMAGE_LENGTH, 0), layout.number(directory, IMAGE_WIDTH, 0)) == shape:
             return directory
-    return None
+    return pictures[0] if len(pictures) == 1 else None
 
 
 def check_pixels(path: Path, width: int, height: int, file_bytes: int) -> None:
@@ -291,7 +294,18 @@ def _check_places(layout: TiffLayout, directory: Directory) -> None:
         raise refused(
             "unreadable",
             layout.path,
-            got=f"picture data up to byte {(starts + lengths).max():.0f}, in a file of {layout.file_bytes} bytes",
+            got=f"picture data up to byte {(starts + lengths).max():.0f} of {layout.file_bytes} bytes",
             needed="the whole file",
             fix="copy the file from the card again: it is cut off",
         )
+    if layout.is_dng and layout.number(directory, COMPRESSION, 1) == COMPRESSION_JPEG:
+        _check_jpeg_parts(layout, starts)
+
+
+def _check_jpeg_parts(layout: TiffLayout, starts: NDArray[np.float64]) -> None:
+    """Refuse a part that does not begin as JPEG: the decoder would leave it and the rest undone."""
+    with layout.path.open("rb") as stream:
+        for start in starts:
+            stream.seek(int(start))
+            if stream.read(2) != b"\xff\xd8":
+                raise refused("unreadable", layout.path, got=f"damaged compressed data at byte {start:.0f}")

@@ -19,8 +19,8 @@ from kitgauge.errors import FrameError
 from kitgauge.flags import describe
 from kitgauge.frames.colour_profile import Encoding, encoding_of
 from kitgauge.frames.exif_source import container, picture_size
-from kitgauge.frames.metadata import cannot_read, check_readable
 from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import BITS_PER_SAMPLE, read_layout
 
 WHITE = 65535
@@ -160,8 +160,9 @@ def _decode_tiff(path: Path) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], by
         tag = page.tags.get(34675)  # InterColorProfile
         profile = bytes(tag.value) if tag is not None else None
         photometric = int(page.photometric)
-        if page.dtype != np.uint16 or photometric not in (1, 2):
-            raise _colours_refused(path, f"{page.dtype} samples, photometric interpretation {photometric}")
+        bits = int(page.bitspersample)
+        if page.dtype != np.uint16 or bits != 16 or photometric not in (1, 2):
+            raise _colours_refused(path, f"{bits}-bit {page.dtype} samples, colour model {photometric}")
         _check_count(path, int(page.imagewidth), int(page.imagelength))
         try:
             codes = page.asarray()

@@ -105,7 +105,7 @@ def overrides_for(table: Mapping[str, Overrides], frame: str | Path, folder: str
 
 
 def apply(settings: FrameSettings, overrides: Overrides | None) -> FrameSettings:
-    """Return the settings with those of a row in place of the metadata's, each noted as from the settings file."""
+    """Return the settings with a row's values in place of the metadata's, each noted as from the file."""
     if overrides is None:
         return settings
     values: dict[str, Any] = {
@@ -241,7 +241,15 @@ def _names(frame: Path) -> set[str]:
     return {"/".join(parts[start:]) for start in range(len(parts))}
 
 
-def _fault(what: str, path: Path, line: int, *, key: str | None = None, got: object = None, needed: object = None,
-           fix: str | None = None) -> IngestError:  # fmt: skip
+def _fault(
+    what: str,
+    path: Path,
+    line: int,
+    *,
+    key: str | None = None,
+    got: object = None,
+    needed: object = None,
+    fix: str | None = None,
+) -> IngestError:
     where = f"{path}, line {line}" + ("" if key is None else f", column {key}")
     return IngestError(what, where=where, got=got, needed=needed, fix=fix)

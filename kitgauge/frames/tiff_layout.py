@@ -26,6 +26,7 @@ ACTIVE_AREA, MASKED_AREAS = 50829, 50830
 PHOTOMETRIC_CFA = 32803
 PHOTOMETRIC_LINEAR_RAW = 34892
 SAMPLE_FORMAT_FLOAT = 3
+COMPRESSION_JPEG = 7
 
 # First four bytes: TIFF, Olympus ORF (two forms) and Panasonic RW2 differ in the number after the byte order.
 _MAGIC = {b"II*\0": "<", b"MM\0*": ">", b"IIRO": "<", b"IIRS": "<", b"MMOR": ">", b"IIU\0": "<"}

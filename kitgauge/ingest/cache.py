@@ -34,7 +34,8 @@ def cache_folder() -> Path:
 @cache
 def code_fingerprint() -> str:
     """Return a digest of the code that turns files into measurements, with the versions of what decodes them."""
-    import numpy
+    from importlib.metadata import version
+
     import rawpy
 
     digest = hashlib.sha256()
@@ -43,8 +44,8 @@ def code_fingerprint() -> str:
         for path in sorted((root / part).glob("*.py")):
             digest.update(path.name.encode())
             digest.update(path.read_bytes())
-    for version in (kitgauge.__version__, numpy.__version__, rawpy.__version__, str(rawpy.libraw_version)):
-        digest.update(version.encode())
+    for text in (kitgauge.__version__, version("numpy"), version("rawpy"), str(rawpy.libraw_version)):
+        digest.update(text.encode())
     return digest.hexdigest()
 
 

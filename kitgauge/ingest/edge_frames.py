@@ -19,7 +19,7 @@ from kitgauge.measure.edge_sfr import measure_edge
 
 def refusal(record: FrameRecord, error: FrameError) -> Measurement:
     """Return the measurement of a file that cannot be opened: its flag and the reason."""
-    return {"refused": {record.file: [getattr(error, "flag", "unreadable"), error.what]}}
+    return {"refused": {record.file: [error.flag, error.what]}}
 
 
 def edge_task(record: FrameRecord, cache: MeasurementCache) -> Task:

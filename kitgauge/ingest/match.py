@@ -125,7 +125,9 @@ def _by_order(records: Sequence[FrameRecord], protocol: Protocol) -> list[FrameR
         # a role that the user has sorted by hand is complete: order does not add to it
         open_steps = [step for step in steps if step.role not in said_roles] or steps
         if not open_steps:
-            out += [record.unmatched(f"no step of {protocol.id} has this {SETTING_WORDS[setting]}") for record in waiting]
+            out += [
+                record.unmatched(f"no step of {protocol.id} has this {SETTING_WORDS[setting]}") for record in waiting
+            ]
             continue
         for step in open_steps:
             last = step is open_steps[-1]

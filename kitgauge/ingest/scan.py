@@ -71,17 +71,11 @@ def scan_folder(
                 known[record.path] = settings
             if progress is not None:
                 progress(len(records), len(paths))
-    not_frames = {_below(folder, path): reason for path, reason in listing.others}
-    return Scan(folder, tuple(sorted(_leave_out_doubles(records, known), key=capture_order)), not_frames, known)
+    frames = tuple(sorted(_leave_out_doubles(records, known), key=capture_order))
+    return Scan(folder, frames, listing.others, known)
 
 
-def _below(folder: Path, path: Path) -> str:
-    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
-
-
-def _record(
-    folder: Path, path: Path, overrides: Mapping[str, Overrides]
-) -> tuple[FrameRecord, FrameSettings | None]:
+def _record(folder: Path, path: Path, overrides: Mapping[str, Overrides]) -> tuple[FrameRecord, FrameSettings | None]:
     file = path.relative_to(folder).as_posix()
     record = FrameRecord(file=file, path=path)
     try:
@@ -89,7 +83,7 @@ def _record(
         row = overrides_for(overrides, path, folder)
         settings = apply(read_settings(path), row)
     except FrameError as error:
-        return record.rejected("unreadable", error.what), None
+        return record.rejected(error.flag, error.what), None
     except OSError as error:
         return record.rejected("unreadable", error.strerror or str(error)), None
     record = replace(
@@ -110,9 +104,7 @@ def _record(
     return record, settings
 
 
-def _leave_out_doubles(
-    records: Sequence[FrameRecord], known: Mapping[Path, FrameSettings]
-) -> Iterator[FrameRecord]:
+def _leave_out_doubles(records: Sequence[FrameRecord], known: Mapping[Path, FrameSettings]) -> Iterator[FrameRecord]:
     """Yield the records, exact copies of a file and pictures developed from a raw frame beside them left out."""
     by_path = {record.path: record for record in records if record.path in known}
     raw_of = {
@@ -153,9 +145,7 @@ def body_name(record: FrameRecord) -> str | None:
     return f"{record.body} #{record.body_serial}" if record.body_serial else record.body
 
 
-def _pick(
-    frames: tuple[FrameRecord, ...], what: str, wanted: str | None, option: str
-) -> tuple[FrameRecord, ...]:
+def _pick(frames: tuple[FrameRecord, ...], what: str, wanted: str | None, option: str) -> tuple[FrameRecord, ...]:
     def name_of(record: FrameRecord) -> str | None:
         return body_name(record) if what == "body" else record.lens
 

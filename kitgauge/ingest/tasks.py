@@ -47,7 +47,12 @@ def run_tasks(
         else:
             results[task.label] = kept
             done(task, kept, True)
-    with ThreadPoolExecutor(max_workers=workers) as pool:
+    if not waiting:
+        return
+    from threadpoolctl import threadpool_limits
+
+    # each worker computes on one core: linear algebra must not start threads of its own beside them
+    with threadpool_limits(1), ThreadPoolExecutor(max_workers=workers) as pool:
         pending: dict[Future[Measurement], Task] = {}
         queue = iter(waiting)
         try:

@@ -1,7 +1,8 @@
 """How far a new limit lies from an accepted one, in stops, and whether that is more than chance.
 
-Pure standard library. Both limits carry a standard error in stops; their difference has the root of the sum of the
-squares, and z = difference / error is compared with a normal distribution: p = erfc(|z| / sqrt 2), two-sided.
+Pure standard library. Both limits carry a standard error in stops; their difference has the root of the sum
+of the squares, and z = difference / error is compared with a normal distribution: p = erfc(|z| / sqrt 2),
+two-sided.
 """
 
 from __future__ import annotations
@@ -23,9 +24,9 @@ STOPS_PER_DOUBLING = {"iso": 1.0, "shutter_s": 1.0, "f_number_low": 2.0, "f_numb
 class Difference:
     """New limit minus accepted limit.
 
-    `stops` > 0: the new limit allows a higher ISO, a slower shutter, or a higher f-number. `setting` names the value
-    compared (of an f-number limit the end that moved most). `stderr_stops`, `z` and `p` are NaN where the standard
-    error of either limit is not estimated. `significant` is None then.
+    `stops` > 0: the new limit allows a higher ISO, a slower shutter, or a higher f-number. `setting` names
+    the value compared (of an f-number limit the end that moved most). `stderr_stops`, `z` and `p` are NaN
+    where the standard error of either limit is not estimated. `significant` is None then.
     """
 
     setting: str
@@ -38,7 +39,8 @@ class Difference:
 
 
 def limit_stderr_stops(limit: Limit) -> float:
-    """Return the standard error of a limit in stops; from the 95 % interval where only that is given, else NaN.
+    """Return the standard error of a limit in stops; from the 95 % interval where only that is given, else
+    NaN.
 
     The interval of an f-number limit spans from its lower to its higher end, so no error follows from it.
     """
@@ -56,7 +58,10 @@ def compare(old: Limit, new: Limit) -> Difference:
     """
     if old.kind != new.kind:
         raise LimitsError(
-            "limits of different kinds cannot be compared", got=new.kind, needed=old.kind, fix="compare like with like"
+            "limits of different kinds cannot be compared",
+            got=new.kind,
+            needed=old.kind,
+            fix="compare like with like",
         )
     moved = {name: _stops(name, old.value[name], new.value[name]) for name in old.value if name in new.value}
     if not moved:

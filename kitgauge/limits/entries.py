@@ -39,7 +39,9 @@ class AcceptedLimit:
 
     @property
     def key(self) -> Key:
-        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region, criterion."""
+        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region,
+        criterion.
+        """
         limit = self.limit
         return (
             limit.kind,
@@ -92,7 +94,9 @@ def entry_as_dict(accepted: AcceptedLimit) -> dict[str, Any]:
     return {
         key: value
         for key, value in entry.items()
-        if value is not None and value not in ([], {}) and not (isinstance(value, float) and math.isnan(value))
+        if value is not None
+        and value not in ([], {})
+        and not (isinstance(value, float) and math.isnan(value))
     }
 
 
@@ -107,24 +111,35 @@ def _known(value: Any) -> Any:
 
 
 def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
-    """Return the limit of one entry; LimitsError names `where` and the key that is missing, unknown or wrong."""
+    """Return the limit of one entry; LimitsError names `where` and the key that is missing, unknown or
+    wrong.
+    """
     for key in _REQUIRED:
         if key not in entry:
             raise _fault("a key is missing", where, key, "nothing", f"the key {key}", "add it")
     kind = entry["kind"]
     if kind not in SETTINGS:
-        raise _fault("unknown kind of limit", where, "kind", repr(kind), "iso, f_number or shutter", "name one of them")
+        raise _fault(
+            "unknown kind of limit", where, "kind", repr(kind), "iso, f_number or shutter", "name one of them"
+        )
     settings = SETTINGS[kind]
     dials = tuple(f"{name}_dial" for name in settings)
     allowed = {*_TEXTS, *_NUMBERS, *_REQUIRED, *settings, *dials, "flags", "extra"}
     for key in entry:
         if key not in allowed:
             raise _fault(
-                "unknown key", where, key, key, ", ".join(sorted(allowed)), "correct its spelling or remove it"
+                "unknown key",
+                where,
+                key,
+                key,
+                ", ".join(sorted(allowed)),
+                "correct its spelling or remove it",
             )
     for key in _TEXTS:
         if key in entry and not isinstance(entry[key], str):
-            raise _fault("a text was needed", where, key, repr(entry[key]), f'{key} = "..."', "put it in quotes")
+            raise _fault(
+                "a text was needed", where, key, repr(entry[key]), f'{key} = "..."', "put it in quotes"
+            )
     value = {name: _positive(entry, name, where, required=True) for name in settings}
     dial = {name: _positive(entry, f"{name}_dial", where) for name in settings if f"{name}_dial" in entry}
     ci_low, ci_high = (_positive(entry, name, where) for name in ("ci_low", "ci_high"))
@@ -153,7 +168,9 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
 
 
 def _fault(what: str, where: str, key: str, got: str, needed: str, fix: str) -> LimitsError:
-    return LimitsError(f"{what} in the limits file", where=f"{where}, key {key}", got=got, needed=needed, fix=fix)
+    return LimitsError(
+        f"{what} in the limits file", where=f"{where}, key {key}", got=got, needed=needed, fix=fix
+    )
 
 
 def _positive(entry: dict[str, Any], key: str, where: str, *, required: bool = False) -> float:
@@ -164,7 +181,9 @@ def _positive(entry: dict[str, Any], key: str, where: str, *, required: bool = F
         raise _fault("a key is missing", where, key, "nothing", f"{key} = a positive number", "add it")
     value = entry[key]
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _fault("a number was needed", where, key, repr(value), "a positive number", "write it without quotes")
+        raise _fault(
+            "a number was needed", where, key, repr(value), "a positive number", "write it without quotes"
+        )
     number = float(value)
     if math.isnan(number) and not required:
         return number
@@ -177,37 +196,62 @@ def _check_order(value: dict[str, float], ci_low: float, ci_high: float, where: 
     ends = list(value.values())
     if len(ends) == 2 and ends[0] > ends[1]:
         raise _fault(
-            "the lower f-number lies above the higher", where, "f_number_low", f"{ends[0]:g}", f"at most {ends[1]:g}",
+            "the lower f-number lies above the higher",
+            where,
+            "f_number_low",
+            f"{ends[0]:g}",
+            f"at most {ends[1]:g}",
             "exchange the two",
-        )  # fmt: skip
+        )
     if ci_low > ci_high:
         got = f"{ci_low:g} to {ci_high:g}"
-        raise _fault("the interval is upside down", where, "ci_low", got, "ci_low <= ci_high", "exchange the two")
+        raise _fault(
+            "the interval is upside down", where, "ci_low", got, "ci_low <= ci_high", "exchange the two"
+        )
 
 
 def _criterion(value: Any, where: str) -> dict[str, float]:
     if not isinstance(value, dict):
-        raise _fault("a table was needed", where, "criterion", repr(value), "for example { snr = 10.0 }", "write it so")
+        raise _fault(
+            "a table was needed", where, "criterion", repr(value), "for example { snr = 10.0 }", "write it so"
+        )
     return {str(name): _positive(value, name, f"{where}, criterion", required=True) for name in value}
 
 
 def _flags(value: Any, where: str) -> tuple[str, ...]:
     if not isinstance(value, list) or any(flag not in FLAGS for flag in value):
-        raise _fault("unknown flag", where, "flags", repr(value), "a list of flags kitgauge knows", "remove the unknown")
+        raise _fault(
+            "unknown flag",
+            where,
+            "flags",
+            repr(value),
+            "a list of flags kitgauge knows",
+            "remove the unknown",
+        )
     return tuple(value)
 
 
 def _extra(value: Any, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise _fault("a table was needed", where, "extra", repr(value), "{ name = value }", "write it so or remove it")
+        raise _fault(
+            "a table was needed", where, "extra", repr(value), "{ name = value }", "write it so or remove it"
+        )
     return dict(value)
 
 
 def _moment(value: Any, where: str) -> datetime:
-    """Return a date and time with its zone; a plain date is taken as its start, a time without zone as UTC."""
+    """Return a date and time with its zone; a plain date is taken as its start, a time without zone as
+    UTC.
+    """
     if isinstance(value, date) and not isinstance(value, datetime):
         value = datetime(value.year, value.month, value.day)
     if not isinstance(value, datetime):
-        raise _fault("a date was needed", where, "accepted_at", repr(value), "2026-05-01T12:00:00Z",
-                     "write the date without quotes")  # fmt: skip
+        raise _fault(
+            "a date was needed",
+            where,
+            "accepted_at",
+            repr(value),
+            "2026-05-01T12:00:00Z",
+            "write the date without quotes",
+        )
     return value if value.tzinfo else value.replace(tzinfo=UTC)

@@ -94,6 +94,7 @@ def iso_limit(
     if at_highest:
         flags.append("limit-at-highest")
     flags = list(dict.fromkeys(flags))
+    beyond = sorted(p.iso for p in chosen if p.iso > usable[-1].iso)
     dial = _dial(value)
     return Limit(
         kind="iso",
@@ -105,7 +106,7 @@ def iso_limit(
         stderr_stops=stderr,
         flags=tuple(flags),
         extra={"at_least": at_highest, "channel": channel},
-        text=_sentence(value, dial, low, high, criteria, at_highest, flags),
+        text=_sentence(value, dial, low, high, criteria, beyond if at_highest else None, flags),
     )
 
 
@@ -182,13 +183,17 @@ def _crossing(
     if fit is not None and fit.dual_gain_iso == above.iso:
         # where between the two values the sensor changes over is not known: the low stage may go on to the
         # end of the gap, or the high stage may begin at its start
-        for one_stage in (
-            (low, replace(high, read_dn2=low.read_dn2)),
-            (replace(low, read_dn2=high.read_dn2), high),
-        ):
+        sigma_1 = fit.result.value("sigma_1")
+        for one_stage in ((low, _same_stage(low, high, sigma_1)), (_same_stage(high, low, sigma_1), high)):
             edge = below.iso * 2.0 ** (stops * _share(*one_stage, wanted))
             ci_low, ci_high = min(ci_low, edge), max(ci_high, edge)
     return value, stderr, ci_low, ci_high
+
+
+def _same_stage(known: _State, other: _State, sigma_1_dn: float) -> _State:
+    """Return `other` with the read noise that the stage of `known` would have at its gain."""
+    electrons = known.read_dn2 * known.gain**2 + sigma_1_dn**2 * (other.gain**2 - known.gain**2)
+    return replace(other, read_dn2=max(electrons, 0.0) / other.gain**2)
 
 
 def _changes(state: _State, point: NoisePoint) -> list[_State]:
@@ -227,19 +232,21 @@ def _sentence(
     low: float,
     high: float,
     criteria: Criteria,
-    at_highest: bool,
+    unmeasured_above: Sequence[float] | None,
     flags: Sequence[str],
 ) -> str:
+    """Return the limit in plain words; `unmeasured_above` is None where the curve falls through the
+    criterion."""
     criterion = f"SNR {criteria.snr:g} at mid-grey in a picture of {criteria.output_mp:g} megapixels"
-    if at_highest:
-        text = f"Noise is acceptable up to ISO {value:.0f} at least, the highest measured: {criterion} or better."
-    else:
+    if unmeasured_above is None:
         interval = (
             f"95 % interval {low:.0f} to {high:.0f}" if math.isfinite(low) else "interval not estimated"
         )
-        text = (
-            f"Noise is acceptable up to ISO {dial:.0f}: {criterion}, reached at ISO {value:.0f} ({interval})."
-        )
+        text = f"Noise is acceptable up to ISO {dial:.0f}: {criterion} up to ISO {value:.0f} ({interval})."
+    else:
+        text = f"Noise is acceptable up to ISO {value:.0f} at least, the highest measured: {criterion}."
+        if unmeasured_above:
+            text += f" From ISO {unmeasured_above[0]:g} on read noise could not be measured."
     if "correlated-noise" in flags:
         text += " The raw files are noise-reduced; the limit was corrected for it only roughly."
     return text

@@ -13,15 +13,17 @@ from kitgauge.errors import UsageError
 
 UNKNOWN_KIT = "unknown-body"
 _LONGEST = 60
-_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # not file names on Windows
+_DEVICE_NAMES = re.compile(
+    r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE
+)  # not file names on Windows
 
 
 def kit_folder_name(body: str | None, serial: str | None = None) -> str:
     """Return the folder name of a kit: lower-case letters, digits, '.', '_' and '-'.
 
-    `body` is make and model; a `serial` tells two bodies of one model apart. Where more than spaces and capitals had
-    to be changed, a check sum of the original is added, so that two kits do not share a folder (names that differ by
-    capitals, or by a space for a hyphen, are taken as one body).
+    `body` is make and model; a `serial` tells two bodies of one model apart. Where more than spaces and
+    capitals had to be changed, a check sum of the original is added, so that two kits do not share a folder
+    (names that differ by capitals, or by a space for a hyphen, are taken as one body).
     """
     original = " ".join(part.strip() for part in (body, serial) if part and part.strip())
     if not original:
@@ -56,5 +58,7 @@ def kit_folder(results: Path | str, kit: str) -> Path:
 
 
 def known_kits(results: Path | str) -> list[str]:
-    """Return the names of the kits with a limits file in `results`, sorted; none if there is no such folder."""
+    """Return the names of the kits with a limits file in `results`, sorted; none if there is no such
+    folder.
+    """
     return sorted(path.parent.name for path in Path(results).glob("*/limits.toml"))

@@ -24,9 +24,10 @@ def shutter_limits(
 ) -> list[Limit]:
     """Return the shutter limit of one run, as a list of one.
 
-    `frame_shape` (rows, columns) gives the streak limit where `criteria` sets none. A limit slower than the slowest
-    measured shutter time is given as that time, with flag "ladder-too-fast": slower is not known to be safe. Raises
-    LimitsError where the limit is faster than the fastest measured time, or where blur does not grow with time.
+    `frame_shape` (rows, columns) gives the streak limit where `criteria` sets none. A limit slower than the
+    slowest measured shutter time is given as that time, with flag "ladder-too-fast": slower is not known to
+    be safe. Raises LimitsError where the limit is faster than the fastest measured time, or where blur does
+    not grow with time.
     """
     streak_limit = criteria.streak_limit_px(frame_shape)
     found = fit.limit(criteria.keep, streak_limit)
@@ -36,7 +37,8 @@ def shutter_limits(
             where="shutter limit",
             got=f"keep {criteria.keep:g} at a streak of {streak_limit:.2g} px needs a time "
             + (
-                f"near {format_shutter(found.shutter_s)}" if math.isfinite(found.shutter_s)
+                f"near {format_shutter(found.shutter_s)}"
+                if math.isfinite(found.shutter_s)
                 else "that the frames do not tell"
             )
             + f"; the fastest handheld frames were at {format_shutter(fit.fastest_s)}",
@@ -78,7 +80,12 @@ def shutter_limits(
 
 
 def _sentence(
-    fit: BlurFit, found: ShutterLimit, marked_s: float, lens: str | None, focal_mm: float | None, technique: str | None
+    fit: BlurFit,
+    found: ShutterLimit,
+    marked_s: float,
+    lens: str | None,
+    focal_mm: float | None,
+    technique: str | None,
 ) -> str:
     share = _WORDS.get(round(found.keep, 3), f"{100.0 * found.keep:.0f} of 100")
     if focal_mm is not None:

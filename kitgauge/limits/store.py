@@ -1,8 +1,8 @@
 """The file of accepted limits, `results/<kit>/limits.toml`.
 
-Reading needs the standard library only, so that the planner starts at once; writing loads tomlkit, so that comments
-and order set by hand survive. A file is written beside the old one and put in its place in one step: a full disk or
-a crash leaves the old file whole.
+Reading needs the standard library only, so that the planner starts at once; writing loads tomlkit, so that
+comments and order set by hand survive. A file is written beside the old one and put in its place in one step:
+a full disk or a crash leaves the old file whole.
 """
 
 from __future__ import annotations
@@ -49,8 +49,9 @@ class Accepted:
 def read_limits(path: Path | str) -> LimitsFile:
     """Return the accepted limits in the file at `path`; none if there is no such file.
 
-    Raises LimitsError, naming file, key, value got and value needed, for a file of a newer schema, one that is not
-    TOML, an unknown or missing key, a wrong type or an impossible value; ResultsError if it cannot be read.
+    Raises LimitsError, naming file, key, value got and value needed, for a file of a newer schema, one that
+    is not TOML, an unknown or missing key, a wrong type or an impossible value; ResultsError if it cannot be
+    read.
     """
     path = Path(path)
     try:
@@ -58,7 +59,9 @@ def read_limits(path: Path | str) -> LimitsFile:
     except FileNotFoundError:
         return LimitsFile(path, [])
     except OSError as error:
-        raise ResultsError("the limits file cannot be read", where=path, got=error.strerror or error) from error
+        raise ResultsError(
+            "the limits file cannot be read", where=path, got=error.strerror or error
+        ) from error
     return LimitsFile(path, _entries(path, _parsed(path, content)))
 
 
@@ -71,11 +74,12 @@ def accept(
     replace: bool = False,
     now: datetime | None = None,
 ) -> Accepted:
-    """Add the `limits` (Limit) of `run` (its path or name) to the file at `path`; make the file if it is missing.
+    """Add the `limits` (Limit) of `run` (its path or name) to the file at `path`; make the file if it is
+    missing.
 
-    A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value or from
-    another run is only replaced with `replace=True`; without it LimitsError shows old, new and the difference in
-    stops, and nothing is written.
+    A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value
+    or from another run is only replaced with `replace=True`; without it LimitsError shows old, new and the
+    difference in stops, and nothing is written.
     """
     path = Path(path)
     moment = (now or datetime.now(UTC)).replace(microsecond=0)

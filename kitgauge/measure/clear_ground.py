@@ -1,8 +1,8 @@
 """How far the ground on both sides of an edge stays clear, seen in a sharp frame.
 
-The search for edges looks as far as sharpness needs. Streaks of 40 px need more: the kernel's reach on both sides, twice,
-because the next structure is smeared towards the edge as well. Here each side is followed outward until the samples leave
-the plateau or differ along the edge.
+The search for edges looks as far as sharpness needs. Streaks of 40 px need more: the kernel's reach on both
+sides, twice, because the next structure is smeared towards the edge as well. Here each side is followed
+outward until the samples leave the plateau or differ along the edge.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ def widen_edges(
 ) -> tuple[EdgeCandidate, ...]:
     """Return the candidates with their free widths followed outward to at most `farthest_px`.
 
-    `signal` (row, column) [DN, black subtracted] of a sharp frame in which the candidates were found, `mask` (row, column)
-    True where a sample has the measured colour. Widths never shrink.
+    `signal` (row, column) [DN, black subtracted] of a sharp frame in which the candidates were found, `mask`
+    (row, column) True where a sample has the measured colour. Widths never shrink.
     """
     return tuple(_widened(signal, mask, candidate, farthest_px) for candidate in candidates)
 
@@ -66,13 +66,20 @@ def _widened(
         error = np.sqrt(np.maximum(square / count - mean**2, 0.0) / count)
     dark = _clear(mean[bins - 1 :: -1], error[bins - 1 :: -1], mean, bins, edge.half_width_dark_px)
     bright = _clear(mean[bins:], error[bins:], mean, bins, edge.half_width_bright_px)
-    return replace(edge, half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright))
+    return replace(
+        edge, half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright)
+    )
 
 
 def _clear(
-    mean: NDArray[np.float64], error: NDArray[np.float64], both: NDArray[np.float64], bins: int, known_px: float
+    mean: NDArray[np.float64],
+    error: NDArray[np.float64],
+    both: NDArray[np.float64],
+    bins: int,
+    known_px: float,
 ) -> float:
-    """Return how far one side is clear: `mean` and `error` (bin outward, part), `both` the means of both sides."""
+    """Return how far one side is clear: `mean` and `error` (bin outward, part), `both` the means of both
+    sides."""
     first = max(1, int(known_px / _BIN_PX / 2))
     last = max(first + 1, int(known_px / _BIN_PX))
     plateau = np.nanmedian(mean[first:last], axis=0)

@@ -10,12 +10,14 @@ from numpy.typing import NDArray
 
 _EXPECTED_PER_CODE = 12.0  # a code expected this often is missing by chance in 6 of a million cases (Poisson)
 _PILE_SHARE = 1e-3
+_COUNTED = 200_000
 
 
-def code_counts(plane: NDArray[np.uint16], rows: list[slice]) -> NDArray[np.int64]:
-    """Return how often each code occurs in the given rows of (row, column) samples."""
-    values = np.concatenate([plane[part].ravel() for part in rows])
-    return np.bincount(values).astype(np.int64)
+def code_counts(plane: NDArray[np.uint16]) -> NDArray[np.int64]:
+    """Return how often each code occurs in (row, column) samples: all of a small plane, evenly spread rows of
+    a large one."""
+    step = max(1, plane.size // _COUNTED)
+    return np.bincount(plane[(step - 1) // 2 :: step].ravel()).astype(np.int64)
 
 
 def clipped_share(counts: NDArray[np.int64], white_dn: float) -> float:
@@ -52,15 +54,17 @@ def _pile(counts: NDArray[np.int64], total: float) -> float:
     share = float(counts[first]) / total
     if share < _PILE_SHARE:
         return 0.0
+    if share > 0.5:  # cut off, or narrower than a code: either way nothing is known of what lies beyond
+        return share
     width = max(1, round(_spread(counts) / 4))
     bins = np.zeros(3 * width)
     following = counts[first + 1 : first + 1 + 3 * width]
     bins[: following.size] = following
-    one, two, three = (float(bin_) for bin_ in bins.reshape(3, width).sum(axis=1))
+    one, two, three = (float(bins[start : start + width].sum()) for start in (0, width, 2 * width))
     if one == 0 or two == 0 or three == 0:
         return share if counts[first] > one else 0.0
     # codes that never occur (digital scaling) leave more for the others
-    occupied = max(1, np.count_nonzero(bins)) / 3.0
+    occupied = float(np.count_nonzero(bins)) / 3.0
     expected = float(np.exp(3.0 * np.log(one) - 3.0 * np.log(two) + np.log(three))) / occupied
     error = float(np.sqrt(expected + expected**2 * (9.0 / one + 9.0 / two + 1.0 / three)))
     excess = float(counts[first]) - expected

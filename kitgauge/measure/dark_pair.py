@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from kitgauge.measure.code_histogram import code_counts, lowest_code_share
 from kitgauge.measure.difference_noise import difference_noise, pooled_variance
 from kitgauge.measure.photon_transfer import CORRELATED, check_pair, restored
-from kitgauge.measure.tiles import level_step, sampled_rows, tile_grid, tile_levels
+from kitgauge.measure.tiles import level_step, tile_grid, tile_levels
 
 # Thresholds of the flags: common practice, no source.
 LIGHT_LEAK_SIGMAS = 3.0  # above the given black, or from one part of the frame to another, in read noises ...
@@ -74,11 +74,10 @@ def measure_dark_pair(
     check_pair(a, b)
     grid = tile_grid((a.shape[0], a.shape[1]))
     step = level_step((a.shape[0], a.shape[1]))
-    rows = sampled_rows(grid, step)
     levels = 0.5 * (tile_levels(a, grid, step) + tile_levels(b, grid, step))
     area = grid.heights()[:, None] * grid.widths()[None, :]
     mean = float((levels * area).sum() / area.sum())
-    piled = max(lowest_code_share(code_counts(a, rows)), lowest_code_share(code_counts(b, rows)))
+    piled = max(lowest_code_share(code_counts(a)), lowest_code_share(code_counts(b)))
     noise = difference_noise(a, b, grid, np.ones(grid.shape), 0.0, levels)
     variance, stderr, freedom, _ = pooled_variance(noise, np.zeros(grid.shape))
     sigma = math.sqrt(0.5 * variance)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.measure.neighbours import NeighbourSums
-from kitgauge.measure.tiles import TileGrid, order_statistics, per_column, sampled_rows
+from kitgauge.measure.tiles import TileGrid, middle_two_thirds, per_column, sampled_rows
 
 # A Gaussian cut off at +-5 standard deviations has lost 1.5e-5 of its variance: neglected. Hot, blinking and
 # dead samples lie outside.
@@ -61,28 +61,6 @@ class DifferenceNoise:
     texture: NDArray[np.float64]
 
 
-def robust_sigma(values: NDArray[np.floating]) -> float:
-    """Return the standard deviation [same unit] of the bulk of `values`: cut at 5 sigma until it settles.
-
-    Starts from the 16th to 84th percentile range, at least 1 (integers of small spread have none). NaN if
-    empty.
-    """
-    if values.size == 0:
-        return math.nan
-    ordered = np.sort(values, axis=None)
-    low, middle, high = order_statistics(ordered)
-    sigma = max(0.5 * (high - low), 0.7)
-    for _ in range(20):
-        reach = CUT_SIGMAS * max(sigma, 0.3)
-        first = int(np.searchsorted(ordered, middle - reach))
-        inside = ordered[first : int(np.searchsorted(ordered, middle + reach, side="right"))]
-        new, middle = float(inside.std()), float(inside.mean())
-        if abs(new - sigma) <= 1e-3 * sigma:
-            return new
-        sigma = new
-    return sigma
-
-
 def difference_noise(
     a: NDArray[np.uint16],
     b: NDArray[np.uint16],
@@ -107,22 +85,26 @@ def difference_noise(
     neighbours = NeighbourSums(grid, columns)
     looked_at = _bands_looked_at(grid)
     widths = grid.widths()
-    difference_cut, level_cut = _cuts(a, b, grid, ratio, black_dn, level_dn)
+    weights, levels = per_column(ratio, grid), per_column(level_dn, grid)
+    brightest = _brightest(level_dn - black_dn)
+    difference_cut, level_cut = _cuts(a, b, grid, weights, levels, black_dn, brightest)
     column_tile = np.repeat(np.arange(shape[1]), widths)
+    # one set of buffers for all bands: fresh memory for each would cost as much as the arithmetic
+    buffers = [np.empty((int(grid.heights().max()), columns), np.float32) for _ in range(3)]
     for index, (top, bottom) in enumerate(grid.bands()):
         height = bottom - top
-        weight = per_column(ratio[index], grid)
-        first = a[top:bottom].astype(np.float32)
-        difference = b[top:bottom].astype(np.float32)
-        difference *= weight
+        first, difference, departure = (buffer[:height] for buffer in buffers)
+        first[...] = a[top:bottom]
+        difference[...] = b[top:bottom]
+        difference *= weights[index]
+        difference += np.float32(black_dn) * (1 - weights[index])
         np.subtract(first, difference, out=difference)
-        difference -= np.float32(black_dn) * (1 - weight)
         cut = difference_cut[index]
         offset = _row_offsets(difference, 0.1 * cut)
         if offset is not None:
             difference -= offset[:, None]
         counts[index] = height * widths
-        departure = first - per_column(level_dn[index], grid)
+        np.subtract(first, levels[index], out=departure)
         if _beyond(difference, cut) or _beyond(departure, level_cut[index]):
             out = (np.abs(difference) > cut) | (np.abs(departure) > level_cut[index])
             outlying = np.flatnonzero(out)
@@ -251,32 +233,39 @@ def _beyond(values: NDArray[np.float32], cut: float) -> bool:
     return bool(low < -cut or high > cut)
 
 
+def _brightest(signal: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return (tile row,) the noise of the brightest tile over that of the mean one, as if all were shot
+    noise."""
+    mean = signal.mean(axis=1)
+    safe = np.where(mean > 0, mean, 1.0)
+    return np.where(mean > 0, np.sqrt(np.maximum(signal.max(axis=1) / safe, 1.0)), 1.0)
+
+
 def _cuts(
     a: NDArray[np.uint16],
     b: NDArray[np.uint16],
     grid: TileGrid,
-    ratio: NDArray[np.float64],
+    weights: NDArray[np.float32],
+    levels: NDArray[np.float32],
     black_dn: float,
-    level_dn: NDArray[np.float64],
+    brightest: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return (tile row,) where to cut the difference, and the departures of `a` from its surroundings [DN].
 
-    Robust standard deviations of about a thousand samples in each row of tiles, raised to that of its
-    brightest tile as if all noise were shot noise.
+    weights, levels : (tile row, column). Standard deviations are half the 16th to 84th percentile range of
+    two rows in each row of tiles, a thousand samples, raised to those of the brightest tile; a quarter of a
+    code is added because whole codes leave the percentiles of narrow noise that uncertain.
     """
-    difference_cut, level_cut = np.empty(grid.shape[0]), np.empty(grid.shape[0])
-    thin = max(1, a.shape[1] // 512)
-    for index, rows in enumerate(sampled_rows(grid, _SCALE_ROW_STEP)):
-        weight = per_column(ratio[index], grid)[::thin]
-        first = a[rows, ::thin].astype(np.float32)
-        difference = first - weight * b[rows, ::thin].astype(np.float32)
-        difference -= np.float32(black_dn) * (1 - weight)
-        difference -= np.median(difference, axis=1, keepdims=True)
-        signal = level_dn[index] - black_dn
-        mean = float(signal.mean())
-        brightest = math.sqrt(float(signal.max()) / mean) if mean > 0 else 1.0
-        difference_cut[index] = CUT_SIGMAS * brightest * robust_sigma(difference)
-        level_cut[index] = (
-            _LEVEL_SIGMAS * brightest * robust_sigma(first - per_column(level_dn[index], grid)[::thin])
-        )
-    return difference_cut, level_cut
+    rows, starts = sampled_rows(grid, _SCALE_ROW_STEP)
+    thin = slice(None, None, max(1, a.shape[1] // 512))
+    tile_row = np.repeat(np.arange(grid.shape[0]), np.diff([*starts, len(rows)]))
+    weight = weights[tile_row, thin]
+    first = a[rows, thin].astype(np.float32)
+    difference = first - weight * b[rows, thin].astype(np.float32) - np.float32(black_dn) * (1 - weight)
+
+    def scale(values: NDArray[np.float32]) -> NDArray[np.float64]:
+        low, high = middle_two_thirds(values)
+        own = np.add.reduceat(0.5 * (high - low).astype(np.float64), starts) / np.diff([*starts, len(rows)])
+        return np.asarray(brightest * np.maximum(own + 0.25, 0.7))
+
+    return CUT_SIGMAS * scale(difference), _LEVEL_SIGMAS * scale(first - levels[tile_row, thin])

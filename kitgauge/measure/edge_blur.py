@@ -6,14 +6,14 @@ in two steps, both on the forward model (no division of spectra, no window that 
 
 1. K is taken as uniform of variance v, and E_h = a + b (K * E_r)(x - x0) is fitted by least squares. This is the
    most precise estimate, and the shape of K does not matter while it is narrow against the still edge:
-   K * E = E + (v/2) E'' + O(fourth moment). The model is continued to v < 0 as 2 E - K(|v|) * E, so that noise
+   K * E = E + (v/2) E'' + O(fourth moment). The model goes on to v < 0 as 2 E - K(|v|) * E, so that noise
    scatters the estimate evenly around zero instead of being clamped.
-2. For a wide K the shape matters. The residual r = E_h - K * E_r of the fit, normalised by the plateaus, holds the
-   rest: integrating by parts, the true kernel's first two moments exceed the uniform one's by m1 = -integral r dx
-   and m2 = -2 integral x r dx, so var(K) = v + m2 - m1^2, for any kernel whose support lies in the window.
+2. For a wide K the shape matters. The residual r = E_h - K * E_r of the fit, normalised by the plateaus, holds
+   the rest: integrating by parts, the true kernel's first two moments exceed the uniform one's by
+   m1 = -integral r dx and m2 = -2 integral x r dx, so var(K) = v + m2 - m1^2 for any kernel in the window.
 
-The second step costs precision, so both parts are returned: how much of the second to use is decided over all edges
-of a direction together (`streak`).
+The second step costs precision, so both parts are returned: how much of the second to use is decided over all
+edges of a direction together (`streak`).
 Sources: additivity of cumulants under convolution (Kendall's Advanced Theory of Statistics vol. 1, ch. 3, from
 memory); edge spread function and its derivative, ISO 12233.
 """
@@ -26,60 +26,28 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import make_lsq_spline
+
+from kitgauge.measure.still_edge import PLATEAU_PX, StillEdge, clean_bins
 
 Array = NDArray[np.float64]
 
-_GRID_STEP_PX = 0.02  # linear interpolation on it errs by 0.02^2 / 8 * |E''| < 2e-5 of the contrast
 _SMALL_VARIANCE_PX2 = 0.003  # below this (streak 0.19 px) the model is linear in v to 1e-5 of the contrast
-_PLATEAU_PX = 2.0  # shortest plateau on each side that still gives a level ...
-_PLATEAU_SHARE = 0.15  # ... or this share of the kernel's half width, where that is more
+# Plateaus are needed beyond the kernel: the shortest one, or this share of its half width where that is more.
+_PLATEAU_SHARE = 0.15
 # A fit with less modulation than this share of the still edge's has taken a part of a long ramp for the edge.
 _LEAST_MODULATION = 0.7
 _OUTSIDE_SIGNIFICANCE = 3.0
 
 
 @dataclass(frozen=True)
-class StillEdge:
-    """A smooth still edge spread function on a fine grid, dark plateau 0, bright plateau 1, half level at 0.
-
-    `grid_px` (n,) is regular; `level` (n,) and `integral` (n,) are E and its running integral; `sigma_px` is the
-    spread of the core (from the 16 to 84 % distance); `noise` the standard error of E in a bin one pixel wide;
-    `low_px` and `high_px` bound the measured part.
-    """
-
-    grid_px: Array
-    level: Array
-    integral: Array
-    sigma_px: float
-    noise: float
-    low_px: float
-    high_px: float
-    dark_dn: float
-    contrast_dn: float
-    centre_px: float  # where the half level lay in the measured positions
-    modulation: float  # (bright - dark) / (bright + dark)
-
-    def value(self, x: Array) -> Array:
-        """Return E at `x` [px]."""
-        return np.interp(x, self.grid_px, self.level)
-
-    def area(self, x: Array) -> Array:
-        """Return the integral of E up to `x` [px], plateaus continued."""
-        inside = np.interp(x, self.grid_px, self.integral)
-        below = np.minimum(x - self.grid_px[0], 0.0) * self.level[0]
-        above = np.maximum(x - self.grid_px[-1], 0.0) * self.level[-1]
-        return inside + below + above
-
-
-@dataclass(frozen=True)
 class EdgeBlur:
     """Motion variance seen by one edge.
 
-    `variance_px2`: v of a uniform kernel along the edge normal (negative by noise at times), `shape_px2`: what the
-    true kernel has beyond it; each with its standard error (that of the sum is `shape_stderr_px2`). `reach` is "ok", or
-    "beyond" where the blur does not leave plateaus in the window: then both are NaN and `bound_px2` is a variance that
-    the kernel exceeds; else `bound_px2` is the largest one the window could have held. `offset_px`: shift of the edge.
+    `variance_px2`: v of a uniform kernel along the edge normal (negative by noise at times), `shape_px2`:
+    what the true kernel has beyond it; each with its standard error (that of the sum is `shape_stderr_px2`).
+    `reach` is "ok", or "beyond" where the blur does not leave plateaus in the window: then both are NaN and
+    `bound_px2` is a variance that the kernel exceeds; else `bound_px2` is the largest one the window could
+    have held. `offset_px`: shift of the edge.
     """
 
     variance_px2: float
@@ -101,98 +69,9 @@ def _beyond(bound_px2: float, offset_px: float = math.nan, chi2: float = math.na
 _UNUSABLE = EdgeBlur(*(math.nan,) * 7, "unusable", math.nan)
 
 
-def _clean(position_px: Array, esf: Array, esf_stderr: Array) -> tuple[Array, Array, Array]:
-    """Drop empty bins, replace unknown or zero standard errors by the median, sort."""
-    keep = np.isfinite(position_px) & np.isfinite(esf)
-    x, y, error = position_px[keep], esf[keep], esf_stderr[keep].astype(np.float64)
-    known = np.isfinite(error) & (error > 0)
-    if not np.any(known):
-        error = np.full(x.shape, math.nan)
-    else:
-        typical = float(np.median(error[known]))
-        # a bin with very few samples can have a standard error near zero by chance
-        error = np.where(known, np.maximum(error, 0.3 * typical), typical)
-    order = np.argsort(x)
-    return x[order].astype(np.float64), y[order].astype(np.float64), error[order]
-
-
-def _knots(low: float, high: float, sigma: float) -> Array:
-    """Inner knots: fine in the core, coarser outward."""
-    step = max(0.5, 0.8 * sigma)
-    sides = []
-    for end in (-low, high):
-        points, at, gap = [], 0.5 * step, step
-        while at < end - gap:
-            points.append(at)
-            if at > 3.0 * sigma + 1.0:
-                gap *= 1.35
-            at += gap
-        sides.append(points)
-    return np.array([-p for p in reversed(sides[0])] + sides[1])
-
-
-def still_edge(position_px: Array, esf: Array, esf_stderr: Array) -> StillEdge | None:
-    """Return the smooth still edge of a measured (n,) edge spread function, None where it has no two plateaus.
-
-    `position_px` along the normal from dark to bright, `esf` and `esf_stderr` in DN. A least-squares cubic spline
-    keeps the noise of the reference out of the model that handheld edges are compared with: with the raw bins, noise
-    in the reference would look like sharpness and read as streak.
-    """
-    x, y, error = _clean(position_px, esf, esf_stderr)
-    if x.size < 16:
-        return None
-    if not np.all(np.isfinite(error)):
-        error = np.full(x.shape, max(float(np.std(np.diff(y[: x.size // 5]))) / math.sqrt(2.0), 1e-9))
-    tail = max(4, x.size // 8)
-    dark, bright = float(np.mean(y[:tail])), float(np.mean(y[-tail:]))
-    contrast = bright - dark
-    if not contrast > 5.0 * float(np.median(error)) / math.sqrt(tail):
-        return None
-    level = (y - dark) / contrast
-    smooth = np.convolve(level, np.ones(3) / 3.0, mode="same")
-    smooth[0], smooth[-1] = level[0], level[-1]
-    crossings = [_crossing(x, smooth, part) for part in (0.16, 0.5, 0.84)]
-    if any(math.isnan(value) for value in crossings):
-        return None
-    centre = crossings[1]
-    sigma = max(0.5 * (crossings[2] - crossings[0]), 0.25)
-    x = x - centre
-    low, high = float(x[0]), float(x[-1])
-    if min(-low, high) < 2.0 * sigma + _PLATEAU_PX:
-        return None
-    inner = _knots(low, high, sigma)
-    knots = np.concatenate([[low] * 4, inner, [high] * 4])
-    try:
-        spline = make_lsq_spline(x, level, knots, k=3, w=contrast / error)
-    except (ValueError, np.linalg.LinAlgError):
-        return None  # bins missing over a whole knot span
-    count = math.ceil((high - low) / _GRID_STEP_PX) + 1
-    grid = np.linspace(low, high, count)
-    values = np.asarray(spline(grid), dtype=np.float64)
-    step = grid[1] - grid[0]
-    # outward of the measured part the plateau goes on at its mean: the spline's very end is its noisiest point
-    end = min(_PLATEAU_PX, 0.25 * min(-low, high))
-    ends = (float(np.mean(level[x < low + end])), float(np.mean(level[x > high - end])))
-    grid = np.concatenate([[low - step], grid, [high + step]])
-    values = np.concatenate([[ends[0]], values, [ends[1]]])
-    integral = np.concatenate([[0.0], np.cumsum(0.5 * (values[1:] + values[:-1]) * np.diff(grid))])
-    spacing = (high - low) / (x.size - 1)
-    noise = float(np.sqrt(np.mean((error / contrast) ** 2) * spacing))
-    return StillEdge(grid, values, integral, sigma, noise, low, high, dark, contrast, centre, contrast / (bright + dark))
-
-
-def _crossing(x: Array, level: Array, part: float) -> float:
-    """Return where a rising, slightly noisy curve crosses `part`: the middle of its first and last crossing."""
-    above = level >= part
-    changes = np.flatnonzero(above[1:] & ~above[:-1])
-    if changes.size == 0:
-        return math.nan
-    places = [x[i] + (part - level[i]) / (level[i + 1] - level[i]) * (x[i + 1] - x[i]) for i in (changes[0], changes[-1])]
-    return float(0.5 * (places[0] + places[1]))
-
-
 def uniform_blur(edge: StillEdge, x: Array, variance_px2: float) -> tuple[Array, Array, Array]:
-    """Return K * E, its derivative in x, and its derivative in v, at `x` [px], K uniform of variance `variance_px2`.
+    """Return K * E, its derivative in x, and its derivative in v, at `x` [px], K uniform of variance
+    `variance_px2`.
 
     Negative variances continue the model evenly: 2 E - K(|v|) * E.
     """
@@ -217,7 +96,7 @@ def _linear(design: Array, y: Array, weight: Array) -> tuple[Array, Array, float
     normal = scaled.T @ scaled
     values = np.linalg.solve(normal + 1e-12 * np.diag(np.diag(normal)), scaled.T @ (y * weight))
     residual = y * weight - scaled @ values
-    return values, normal, float(residual @ residual)
+    return np.asarray(values, dtype=np.float64), normal, float(residual @ residual)
 
 
 def _fit_uniform(
@@ -256,7 +135,9 @@ def _fit_uniform(
         if converged:
             break
         limit = 0.5 * abs(variance) + 0.3 * edge.sigma_px**2 + 0.05
-        variance = float(np.clip(variance + np.clip(step[3], -limit, limit), -0.9 * edge.sigma_px**2, 4.0 * longest_px2))
+        variance = float(
+            np.clip(variance + np.clip(step[3], -limit, limit), -0.9 * edge.sigma_px**2, 4.0 * longest_px2)
+        )
         shift += float(np.clip(step[2], -0.5 * (edge.sigma_px + 1.0), 0.5 * (edge.sigma_px + 1.0)))
     try:
         error = math.sqrt(np.linalg.inv(normal)[3, 3])
@@ -268,10 +149,10 @@ def _fit_uniform(
 def edge_blur(edge: StillEdge, position_px: Array, esf: Array, esf_stderr: Array) -> EdgeBlur:
     """Return the motion variance of one edge of a frame against the still edge.
 
-    `position_px`, `esf` [DN], `esf_stderr` [DN] of shape (n,): bins along the normal from dark to bright, any light
-    level and offset. Valid from streak 0 to about 1.4 times the shorter half of the window.
+    `position_px`, `esf` [DN], `esf_stderr` [DN] of shape (n,): bins along the normal from dark to bright, any
+    light level and offset. Valid from streak 0 to about 1.4 times the shorter half of the window.
     """
-    x, y, error = _clean(position_px, esf, esf_stderr)
+    x, y, error = clean_bins(position_px, esf, esf_stderr)
     if x.size < 16 or not np.all(np.isfinite(error)):
         return _UNUSABLE
     margin = 2.5 * edge.sigma_px + 0.5
@@ -298,41 +179,59 @@ def edge_blur(edge: StillEdge, position_px: Array, esf: Array, esf_stderr: Array
     corrected = _shape_corrected(edge, x - shift, y, total, variance, margin)
     if not corrected.inside:
         # the variance gathered so far is all that is known: the kernel reaches farther than the window
-        least = min(longest, max(variance, 0.0) + max(corrected.moment_px2, 0.0)) if half <= holds else longest
+        least = (
+            min(longest, max(variance, 0.0) + max(corrected.moment_px2, 0.0)) if half <= holds else longest
+        )
         return _beyond(least, shift, chi2 / freedom)
     return EdgeBlur(
-        variance, stderr, corrected.moment_px2, corrected.stderr_px2, longest, shift, edge.sigma_px, "ok",
+        variance,
+        stderr,
+        corrected.moment_px2,
+        corrected.stderr_px2,
+        longest,
+        shift,
+        edge.sigma_px,
+        "ok",
         chi2 / freedom,
     )
 
 
 def _longest_half_px(free_px: float, margin_px: float) -> float:
     """Return the largest half width of a kernel that leaves plateaus in a window of half width `free_px`."""
-    return min(free_px - margin_px - _PLATEAU_PX, (free_px - margin_px) / (1.0 + _PLATEAU_SHARE))
+    return min(free_px - margin_px - PLATEAU_PX, (free_px - margin_px) / (1.0 + _PLATEAU_SHARE))
 
 
 @dataclass(frozen=True)
 class _Correction:
-    """m2 - m1^2 of the residual with its standard error; `inside` False where the kernel's support leaves the window."""
+    """m2 - m1^2 of the residual with its standard error; `inside` False where the kernel's support leaves the
+    window."""
 
     moment_px2: float
     stderr_px2: float
     inside: bool
 
 
-def _shape_corrected(edge: StillEdge, x: Array, y: Array, error: Array, variance: float, margin: float) -> _Correction:
+def _shape_corrected(
+    edge: StillEdge, x: Array, y: Array, error: Array, variance: float, margin: float
+) -> _Correction:
     """Return the moments that the uniform kernel of `variance` misses, `x` counted from the edge."""
     blurred, _, _ = uniform_blur(edge, x, variance)
     width = np.gradient(x)
     free = min(float(x[-1]), -float(x[0]))
     support = math.sqrt(3.0 * max(variance, 0.0)) + margin
     found = _Correction(math.nan, math.nan, False)
-    while support + max(_PLATEAU_PX, _PLATEAU_SHARE * (support - margin)) <= free:
+    while support + max(PLATEAU_PX, _PLATEAU_SHARE * (support - margin)) <= free:
         levels = []
         for side in (x < -support, x > support):
             weight = 1.0 / error[side] ** 2
             total = float(np.sum(weight))
-            levels.append((float(np.sum(weight * y[side])) / total, float(np.sum(weight * blurred[side])) / total, 1.0 / total))
+            levels.append(
+                (
+                    float(np.sum(weight * y[side])) / total,
+                    float(np.sum(weight * blurred[side])) / total,
+                    1.0 / total,
+                )
+            )
         (dark, dark_model, dark_noise), (bright, bright_model, bright_noise) = levels
         gain = (bright - dark) / (bright_model - dark_model)
         if not gain > 0:
@@ -357,7 +256,8 @@ def _shape_corrected(edge: StillEdge, x: Array, y: Array, error: Array, variance
 
 
 def _leaves(x: Array, residual: Array, noise: Array, support: float, free: float) -> bool:
-    """Tell whether the residual just outside `support` differs from the plateau farther out on either side."""
+    """Tell whether the residual just outside `support` differs from the plateau farther out on either
+    side."""
     split = support + 0.4 * (min(free, 4.0 * support) - support)
     for sign in (-1.0, 1.0):
         distance = sign * x
@@ -365,7 +265,9 @@ def _leaves(x: Array, residual: Array, noise: Array, support: float, free: float
         if not (near.any() and far.any()):
             continue
         weights = [1.0 / noise[part] ** 2 for part in (near, far)]
-        means = [float(np.sum(w * residual[p]) / np.sum(w)) for w, p in zip(weights, (near, far), strict=True)]
+        means = [
+            float(np.sum(w * residual[p]) / np.sum(w)) for w, p in zip(weights, (near, far), strict=True)
+        ]
         spread = math.sqrt(sum(1.0 / float(np.sum(w)) for w in weights))
         # motion makes the bright side darker and the dark side brighter: only that direction is a longer kernel
         if -sign * (means[0] - means[1]) > _OUTSIDE_SIGNIFICANCE * spread:

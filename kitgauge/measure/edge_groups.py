@@ -36,14 +36,16 @@ def group_edges(edges: Sequence[StripEdge], everything: Sequence[StripEdge]) -> 
         return index
 
     linked = [False] * len(every)
-    for is_dark in (True, False):
-        free = [index for index in range(len(every)) if not linked[index]]
-        for position, first in enumerate(free):
-            for second in free[position + 1 :]:
-                if _corner(every[first], every[second], is_dark) or _facing(every[first], every[second], is_dark):
-                    owner[root(second)] = root(first)
-                    linked[first] = linked[second] = True
-                    dark_patch[first] = dark_patch[second] = is_dark
+    # corners tell more than faces: the gap between two bright patches looks like a dark patch without corners
+    for meets in (_corner, _facing):
+        for is_dark in (True, False):
+            free = [index for index in range(len(every)) if not linked[index]]
+            for position, first in enumerate(free):
+                for second in free[position + 1 :]:
+                    if meets(every[first], every[second], is_dark):
+                        owner[root(second)] = root(first)
+                        linked[first] = linked[second] = True
+                        dark_patch[first] = dark_patch[second] = is_dark
     numbers: dict[int, int] = {}
     members: list[Membership] = []
     for edge in edges:

@@ -98,8 +98,10 @@ class EdgeModel:
         matrix = np.zeros((frequency.size, FIXED_COLUMNS + splines.shape[1]), dtype=np.complex128)
         for column, value in enumerate(self._mtf(frequency)):
             matrix[:, 1 + column] = value
-        kernel = np.exp(-2j * np.pi * frequency[:, None] * points) * weights
-        matrix[:, FIXED_COLUMNS:] = 2j * np.pi * frequency[:, None] * (kernel @ splines)
+        for first in range(0, frequency.size, 8):  # small products: BLAS must not start threads for them
+            nu = frequency[first : first + 8, None]
+            kernel = 2j * np.pi * nu * np.exp(-2j * np.pi * nu * points) * weights
+            matrix[first : first + 8, FIXED_COLUMNS:] = kernel @ splines
         return matrix
 
 

@@ -1,9 +1,9 @@
 """Binned edge profile over the whole free width of an edge, at any blur.
 
-Motion of 40 px needs a window of 50 px and more on both sides, and the same bins in the tripod frame and in the handheld
-one, so that the bins' own width cancels in the difference of the variances. The edge's line (shift, tilt, bow) is
-fitted on the samples themselves by Gauss-Newton on the profile's slope: it works for a sharp and for a smeared
-edge alike. Binning: ISO 12233 (projection along the edge, quarter-pixel bins).
+Motion of 40 px needs a window of 50 px and more on both sides, and the same bins in the tripod frame and in
+the handheld one, so that the bins' own width cancels in the difference of the variances. The edge's line
+(shift, tilt, bow) is fitted on the samples themselves by Gauss-Newton on the profile's slope: it works for a
+sharp and for a smeared edge alike. Binning: ISO 12233 (projection along the edge, quarter-pixel bins).
 """
 
 from __future__ import annotations
@@ -32,8 +32,9 @@ _NAN = math.nan
 class EdgeProfile:
     """Edge spread of one edge in bins along its normal, from dark to bright.
 
-    `position_px` (n,) bin centres counted from the candidate's line, `esf` (n,) means [DN], `esf_stderr` (n,) their
-    standard errors [DN] from the scatter within bins; NaN where a bin is empty. `flags` non-empty: not usable.
+    `position_px` (n,) bin centres counted from the candidate's line, `esf` (n,) means [DN], `esf_stderr` (n,)
+    their standard errors [DN] from the scatter within bins; NaN where a bin is empty. `flags` non-empty: not
+    usable.
     """
 
     candidate: EdgeCandidate
@@ -78,8 +79,9 @@ def edge_profiles(
 ) -> list[EdgeProfile]:
     """Return the profile of every candidate, in their order.
 
-    `signal` (row, column) [DN, black subtracted], `mask` (row, column) True where a sample has the measured colour,
-    `saturated` (row, column) bool. Each window reaches the candidate's free width on either side, at most `window_px`.
+    `signal` (row, column) [DN, black subtracted], `mask` (row, column) True where a sample has the measured
+    colour, `saturated` (row, column) bool. Each window reaches the candidate's free width on either side, at
+    most `window_px`.
     """
     return [_profile(signal, mask, saturated, candidate, window_px) for candidate in candidates]
 
@@ -93,16 +95,30 @@ def _profile(
 ) -> EdgeProfile:
     rows, columns = signal.shape
     length = candidate.length_px
-    dark, bright = min(window_px, candidate.half_width_dark_px), min(window_px, candidate.half_width_bright_px)
+    dark, bright = (
+        min(window_px, candidate.half_width_dark_px),
+        min(window_px, candidate.half_width_bright_px),
+    )
     along_x, along_y = (candidate.x1 - candidate.x0) / length, (candidate.y1 - candidate.y0) / length
     corners = [
         (x + w * candidate.normal_x, y + w * candidate.normal_y)
         for x, y in ((candidate.x0, candidate.y0), (candidate.x1, candidate.y1))
         for w in (-dark, bright)
     ]
-    left, right = max(0, math.floor(min(c[0] for c in corners))), min(columns, math.ceil(max(c[0] for c in corners)) + 1)
-    top, bottom = max(0, math.floor(min(c[1] for c in corners))), min(rows, math.ceil(max(c[1] for c in corners)) + 1)
-    if length < _LEAST_LENGTH_PX or min(dark, bright) < _LEAST_CLEAR_PX or right - left < 2 or bottom - top < 2:
+    left, right = (
+        max(0, math.floor(min(c[0] for c in corners))),
+        min(columns, math.ceil(max(c[0] for c in corners)) + 1),
+    )
+    top, bottom = (
+        max(0, math.floor(min(c[1] for c in corners))),
+        min(rows, math.ceil(max(c[1] for c in corners)) + 1),
+    )
+    if (
+        length < _LEAST_LENGTH_PX
+        or min(dark, bright) < _LEAST_CLEAR_PX
+        or right - left < 2
+        or bottom - top < 2
+    ):
         return _empty(candidate, "edge-short")
     row, column = np.nonzero(mask[top:bottom, left:right])
     dx, dy = column + (left - candidate.x_px), row + (top - candidate.y_px)
@@ -120,13 +136,16 @@ def _profile(
     count = math.floor(bright / BIN_PX) - 1 - low
     index = np.floor(distance / BIN_PX).astype(np.intp) - low
     kept = (index >= 0) & (index < count)
-    index, value = index[kept], value[kept]
+    index, value, distance = index[kept], value[kept], distance[kept]
     samples = np.bincount(index, minlength=count)
     with np.errstate(invalid="ignore", divide="ignore"):
         esf = np.bincount(index, value, minlength=count) / samples
         # a bin's samples do not sit at its centre: their mean position counts
-        position = np.bincount(index, distance[kept], minlength=count) / samples
-        scatter = np.bincount(index, (value - esf[index]) ** 2, minlength=count) / (samples - 1)
+        position = np.bincount(index, distance, minlength=count) / samples
+        # scatter about the profile, not about the bin's mean: on a sharp edge its slope within a bin is no noise
+        filled = samples > 0
+        residual = value - np.interp(distance, position[filled], esf[filled])
+        scatter = np.bincount(index, residual**2, minlength=count) / (samples - 1)
         stderr = np.sqrt(_smooth(np.where(samples > 2, scatter, _NAN)) / samples)
     esf[samples == 0] = _NAN
     return EdgeProfile(candidate, position, esf, stderr)
@@ -135,7 +154,8 @@ def _profile(
 def _smooth(scatter: Array, reach: int = 6) -> Array:
     """Return the mean of each value and its `reach` neighbours on either side, NaN left out.
 
-    The scatter within one bin of some twenty samples is itself uncertain by a sixth; weights from it would follow chance.
+    The scatter within one bin of some twenty samples is itself uncertain by a sixth; weights from it would
+    follow chance.
     """
     known = np.isfinite(scatter)
     kernel = np.ones(2 * reach + 1)
@@ -145,32 +165,36 @@ def _smooth(scatter: Array, reach: int = 6) -> Array:
 
 
 def _line(s: Array, v: Array, value: Array) -> Array:
-    """Return the edge's distance from the candidate's line at each sample [px]: a parabola in `s` (-1 to 1 along it)."""
-    design = np.stack([np.ones_like(s), s, 1.5 * s * s - 0.5], axis=1)
+    """Return the edge's distance from the candidate's line at each sample [px]: a parabola in `s` (-1 to 1
+    along it)."""
+    bow = 1.5 * s * s - 0.5
     line = np.zeros(3)
     low, high = math.floor(v.min()), math.ceil(v.max())
     reach = min(-low, high)
     for _ in range(_LINE_ITERATIONS):
-        distance = v - design @ line
+        distance = v - (line[0] + line[1] * s + line[2] * bow)
         index = np.clip(np.floor(distance - low).astype(np.intp), 0, high - low)
-        samples = np.maximum(np.bincount(index), 1)
-        centre = np.bincount(index, distance) / samples
-        mean = np.bincount(index, value) / samples
-        filled = np.bincount(index) > 0
-        centre, mean = centre[filled], mean[filled]
+        samples = np.bincount(index)
+        filled = samples > 0
+        centre = np.bincount(index, distance)[filled] / samples[filled]
+        mean = np.bincount(index, value)[filled] / samples[filled]
         if centre.size < 8:
             break
         # the slope between means one pixel apart, over three of them, so that noise does not steer the line
         slope = np.convolve(np.gradient(mean, centre), np.ones(3) / 3.0, mode="same")
-        sample_slope = np.interp(distance, centre, slope)
-        residual = value - np.interp(distance, centre, mean)
-        columns = -sample_slope[:, None] * design
-        normal = columns.T @ columns
-        # bow and tilt are allowed only as far as the samples tell them from noise
-        variance = float(residual @ residual) / residual.size
-        prior = np.diag(variance / np.array([0.25 * reach, 0.25 * reach, 2.0]) ** 2)
-        step = np.linalg.solve(normal + prior, columns.T @ residual - prior @ line)
+        steep = np.abs(slope) > 0.1 * np.max(np.abs(slope))
+        first, last = centre[np.argmax(steep)], centre[steep.size - 1 - np.argmax(steep[::-1])]
+        core = (distance >= first - 1.0) & (distance <= last + 1.0)
+        at = distance[core]
+        residual = value[core] - np.interp(at, centre, mean)
+        columns = -np.interp(at, centre, slope)[:, None] * np.stack(
+            [np.ones_like(at), s[core], bow[core]], axis=1
+        )
+        normal = np.einsum("ij,ik->jk", columns, columns)
+        # tilt and bow are allowed only as far as the samples tell them from noise
+        prior = np.diag(float(np.mean(residual**2)) / np.array([0.25 * reach, 0.25 * reach, 2.0]) ** 2)
+        step = np.linalg.solve(normal + prior, np.einsum("ij,i->j", columns, residual) - prior @ line)
         line = line + np.clip(step, -0.5 * reach, 0.5 * reach)
         if np.max(np.abs(step)) < 1e-3:
             break
-    return design @ line
+    return np.asarray(line[0] + line[1] * s + line[2] * bow, dtype=np.float64)

@@ -65,7 +65,7 @@ def gather_samples(
 
 
 def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
-    """Return (dark level, bright level, half-level position, 10-90 % distance) from one-pixel means [DN, px]."""
+    """Return (dark level, bright level, half-level position, 10-90 % distance) from one-pixel means [DN, px]; NaN where there is none."""
     low = math.floor(float(samples.v.min()))
     index = np.floor(samples.v).astype(np.intp) - low
     count = np.bincount(index)
@@ -77,7 +77,15 @@ def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
     dark, bright = float(np.median(mean[:quarter])), float(np.median(mean[-quarter:]))
     if not bright > dark:
         return dark, bright, math.nan, math.nan
-    share = (mean - dark) / (bright - dark)
+    # the light may fall across the edge: straight lines through the outer halves of both sides
+    side = max(4, int(0.3 * mean.size))
+    low_line = np.polynomial.Polynomial.fit(centre[:side], mean[:side], 1)(centre)
+    high_line = np.polynomial.Polynomial.fit(centre[-side:], mean[-side:], 1)(centre)
+    rise = high_line - low_line
+    if rise.min() > 0.3 * (bright - dark):
+        share = (mean - low_line) / rise
+    else:
+        share = (mean - dark) / (bright - dark)
 
     def crossing(level: float) -> float:
         below = share < level

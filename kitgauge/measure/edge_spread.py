@@ -29,8 +29,8 @@ from kitgauge.measure.edge_samples import EdgeSamples, rough_profile
 Array = NDArray[np.float64]
 
 POOLING_PX = 1.0 / 16.0  # samples are pooled this finely for the solution; the transform is corrected for it
-_SHAPE_ITERATIONS = 5  # q, s and the edge's position, without deviation
-_ITERATIONS = 8
+_SHAPE_ITERATIONS = 10  # at most, for q, s and the edge's position, without deviation
+_DEVIATION_ITERATIONS = 3
 _OUTLIER_SIGMA = 6.0
 _DEVIATION_SIZES = 10.0 ** np.linspace(-4.5, -0.5, 17)  # share of the contrast
 _SMOOTHNESS_PER_RISE = (0.25, 0.5)  # correlation length of the deviation over the 10-90 % distance
@@ -114,6 +114,7 @@ def fit_edge_spread(
     shape, shape_used = np.zeros(3), np.zeros(3)
     offset, gradient, along, along2 = half, 0.0, 0.0, 0.0
     noise = 0.02 * (bright - dark), 0.02 * (bright - dark)
+    roughness = 0.0  # of the printed edge, or of samples that are not all alike [px]
     keep = np.ones(u.size, dtype=bool)
     cutoff = diffraction_px or _CUTOFF_PRIOR_PX[0]
     model = EdgeModel(
@@ -125,15 +126,19 @@ def fit_edge_spread(
         patch_sign=1.0 if patch_is_dark else -1.0,
     )
     solution: _Solution | None = None
-    for iteration in range(_ITERATIONS):
+    settled_at = _SHAPE_ITERATIONS  # from this iteration on the deviation is fitted too
+    iteration = -1
+    while iteration < settled_at + _DEVIATION_ITERATIONS - 1:
+        iteration += 1
         bend = (shape[0] + shape[1] * 3.0 * u + shape[2] * (7.5 * u * u - 1.5)) / half_length
-        d = (samples.v - offset - legendre @ shape) / np.sqrt(1.0 + bend**2)
+        d = (samples.v - offset - np.einsum("ni,i->n", legendre, shape)) / np.sqrt(1.0 + bend**2)
         value = samples.value / (1.0 + gradient * d + along * u + along2 * legendre[:, 1])
-        if iteration < _SHAPE_ITERATIONS:
+        if iteration < settled_at:
             prior: tuple[float, float] | None = NO_DEVIATION
         else:
-            prior = solution.prior if solution is not None and iteration > _SHAPE_ITERATIONS + 1 else None
-        solution = _solve(d[keep], value[keep], model, blur, reach, noise, diffraction_px, prior)
+            prior = solution.prior if solution is not None and iteration > settled_at + 1 else None
+        jitter = None if solution is None or roughness == 0 else (solution.grid, (roughness * solution.line) ** 2)
+        solution = _solve(d[keep], value[keep], model, blur, reach, noise, jitter, diffraction_px, prior)
         if solution is None:
             return None
         blur, shape_used = solution.blur_px, shape
@@ -145,11 +150,14 @@ def fit_edge_spread(
         sigma = np.sqrt(noise[0] ** 2 + (noise[1] ** 2 - noise[0] ** 2) * share)
         if iteration > 0:
             # while the splines are left out, the misfit of the reference must not pass for outliers
-            misfit = 0.25 * contrast if iteration <= _SHAPE_ITERATIONS else 0.05 * np.abs(line)
+            misfit = 0.25 * contrast if iteration <= settled_at else 0.2 * np.abs(line)
             keep = np.abs(residual) < _OUTLIER_SIGMA * sigma + misfit
+        if iteration >= settled_at:
+            excess = float(np.sum((residual**2 - sigma**2)[keep] * line[keep] ** 2)) / float(np.sum(line[keep] ** 4))
+            roughness = math.sqrt(max(excess, 0.0))
         beside = keep & (np.abs(d) > min(1.5 + 1.2 * blur, 0.5 * reach))
         noise = _noise(residual[beside & (d < 0)], noise[0]), _noise(residual[beside & (d > 0)], noise[1])
-        if iteration == _ITERATIONS - 1:
+        if iteration == settled_at + _DEVIATION_ITERATIONS - 1:
             break
         columns = np.concatenate(
             [-line[:, None] * legendre, (fitted * u)[:, None], (fitted * legendre[:, 1])[:, None]], axis=1
@@ -162,8 +170,10 @@ def fit_edge_spread(
         along, along2 = along + step[3], along2 + step[4]
         gradient += solution.gradient
         offset += solution.half_px
-        if iteration < _SHAPE_ITERATIONS:
-            # from then on the splines follow what q and s do not: moving q and s as well would chase them
+        if iteration < settled_at:
+            # afterwards the splines follow what q and s do not: moving q and s as well would chase them
+            if iteration >= 2 and _same_shape(model, solution.model) and abs(solution.half_px) < 0.01:
+                settled_at = iteration + 1
             model = solution.model
     assert solution is not None
     gaps = np.diff(np.sort(d[np.abs(d) < min(3.0, reach)]))
@@ -184,6 +194,14 @@ def fit_edge_spread(
         largest_gap_px=float(gaps.max()) if gaps.size else math.inf,
         deviation=solution.prior[0],
         dropped=int((~keep).sum()),
+    )
+
+
+def _same_shape(one: EdgeModel, other: EdgeModel) -> bool:
+    """Tell whether two references differ by less than matters before the deviation is fitted."""
+    return (
+        abs(one.cutoff_px - other.cutoff_px) < 0.03 * one.cutoff_px + 0.01
+        and abs(one.variance_px2 - other.variance_px2) < 0.02 * one.variance_px2 + 0.003
     )
 
 
@@ -214,10 +232,14 @@ def _solve(
     blur: float,
     reach: float,
     noise: tuple[float, float],
+    jitter: tuple[Array, Array] | None,
     diffraction_px: float | None,
     prior: tuple[float, float] | None,
 ) -> _Solution | None:
-    """Solve for levels, shape, deviation and light gradient at a fixed edge position."""
+    """Solve for levels, shape, deviation and light gradient at a fixed edge position.
+
+    `noise` [DN] of one sample on the dark and the bright side; `jitter` a further variance over distance.
+    """
     core = min(10.0 + 3.0 * blur, reach)
     model = replace(model, knots=core_knots(core, blur))
     centre, mean, count = _pool(d, value)
@@ -231,11 +253,13 @@ def _solve(
     grid, spreads = model.spreads()
     design = model.columns(centre, grid, spreads)
     reference = dark + contrast * design[:, 1]
-    weight = count / (noise[0] ** 2 + (noise[1] ** 2 - noise[0] ** 2) * np.clip(design[:, 1], 0.0, 1.0))
+    variance = noise[0] ** 2 + (noise[1] ** 2 - noise[0] ** 2) * np.clip(design[:, 1], 0.0, 1.0)
+    if jitter is not None:
+        variance = variance + np.interp(centre, *jitter)
+    weight = count / variance
     design[:, 2:] *= contrast
     design = np.column_stack([design, centre * reference])
-    normal = design.T @ (design * weight[:, None])
-    right = design.T @ (mean * weight)
+    normal, right = _normal_equations(design, weight, mean)
     precision, target = _shape_prior(model, diffraction_px)
     normal[2, 2] += precision[0]
     normal[3, 3] += precision[1]
@@ -267,7 +291,7 @@ def _solve(
     variance = model.variance_px2 + float(np.clip(solution[3], -0.5 * scale_s, scale_s))
     on_grid = np.abs(grid) <= reach + 2.0
     grid = grid[on_grid]
-    spread = model.columns(grid, grid, spreads[:, on_grid]) @ coefficients[:-1]
+    spread = np.einsum("ni,i->n", model.columns(grid, grid, spreads[:, on_grid]), coefficients[:-1])
     half, rise = _half_and_rise(grid, (spread - coefficients[0]) / coefficients[1], core)
     if not coefficients[1] > 0:
         return None
@@ -285,6 +309,19 @@ def _solve(
         line=np.gradient(spread, grid),
         prior=prior,
     )
+
+
+def _normal_equations(design: Array, weight: Array, value: Array) -> tuple[Array, Array]:
+    """Return (design' W design, design' W value), in blocks of rows small enough that BLAS starts no threads.
+
+    Threads cost more than they save on systems this small, and stall when the machine is busy.
+    """
+    weighted = design * weight[:, None]
+    rows = max(16, 200_000 // design.shape[1] ** 2)
+    normal = np.zeros((design.shape[1], design.shape[1]))
+    for first in range(0, design.shape[0], rows):
+        normal += weighted[first : first + rows].T @ design[first : first + rows]
+    return normal, np.einsum("ni,n->i", weighted, value)
 
 
 def _shape_prior(model: EdgeModel, diffraction_px: float | None) -> tuple[tuple[float, float], float]:

@@ -121,23 +121,23 @@ def follow_edge(
     found: tuple[float, ...] | None = None
     for attempt in range(6):
         margin = 0.0 if attempt == 0 or not extend else 4.0 + 0.5 * (stop - start)
-        along = np.arange(math.floor(start - margin), stop + margin + 1.0)
+        # a hundred rows tell the course of a long edge
+        along = np.arange(math.floor(start - margin), stop + margin + 1.0, max(1.0, (stop - start) / 100.0))
         strip = straighten(image, x, y, along_x, along_y, along, across)
         inner = (along >= start) & (along <= stop)
         if inner.sum() < 4:
             return None
-        with np.errstate(invalid="ignore"):
-            profile = _median_rows(strip[inner])
+        profile = _median_rows(strip[inner])
         seen = np.isfinite(profile)
         if seen.sum() < 8:
             return None
         if attempt == 0:
             centre = across.size // 2
             third = max(2, int(round(3.0 / _ACROSS_STEP)))
-            rise = np.nanmean(profile[centre + 1 : centre + third + 1]) - np.nanmean(
-                profile[centre - third : centre]
-            )
-            if rise < 0:
+            beyond, before = profile[centre + 1 : centre + third + 1], profile[centre - third : centre]
+            if not (np.isfinite(beyond).all() and np.isfinite(before).all()):
+                return None
+            if beyond.mean() < before.mean():
                 along_x, along_y, start, stop = -along_x, -along_y, -stop, -start
                 continue
         levels = _levels(profile[seen], across[seen])
@@ -152,10 +152,9 @@ def follow_edge(
         usable = course.valid & (along >= first) & (along <= last)
         if usable.sum() < 4:
             return None
-        line = np.polynomial.Polynomial.fit(along[usable], course.place[usable], 1)
+        constant, tilt = _polynomial(along[usable], course.place[usable], 1)
         middle = 0.5 * (first + last)
-        tilt = float(line.deriv()(middle))
-        shift = float(line(middle))
+        shift = constant + tilt * middle
         # turn and move the frame of reference onto the edge
         x, y = (
             x + middle * along_x - shift * along_y,
@@ -184,12 +183,30 @@ class _Course:
 
 
 def _median_rows(strip: Array) -> Array:
-    """Return the median over rows, NaN only where no row is in the frame."""
-    full = np.isfinite(strip).sum(axis=0) >= max(2, strip.shape[0] // 2)
+    """Return the median over rows, NaN in columns that leave the frame."""
+    full = np.isfinite(strip).all(axis=0)
     profile = np.full(strip.shape[1], np.nan)
     if full.any():
-        profile[full] = np.nanmedian(strip[:, full], axis=0)
+        profile[full] = np.median(strip[:, full], axis=0)
     return profile
+
+
+def _smooth_rows(strip: Array, count: int) -> Array:
+    """Return the running mean over `count` rows; NaN stays where it is and does not spread."""
+    if count <= 1:
+        return strip
+    known = np.isfinite(strip)
+    total = cv2.blur(np.where(known, strip, 0.0), (1, count), borderType=cv2.BORDER_REPLICATE)
+    share = cv2.blur(known.astype(np.float64), (1, count), borderType=cv2.BORDER_REPLICATE)
+    return np.where(known, total / np.maximum(share, 1e-9), np.nan)
+
+
+def _polynomial(x: Array, y: Array, degree: int) -> Array:
+    """Return the coefficients, constant first, of the least-squares polynomial through (x, y)."""
+    scale = max(float(np.abs(x).max()), 1.0)
+    design = np.vander(x / scale, degree + 1, increasing=True)
+    solution = np.linalg.lstsq(design, y, rcond=None)[0]
+    return np.asarray(solution / scale ** np.arange(degree + 1))
 
 
 def _course(
@@ -197,7 +214,7 @@ def _course(
 ) -> _Course:
     """Return, row by row, where the half-level is crossed and whether the row shows this edge."""
     smooth = max(1, min(7, strip.shape[0] // 6)) | 1
-    rows = cv2.blur(strip, (1, smooth), borderType=cv2.BORDER_REPLICATE) if smooth > 1 else strip
+    rows = _smooth_rows(strip, smooth)
     step = across[1] - across[0]
     window = np.abs(across - half) <= transition + 2.0
     share = (rows[:, window] - dark) / (bright - dark)
@@ -214,15 +231,16 @@ def _course(
         & (np.abs(bright_rows - bright) < _LEVEL_TOLERANCE * contrast + 0.1 * (bright - contrast))
         & (np.abs(place - half) < transition + 2.0)
     )
-    del along
     return _Course(place=place, valid=valid)
 
 
 def _longest_run(valid: NDArray[np.bool_], along: Array, near: float) -> tuple[float, float] | None:
     """Return the ends of the longest run of valid rows; gaps of two rows are bridged."""
-    closed = cv2.morphologyEx(
-        valid.astype(np.uint8)[:, None], cv2.MORPH_CLOSE, np.ones((5, 1), np.uint8), borderValue=0
-    )[:, 0].astype(bool)
+    closed = valid.copy()
+    closed[1:-1] |= valid[:-2] & valid[2:]
+    across_two = valid[:-3] & valid[3:]
+    closed[1:-2] |= across_two
+    closed[2:-1] |= across_two
     edges = np.flatnonzero(np.diff(np.concatenate([[False], closed, [False]]).astype(np.int8)))
     if edges.size == 0:
         return None
@@ -249,18 +267,17 @@ def _judge(
     """Measure bow, scatter and free ground of an edge whose line and ends are known."""
     trim = min(transition + 1.0, 0.3 * (stop - start))
     first, last = start + trim, stop - trim
-    along = np.arange(first, last + 0.5)
+    along = np.arange(first, last + 0.5, max(1.0, (last - first) / 150.0))
     if along.size < 4:
         return None
     strip = straighten(image, x, y, along_x, along_y, along, across)
     course = _course(strip, along, across, dark, bright, 0.0, transition)
     if course.valid.sum() < 4:
         return None
-    bend = np.polynomial.Polynomial.fit(along[course.valid], course.place[course.valid], 2)
-    straight = np.polynomial.Polynomial.fit(along[course.valid], course.place[course.valid], 1)
-    fitted = bend(along)
-    bow = float(np.ptp(fitted - straight(along)))
-    scatter = float(np.std(course.place[course.valid] - bend(along[course.valid])))
+    seen, place = along[course.valid], course.place[course.valid]
+    bend = _polynomial(seen, place, 2)
+    bow = abs(float(bend[2])) * (0.5 * float(along[-1] - along[0])) ** 2
+    scatter = float(np.std(place - np.vander(seen, 3, increasing=True) @ bend))
     contrast = bright - dark
     free: list[float] = []
     noise = 0.0

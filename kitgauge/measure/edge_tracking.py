@@ -1,11 +1,12 @@
 """The reference edges found again in another frame: moved, slightly turned, perhaps heavily blurred.
 
-The handheld frame shows the same target somewhere else. Searching it for edges from scratch fails just where blur is long,
-so the edges of the tripod frame are carried over: a template made of them (a strip on each bright side minus one on each
-dark side) is correlated with the logarithm of a reduced picture, which gives the displacement whatever the blur and the
-exposure; then a shift, a turn and a scale are fitted to where the profiles across each edge have their centroid, which
-motion moves as a whole; last, each edge follows its own profile. Blur also eats the free ground around an edge: the
-segments are shortened by the blur along them, the windows by that across.
+The handheld frame shows the same target somewhere else. Searching it for edges from scratch fails just where
+blur is long, so the edges of the tripod frame are carried over: a template made of them (a strip on each
+bright side minus one on each dark side) is correlated with the logarithm of a reduced picture, which gives
+the displacement whatever the blur and the exposure; then a shift, a turn and a scale are fitted to where the
+profiles across each edge have their centroid, which motion moves as a whole; last, each edge follows its own
+profile. Blur also eats the free ground around an edge: the segments are shortened by the blur along them, the
+windows by that across.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -32,6 +33,10 @@ _ROUNDS = 3
 _LEAST_LENGTH_PX = 14.0
 _LEAST_SHARE = 0.4  # of an edge's length that must be left
 _LEAST_MODULATION = 0.35  # of the log contrast that the reference shows
+# With at least this match of the whole target, edges that have lost their contrast are blurred, not absent: they are
+# handed on, to be counted as too blurred. Leaving out the shakiest frames would make everyone look steadier.
+_LEAST_MATCH = 0.15
+_LEAST_EDGES = 0.25  # with less than that match and fewer edges than this share, what is there is not the target
 _BLUR_REACH = 0.9  # half the support of a motion over its 10-90 % distance: 0.63 uniform, 0.84 curved
 
 
@@ -44,9 +49,9 @@ class _HasCandidate(Protocol):
 class FollowedEdges:
     """Reference edges in another frame.
 
-    `candidates` keep group, side and orientation of the reference; `refused` lists those not found, with the reason.
-    A reference point p (x, y) lies at centre + scale R(turn) (p - centre) + shift in this frame, R turning x towards y.
-    `blur_px`: 10-90 % distances across vertical and horizontal edges.
+    `candidates` keep group, side and orientation of the reference; `refused` lists those not found, with the
+    reason. A reference point p (x, y) lies at centre + scale R(turn) (p - centre) + shift in this frame, R
+    turning x towards y. `blur_px`: 10-90 % distances across vertical and horizontal edges.
     """
 
     candidates: tuple[EdgeCandidate, ...]
@@ -91,31 +96,28 @@ def follow_edges(
 ) -> FollowedEdges:
     """Return the reference edges as candidates in another frame of the same size.
 
-    `signal` (row, column) [DN, black subtracted], `mask` (row, column) True where a sample has the measured colour,
-    `saturated` (row, column) bool. `reference`: measurements (or candidates) of a tripod frame. Shifts up to 22 % of
-    the frame and turns up to about 4 degrees are found. Nothing is raised: an edge that is not found is refused with flag
-    "moved-target" (out of the frame), "no-edge" (nothing like it there) or "edge-clipped".
+    `signal` (row, column) [DN, black subtracted], `mask` (row, column) True where a sample has the measured
+    colour, `saturated` (row, column) bool. `reference`: measurements (or candidates) of a tripod frame.
+    Shifts up to 22 % of the frame and turns up to about 4 degrees are found. Nothing is raised: an edge that
+    is not found is refused with flag "moved-target" (out of the frame), "no-edge" (nothing like it there) or
+    "edge-clipped".
     """
     edges = [item if isinstance(item, EdgeCandidate) else item.candidate for item in reference]
     nothing = FollowedEdges((), (), math.nan, math.nan, math.nan, math.nan, (math.nan, math.nan))
     if not edges:
         return nothing
-    move = _displacement(signal, mask, edges)
+    move, share = _displacement(signal, mask, edges)
     profiles: list[_Profiles | None] = []
     for _ in range(_ROUNDS):
         profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
         move = _refined(move, edges, profiles)
     profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
-    good = [p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
-            for e, p in zip(edges, profiles, strict=True)]
-    blur = tuple(
-        float(np.median(widths)) if (widths := [
-            math.sqrt(max(p.width**2 - _known(e.blur_px) ** 2, 0.0))
-            for e, p, g in zip(edges, profiles, good, strict=True)
-            if g and p is not None and e.orientation == name and math.isfinite(p.width)
-        ]) else math.nan
-        for name in ("vertical", "horizontal")
-    )
+    good = [
+        p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
+        for e, p in zip(edges, profiles, strict=True)
+    ]
+    absent = share < _LEAST_MATCH and sum(good) < _LEAST_EDGES * len(edges)
+    blur = (_typical_blur(edges, profiles, good, "vertical"), _typical_blur(edges, profiles, good, "horizontal"))
     candidates, refused = [], []
     for edge, profile, ok in zip(edges, profiles, good, strict=True):
         moved = move.edge(edge)
@@ -123,19 +125,32 @@ def follow_edges(
             refused.append(_refusal(moved, "moved-target", "lies out of this frame"))
         elif profile.fault:
             refused.append(_refusal(moved, "edge-clipped", "samples beside the edge are clipped"))
-        elif not ok:
+        elif absent or (not ok and share < _LEAST_MATCH):
             refused.append(_refusal(moved, "no-edge", "no such edge at its place in this frame"))
         else:
             across, along = blur if edge.orientation == "vertical" else blur[::-1]
             final = _trimmed(_own_line(moved, profile), signal.shape, _known(across), _known(along))
             if final is None:
-                refused.append(_refusal(moved, "edge-short", "too little of the edge is left clear of blur or border"))
+                refused.append(
+                    _refusal(moved, "edge-short", "too little of the edge is left clear of blur or border")
+                )
             else:
                 candidates.append(final)
     return FollowedEdges(
-        tuple(candidates), tuple(refused), move.shift_x, move.shift_y, math.degrees(move.turn), move.scale,
-        (blur[0], blur[1]),
-    )  # fmt: skip
+        tuple(candidates), tuple(refused), move.shift_x, move.shift_y, math.degrees(move.turn), move.scale, blur
+    )
+
+
+def _typical_blur(
+    edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool], orientation: str
+) -> float:
+    """Return the median extra 10-90 % distance [px] across the edges of one orientation, NaN without any."""
+    widths = [
+        math.sqrt(max(profile.width**2 - _known(edge.blur_px) ** 2, 0.0))
+        for edge, profile, ok in zip(edges, profiles, good, strict=True)
+        if ok and profile is not None and edge.orientation == orientation and math.isfinite(profile.width)
+    ]
+    return float(np.median(widths)) if widths else math.nan
 
 
 def _known(value: float) -> float:
@@ -151,8 +166,13 @@ def _refusal(edge: EdgeCandidate, flag: str, text: str) -> RefusedEdge:
     return RefusedEdge(edge.x0, edge.y0, edge.x1, edge.y1, flag, text)
 
 
-def _displacement(signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]) -> _Move:
-    """Return the shift and turn at which the template of the edges fits the reduced picture best."""
+def _displacement(
+    signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]
+) -> tuple[_Move, float]:
+    """Return the shift and turn at which the template of the edges fits the reduced picture best, and how well.
+
+    1 is the contrast of the reference over every edge; blur, and edges out of the frame, take from it.
+    """
     rows, columns = signal.shape
     step = max(2, 2 * math.ceil(max(rows, columns) / _LONG_SIDE / 2))
     size = (math.ceil(columns / step), math.ceil(rows / step))
@@ -181,12 +201,17 @@ def _displacement(signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: S
         row, column = np.unravel_index(int(np.argmax(shifts)), shifts.shape)
         score = float(shifts[row, column])
         if score > best[0]:
-            best = (score, replace(move, shift_x=float(column - reach_x) * step, shift_y=float(row - reach_y) * step))
-    return best[1]
+            best = (
+                score,
+                replace(move, shift_x=float(column - reach_x) * step, shift_y=float(row - reach_y) * step),
+            )
+    perfect = sum(edge.length_px * _expected(edge) for edge in edges)
+    return best[1], best[0] / perfect
 
 
 def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int) -> NDArray[np.float32]:
-    """Return a (row, column) picture with a strip of weight on the bright side of each edge, minus one on its dark side."""
+    """Return a (row, column) picture with a strip of weight on the bright side of each edge, minus one on its
+    dark side."""
     template = np.zeros(shape, np.float32)
     for edge in edges:
         for sign, free in ((1.0, edge.half_width_bright_px), (-1.0, edge.half_width_dark_px)):
@@ -198,7 +223,7 @@ def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int)
                     (0.0, 0.0, strip, strip), strict=True,
                 )
             ]  # fmt: skip
-            # a block's centre lies at (step - 1) / 2 of its first sample; 4 bits of fraction for the polygon
+            # a block's centre lies (step - 1) / 2 from its first sample; 4 bits of fraction for the polygon
             points = np.round((np.array(corners) - 0.5 * (step - 1)) / step * 16.0).astype(np.int32)
             layer = np.zeros(shape, np.float32)
             cv2.fillConvexPoly(layer, points, 1.0, lineType=cv2.LINE_AA, shift=4)
@@ -210,7 +235,8 @@ def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int)
 
 @dataclass(frozen=True)
 class _Profiles:
-    """Centroids of both halves of an edge across its line [px], its 10-90 % width, ln contrast, and a fault."""
+    """Centroids of both halves of an edge across its line [px], its 10-90 % width, ln contrast, and a
+    fault."""
 
     offsets: tuple[float, float]
     width: float
@@ -271,7 +297,9 @@ def _means(v: Array, value: Array) -> tuple[Array, Array]:
     if not filled.any():
         return np.zeros(0), np.zeros(0)
     mean = np.bincount(index - low, value)[filled] / count[filled]
-    return np.flatnonzero(filled) + low + 0.5, mean
+    return np.asarray(np.flatnonzero(filled) + low + 0.5, dtype=np.float64), np.asarray(
+        mean, dtype=np.float64
+    )
 
 
 def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
@@ -279,9 +307,7 @@ def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
     if centre.size < 4:
         return math.nan
     level = (mean - dark) / (bright - dark)
-    return float(centre[-1] - np.trapezoid(level, centre)) if hasattr(np, "trapezoid") else float(
-        centre[-1] - np.sum(0.5 * (level[1:] + level[:-1]) * np.diff(centre))
-    )
+    return float(centre[-1] - np.sum(0.5 * (level[1:] + level[:-1]) * np.diff(centre)))
 
 
 def _refined(move: _Move, edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None]) -> _Move:
@@ -291,25 +317,28 @@ def _refined(move: _Move, edges: Sequence[EdgeCandidate], profiles: Sequence[_Pr
         if profile is None or profile.fault or not profile.log_contrast > _LEAST_MODULATION * _expected(edge):
             continue
         moved = move.edge(edge)
-        for part, offset in zip((0.25, 0.75), profile.offsets, strict=True):
-            if not math.isfinite(offset):
+        for part, centroid in zip((0.25, 0.75), profile.offsets, strict=True):
+            if not math.isfinite(centroid):
                 continue
             x = moved.x0 + part * (moved.x1 - moved.x0) - move.x - move.shift_x
             y = moved.y0 + part * (moved.y1 - moved.y0) - move.y - move.shift_y
             n = (moved.normal_x, moved.normal_y)
             rows.append([n[0], n[1], -n[0] * y + n[1] * x, n[0] * x + n[1] * y])
-            values.append(offset)
+            values.append(centroid)
             weights.append(moved.length_px)
     if not rows:
         return move
-    design, offset, weight = np.array(rows), np.array(values), np.array(weights) / np.max(weights)
+    design, offset, weight = np.array(rows), np.array(values), np.array(weights)
+    weight = weight / weight.max()
     # without edges in both directions, or far apart, the priors hold what the edges do not tell: [px, px, rad, 1]
     prior = np.diag(1.0 / np.array([30.0, 30.0, 0.03, 0.02]) ** 2)
     solution = np.zeros(4)
     robust = np.ones_like(offset)
     for _ in range(8):
         factor = weight * robust
-        solution = np.linalg.solve(design.T @ (design * factor[:, None]) + prior, design.T @ (factor * offset))
+        solution = np.linalg.solve(
+            design.T @ (design * factor[:, None]) + prior, design.T @ (factor * offset)
+        )
         residual = np.abs(offset - design @ solution)
         robust = np.minimum(1.0, max(1.0, 2.0 * float(np.median(residual))) / np.maximum(residual, 1e-9))
     return replace(
@@ -333,15 +362,21 @@ def _own_line(edge: EdgeCandidate, profile: _Profiles) -> EdgeCandidate:
     x0, y0 = edge.x0 + start * edge.normal_x, edge.y0 + start * edge.normal_y
     x1, y1 = edge.x1 + end * edge.normal_x, edge.y1 + end * edge.normal_y
     length = math.hypot(x1 - x0, y1 - y0)
-    normal: tuple[Any, Any] = (-(y1 - y0) / length, (x1 - x0) / length)
+    normal = (-(y1 - y0) / length, (x1 - x0) / length)
     sign = math.copysign(1.0, normal[0] * edge.normal_x + normal[1] * edge.normal_y)
     return replace(edge, x0=x0, y0=y0, x1=x1, y1=y1, normal_x=sign * normal[0], normal_y=sign * normal[1])
 
 
-def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float, along: float) -> EdgeCandidate | None:
-    """Return the edge without its blurred ends and the part beyond the frame; None where too little is left."""
+def _trimmed(
+    edge: EdgeCandidate, shape: tuple[int, ...], across: float, along: float
+) -> EdgeCandidate | None:
+    """Return the edge without its blurred ends and the part beyond the frame; None where too little is left.
+
+    Blur never takes more than what must be left: a frame that is too blurred has to be seen as such.
+    """
     length = edge.length_px
     cut = _BLUR_REACH * along / length if along > 1.5 else 0.0
+    cut = min(cut, 0.5 * (1.0 - _LEAST_SHARE) - 1e-6)
     low, high = cut, 1.0 - cut
     rows, columns = shape[0], shape[1]
     for start, end, most in ((edge.x0, edge.x1, columns - 1.0), (edge.y0, edge.y1, rows - 1.0)):
@@ -355,7 +390,9 @@ def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float, along: 
         return None
     step_x, step_y = edge.x1 - edge.x0, edge.y1 - edge.y0
     eaten = _BLUR_REACH * across if across > 1.5 else 0.0
-    dark, bright = (max(free - eaten, 0.5 * free) for free in (edge.half_width_dark_px, edge.half_width_bright_px))
+    dark, bright = (
+        max(free - eaten, 0.5 * free) for free in (edge.half_width_dark_px, edge.half_width_bright_px)
+    )
     return replace(
         edge,
         x0=edge.x0 + low * step_x, y0=edge.y0 + low * step_y,

@@ -121,9 +121,11 @@ def _point(iso: float, channel: str, planes: list[PlanePairs]) -> NoisePoint:
     _note(flags, (flag for plane in planes for dark in plane.darks for flag in dark.flags))
     if not any(plane.darks for plane in planes):
         _note(flags, ["no-dark"])
-    if not any(plane.flats for plane in planes):
-        _note(flags, ["no-pair"])
+    if not any(flat.variance_dn2 > 0 for plane in planes for flat in plane.flats):
+        _note(flags, ["no-pair"])  # none, or the same file twice
     counted = [(plane, estimate) for plane in planes if (estimate := _estimate(plane)) is not None]
+    if not counted and any(_usable_flats(plane) for plane in planes):
+        _note(flags, ["too-dark"])  # read noise drowns the shot noise
     if not counted:
         return NoisePoint(iso, channel, *(math.nan,) * 7, flags=tuple(flags))
     estimates = [estimate for _, estimate in counted]

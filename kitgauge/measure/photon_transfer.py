@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.code_histogram import clipped_share, code_counts, missing_code_share
 from kitgauge.measure.difference_noise import DifferenceNoise, difference_noise, pooled_variance
-from kitgauge.measure.tiles import TileGrid, level_step, sampled_rows, smooth_ratio, tile_grid, tile_levels
+from kitgauge.measure.tiles import TileGrid, level_step, smooth_ratio, tile_grid, tile_levels
 
 # Thresholds of the flags: common practice, no source.
 CLIPPED_SHARE = 1e-3
@@ -123,10 +123,8 @@ def measure_flat_pair(
     step = level_step((a.shape[0], a.shape[1]))
     level_a = tile_levels(a, grid, step) - black_dn
     level_b = tile_levels(b, grid, step) - black_dn
-    counts = code_counts(a, sampled_rows(grid, step))
-    clipped = max(
-        clipped_share(counts, white_dn), clipped_share(code_counts(b, sampled_rows(grid, step)), white_dn)
-    )
+    counts = code_counts(a)
+    clipped = max(clipped_share(counts, white_dn), clipped_share(code_counts(b), white_dn))
     missing = missing_code_share(counts)
     flags: list[str] = []
     if clipped > CLIPPED_SHARE:

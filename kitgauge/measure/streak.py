@@ -1,10 +1,11 @@
 """Streak of one frame against the tripod reference: the second moment of the camera's motion from many edges.
 
-Each edge sees the variance of the motion along its normal n: sigma_n^2 = n^T C n, with C the 2 x 2 covariance of the
-motion path over the exposure. C follows from all edges by weighted least squares, and the streak is that of straight
-uniform motion with the same second moment: L = sqrt(12 trace C) (a uniform distribution of width L has variance
-L^2 / 12). Estimates of variance scatter around their true value, below zero too: they are averaged as they are, and a
-frame whose sum is not above the noise is censored "below" instead of being set to zero.
+Each edge sees the variance of the motion along its normal n: sigma_n^2 = n^T C n, with C the 2 x 2 covariance
+of the motion path over the exposure. C follows from all edges by weighted least squares, and the streak is
+that of straight uniform motion with the same second moment: L = sqrt(12 trace C) (a uniform distribution of
+width L has variance L^2 / 12). Estimates of variance scatter around their true value, below zero too: they
+are averaged as they are, and a frame whose sum is not above the noise is censored "below" instead of being
+set to zero.
 """
 
 from __future__ import annotations
@@ -18,25 +19,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.edge_blur import EdgeBlur, StillEdge, edge_blur, still_edge
+from kitgauge.measure.edge_blur import EdgeBlur, edge_blur
 from kitgauge.measure.edge_candidate import EdgeCandidate
+from kitgauge.measure.motion_covariance import in_axes, principal_direction, robust_covariance
+from kitgauge.measure.still_edge import StillEdge, still_edge
 
 Array = NDArray[np.float64]
 EdgeKey = tuple[int, str, str]
 
 _FLOOR_SIGMA = 2.0  # trace C below this many standard errors: censored below
-_OUTLIER_SIGMA = 5.0
 # Share of the variance by which a uniform kernel's fit can miss another shape's, once the kernel is wide against the
 # still edge (arcsine, dwell and jump, curved: up to a third).
 _SHAPE_EFFECT = 0.3
 _SHAPE_SIGMA = 3.0
 _SUPPORT_EFFECT = 0.05  # of that correction can be lost in the thin ends of the kernel, below the noise
-_DIRECTION_ERROR_DEG = 20.0  # an axis known no better than this is not given
 _NAN = math.nan
 
 
 class MeasuredEdge(Protocol):
-    """What an edge measurement must offer: its candidate and its edge spread along the normal, dark to bright."""
+    """What an edge measurement must offer: its candidate and its edge spread along the normal, dark to
+    bright."""
 
     @property
     def candidate(self) -> EdgeCandidate: ...  # noqa: D102
@@ -54,8 +56,9 @@ class MeasuredEdge(Protocol):
 class StreakReference:
     """The still edges of the tripod frames, by (group, side, orientation).
 
-    `tilt_deg` turns the frame's axes into the edges' own normals. `scatter_px4` is the variance of trace C among the
-    tripod frames beyond their noise (NaN with fewer than three): the tripod's own unrest, part of the floor.
+    `tilt_deg` turns the frame's axes into the edges' own normals. `scatter_px4` is the variance of trace C
+    among the tripod frames beyond their noise (NaN with fewer than three): the tripod's own unrest, part of
+    the floor.
     """
 
     edges: Mapping[EdgeKey, StillEdge]
@@ -70,11 +73,11 @@ class StreakReference:
 class Streak:
     """Motion blur of one frame.
 
-    `streak_px` = sqrt(12 trace C) with its standard error, NaN where censored. `direction_deg`: principal axis of C,
-    0 to 180, counted from +x (columns) towards +y (rows, down); NaN where the edges' directions cannot tell it from its
-    mirror image. `variance_x_px2`, `variance_y_px2`, `covariance_px2`: C itself. `across_tilt_px`: streak per normal
-    direction of the edges. `censored`: "below" (true streak under `bound_px`), "above" (over it) or None, where
-    `bound_px` is the floor.
+    `streak_px` = sqrt(12 trace C) with its standard error, NaN where censored. `direction_deg`: principal
+    axis of C, 0 to 180, counted from +x (columns) towards +y (rows, down); NaN where the edges' directions
+    cannot tell it from its mirror image. `variance_x_px2`, `variance_y_px2`, `covariance_px2`: C itself.
+    `across_tilt_px`: streak per normal direction of the edges. `censored`: "below" (true streak under
+    `bound_px`), "above" (over it) or None, where `bound_px` is the floor.
     """
 
     streak_px: float
@@ -92,7 +95,9 @@ class Streak:
     edges_dropped: int
     reduced_chi_square: float
     flags: tuple[str, ...] = ()
-    per_edge: tuple[tuple[EdgeKey, float, float], ...] = field(default=(), repr=False)  # variance, stderr [px^2]
+    per_edge: tuple[tuple[EdgeKey, float, float], ...] = field(
+        default=(), repr=False
+    )  # variance, stderr [px^2]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values."""
@@ -119,8 +124,8 @@ def _arrays(edge: MeasuredEdge) -> tuple[Array, Array, Array]:
 def reference_edges(frames: Sequence[Sequence[MeasuredEdge]]) -> StreakReference:
     """Return the reference from the measured edges of one or more tripod frames.
 
-    Edges are matched by group, side and orientation; each is averaged over the frames that have it, after its centre
-    and levels are matched. Raises MeasurementError where no edge can be used.
+    Edges are matched by group, side and orientation; each is averaged over the frames that have it, after its
+    centre and levels are matched. Raises MeasurementError where no edge can be used.
     """
     parts: dict[EdgeKey, list[tuple[Array, Array, Array]]] = {}
     normals: dict[EdgeKey, list[tuple[float, float]]] = {}
@@ -170,7 +175,8 @@ def _mean_normal(normals: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def _tripod_scatter(frames: Sequence[Sequence[MeasuredEdge]], reference: StreakReference) -> float:
-    """Return the variance of trace C among tripod frames that their noise does not explain [px^4], NaN below three."""
+    """Return the variance of trace C among tripod frames that their noise does not explain [px^4], NaN below
+    three."""
     found = [measure_streak(frame, reference) for frame in frames]
     known = [(s.trace_px2, s.trace_px2_stderr) for s in found if math.isfinite(s.trace_px2)]
     if len(known) < 3:
@@ -182,8 +188,8 @@ def _tripod_scatter(frames: Sequence[Sequence[MeasuredEdge]], reference: StreakR
 def measure_streak(edges: Sequence[MeasuredEdge], reference: StreakReference) -> Streak:
     """Return the streak of one frame from its measured edges.
 
-    Edges without a partner in `reference` are left out (and counted in `edges_dropped`). NaN with flag "no-edge" where
-    nothing can be said; see `Streak` for censoring.
+    Edges without a partner in `reference` are left out (and counted in `edges_dropped`). NaN with flag
+    "no-edge" where nothing can be said; see `Streak` for censoring.
     """
     found: list[tuple[EdgeKey, EdgeBlur]] = []
     for edge in edges:
@@ -195,32 +201,39 @@ def measure_streak(edges: Sequence[MeasuredEdge], reference: StreakReference) ->
     return combine_edges(found, reference, dropped)
 
 
-def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0) -> Streak:
+def combine_edges(
+    found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0
+) -> Streak:
     """Return the streak from the blur that each edge saw."""
     tilt = math.radians(reference.tilt_deg)
     axis = (math.cos(tilt), math.sin(tilt))
-    normals = {key: _in_axes(reference.normals[key], axis) for key, _ in found}
+    normals = {key: in_axes(reference.normals[key], axis) for key, _ in found}
     rows = [(key, blur, 0 if abs(normals[key][0]) > abs(normals[key][1]) else 1) for key, blur in found]
-    wanted = {0 if abs(_in_axes(n, axis)[0]) > abs(_in_axes(n, axis)[1]) else 1 for n in reference.normals.values()}
+    wanted = {
+        0 if abs(in_axes(n, axis)[0]) > abs(in_axes(n, axis)[1]) else 1 for n in reference.normals.values()
+    }
     usable = [row for row in rows if row[1].reach == "ok"]
     beyond = [row for row in rows if row[1].reach == "beyond"]
     flags = [flag for flag in reference.flags if flag == "orientation-missing"]
     too_long = [
-        number for number in wanted
-        if sum(r[2] == number for r in beyond) > sum(r[2] == number for r in usable)
+        number
+        for number in wanted
+        if any(r[2] == number for r in beyond)
+        and sum(r[2] == number for r in beyond) >= sum(r[2] == number for r in usable)
     ]
     if too_long:
-        # what the window could have held along the long axis, and what was measured along the other
-        least = sum(float(np.median([r[1].bound_px2 for r in beyond if r[2] == number])) for number in too_long)
-        short = [r[1].variance_px2 for r in usable if r[2] not in too_long]
-        least += max(float(np.median(short)), 0.0) if short else 0.0
+        # Only what the windows could have held along the long axes: edges along a long smear are not clean
+        # enough to add the other direction.
+        least = sum(
+            float(np.median([r[1].bound_px2 for r in beyond if r[2] == number])) for number in too_long
+        )
         return _censored_above(math.sqrt(12.0 * least), len(usable), dropped, (*flags, "too-blurred"))
     seen = {row[2] for row in usable}
     if not usable or seen != wanted:
         lost = "no-edge" if not usable else "orientation-missing"
         return _nothing(dropped, tuple(dict.fromkeys([*flags, lost])))
     measured, hidden = _shaped(usable)
-    kept, solution = _robust([(normals[k], value, error) for k, value, error in measured], len(wanted))
+    kept, solution = robust_covariance([(normals[k], value, error) for k, value, error in measured], len(wanted))
     values, covariance, chi2 = solution
     covariance = covariance + np.diag([*hidden, 0.0])
     dropped += len(usable) - len(kept) + len(beyond)
@@ -229,7 +242,7 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
     noise += 0.0 if math.isnan(reference.scatter_px4) else reference.scatter_px4
     error = math.sqrt(noise)
     floor_px = math.sqrt(12.0 * _FLOOR_SIGMA * error)
-    turned, direction, direction_error = _direction(values, covariance, tilt)
+    turned, direction, direction_error = principal_direction(values, covariance, tilt)
     below = trace < _FLOOR_SIGMA * error
     streak = _NAN if below else math.sqrt(12.0 * trace)
     if below:
@@ -245,7 +258,7 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
         trace_px2=float(trace),
         trace_px2_stderr=error,
         censored="below" if below else None,
-        bound_px=floor_px,
+        bound_px=floor_px if below else _NAN,
         edges_used=len(kept),
         edges_dropped=dropped,
         reduced_chi_square=chi2,
@@ -257,12 +270,14 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
 def _shaped(
     usable: Sequence[tuple[EdgeKey, EdgeBlur, int]],
 ) -> tuple[list[tuple[EdgeKey, float, float]], tuple[float, float]]:
-    """Return each edge's variance and standard error with the shape of the kernel allowed for, and what may hide.
+    """Return each edge's variance and standard error with the shape of the kernel allowed for, and what may
+    hide.
 
-    The kernel is one for all edges of a direction, so the share of the shape's correction that is used comes from
-    its size against its error over all of them: all of it where it is significant or where the kernel is wide, little
-    where the kernel is narrow against the still edge and the shape cannot matter (its effect goes with the fourth
-    moment). What the unused share may hide is common to the edges [px^4 per direction] and does not average out.
+    The kernel is one for all edges of a direction, so the share of the shape's correction that is used comes
+    from its size against its error over all of them: all of it where it is significant or where the kernel is
+    wide, little where the kernel is narrow against the still edge and the shape cannot matter (its effect
+    goes with the fourth moment). What the unused share may hide is common to the edges [px^4 per direction]
+    and does not average out.
     """
     measured, hidden = [], [0.0, 0.0]
     for number in (0, 1):
@@ -281,96 +296,14 @@ def _shaped(
         share = 1.0 if significant else effect**2 / (effect**2 + pooled_variance)
         hidden[number] = ((1.0 - share) * effect) ** 2 + (_SUPPORT_EFFECT * share * pooled) ** 2
         measured += [
-            (key, b.variance_px2 + share * b.shape_px2, math.sqrt(b.variance_stderr_px2**2 + share**2 * float(e)))
+            (
+                key,
+                b.variance_px2 + share * b.shape_px2,
+                math.sqrt(b.variance_stderr_px2**2 + share**2 * float(e)),
+            )
             for (key, b), e in zip(blurs, extra, strict=True)
         ]
     return measured, (hidden[0], hidden[1])
-
-
-def _in_axes(normal: tuple[float, float], axis: tuple[float, float]) -> tuple[float, float]:
-    """Return `normal` in the axes turned so that x lies along `axis`."""
-    return normal[0] * axis[0] + normal[1] * axis[1], normal[1] * axis[0] - normal[0] * axis[1]
-
-
-Row = tuple[tuple[float, float], float, float]  # normal, variance, stderr
-Solution = tuple[Array, Array, float]
-
-
-def _robust(rows: Sequence[Row], axes: int) -> tuple[list[Row], Solution]:
-    """Solve for C, leaving out edges that disagree by more than `_OUTLIER_SIGMA` with the rest of their direction."""
-    kept = []
-    for axis in (0, 1):
-        group = [row for row in rows if (0 if abs(row[0][0]) > abs(row[0][1]) else 1) == axis]
-        if len(group) < 4:
-            kept += group
-            continue
-        values = np.array([row[1] for row in group])
-        errors = np.array([row[2] for row in group])
-        middle = float(np.median(values))
-        spread = 1.4826 * float(np.median(np.abs(values - middle)))
-        kept += [
-            row for row, value, error in zip(group, values, errors, strict=True)
-            if abs(value - middle) <= _OUTLIER_SIGMA * max(spread, float(error))
-        ]
-    return kept, _solve(kept, axes)
-
-
-def _solve(rows: Sequence[Row], axes: int) -> Solution:
-    """Return C = (C11, C22, C12) in the edges' axes, its (3, 3) covariance and the reduced chi-square of the edges.
-
-    Edges at right angles do not see C12 at all; it is held by |C12| <= sqrt(C11 C22) (Cauchy-Schwarz), taken as the
-    standard deviation of a Gaussian prior around 0, so that small differences of tilt add what they can and no more.
-    With edges in one direction only, the other variance is left at 0 with no error.
-    """
-    normal = np.array([row[0] for row in rows])
-    value = np.array([row[1] for row in rows])
-    error = np.array([row[2] for row in rows])
-    design = np.stack([normal[:, 0] ** 2, normal[:, 1] ** 2, 2.0 * normal[:, 0] * normal[:, 1]], axis=1)
-    along = [i for i in (0, 1) if np.any(design[:, i] > 0.5)]
-    levels = [float(np.average(value[design[:, i] > 0.5], weights=error[design[:, i] > 0.5] ** -2.0)) for i in along]
-    limit = math.sqrt(max(levels[0], 0.0) * max(levels[-1], 0.0)) if axes == 2 else 0.0
-    columns = [*along, 2] if limit > 0 else along
-    matrix = design[:, columns] / error[:, None]
-    information = matrix.T @ matrix
-    if limit > 0:
-        information[-1, -1] += 1.0 / limit**2
-    small = np.linalg.inv(information)
-    solved = small @ (matrix.T @ (value / error))
-    residual = value / error - matrix @ solved
-    freedom = len(rows) - len(along)
-    chi2 = float(residual @ residual) / freedom if freedom > 0 else _NAN
-    if freedom >= 3 and chi2 > 1.0:
-        small = small * chi2  # edges scatter more than their noise: roll of the camera, or shape
-    values, covariance = np.zeros(3), np.zeros((3, 3))
-    values[columns] = solved
-    covariance[np.ix_(columns, columns)] = small
-    if limit == 0:
-        covariance[2, 2] = math.inf
-    return values, covariance, chi2
-
-
-def _direction(values: Array, covariance: Array, tilt: float) -> tuple[Array, float, float]:
-    """Return (C in x and y, direction of its principal axis and standard error [degrees]).
-
-    The angle is (1/2) atan2(2 C12, C11 - C22), its error follows by propagation. Where C12 is known no better than
-    Cauchy-Schwarz bounds it, the angle is NaN unless the motion lies along the edges' own axes anyway.
-    """
-    c11, c22, c12 = (float(v) for v in values)
-    turn = np.array([[math.cos(tilt), -math.sin(tilt)], [math.sin(tilt), math.cos(tilt)]])
-    turned = turn @ np.array([[c11, c12], [c12, c22]]) @ turn.T
-    difference, twice = c11 - c22, 2.0 * c12
-    size2 = difference**2 + twice**2
-    if size2 == 0 or not math.isfinite(covariance[2, 2]):
-        c12_error = math.sqrt(max(c11, 0.0) * max(c22, 0.0))
-    else:
-        c12_error = math.sqrt(covariance[2, 2])
-    difference_variance = covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1]
-    variance = 0.25 * (twice**2 * difference_variance + difference**2 * 4.0 * c12_error**2) / max(size2, 1e-300) ** 2
-    error = math.degrees(math.sqrt(variance)) if size2 > 0 else math.inf
-    if not error < _DIRECTION_ERROR_DEG:
-        return turned, _NAN, _NAN
-    angle = 0.5 * math.atan2(twice, difference) + tilt
-    return turned, math.degrees(angle) % 180.0, error
 
 
 def _censored_above(bound_px: float, used: int, dropped: int, flags: tuple[str, ...]) -> Streak:

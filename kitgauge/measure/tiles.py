@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -71,15 +70,14 @@ def level_step(shape: tuple[int, int]) -> int:
     return int(np.clip(shape[0] * shape[1] // _LEVEL_SAMPLES, 1, _LEVEL_STEP))
 
 
-def sampled_rows(grid: TileGrid, step: int) -> list[slice]:
-    """Return, per row of tiles, every `step`-th row, centred in the tile."""
-    return [slice(top + min((step - 1) // 2, bottom - top - 1), bottom, step) for top, bottom in grid.bands()]
-
-
-def tile_sums(values: NDArray[np.float32], grid: TileGrid) -> NDArray[np.float64]:
-    """Return the sums (tile column,) of one band (row, column) of samples."""
-    columns = cv2.reduce(values, 0, cv2.REDUCE_SUM)[0]
-    return np.add.reduceat(columns.astype(np.float64), grid.columns[:-1])
+def sampled_rows(grid: TileGrid, step: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return every `step`-th row of each row of tiles, centred in it, and where each row of tiles begins in
+    them."""
+    parts = [
+        np.arange(top + min((step - 1) // 2, bottom - top - 1), bottom, step) for top, bottom in grid.bands()
+    ]
+    starts = np.cumsum([0] + [len(part) for part in parts[:-1]])
+    return np.concatenate(parts), starts
 
 
 def tile_levels(plane: NDArray[np.uint16], grid: TileGrid, step: int) -> NDArray[np.float64]:
@@ -89,39 +87,36 @@ def tile_levels(plane: NDArray[np.uint16], grid: TileGrid, step: int) -> NDArray
     tile's standard deviation is taken from half its 16th to 84th percentile range. That touches no sample of
     a Gaussian (2e-15), so the mean is not biased.
     """
-    levels = np.empty(grid.shape)
-    widths = grid.widths()
-    for index, rows in enumerate(sampled_rows(grid, step)):
-        values = plane[rows].astype(np.float32)
-        low, high, _, _ = cv2.minMaxLoc(values)
-        few = np.sort(values[:: max(1, len(values) // 2), :: max(1, values.shape[1] // 128)], axis=None)
-        p16, _, p84 = order_statistics(few)
-        # `reach` holds all of an even tile row; only bands with samples outside it need the slower look
-        reach = 4.0 * max(p84 - p16, 1.0)
-        if low < p16 - reach or high > p84 + reach:
-            _replace_outliers(values, grid)
-        levels[index] = tile_sums(values, grid) / (len(values) * widths)
-    return levels
+    rows, starts = sampled_rows(grid, step)
+    values = plane[rows].astype(np.float32)
+    p16, p84 = middle_two_thirds(values[:, :: max(1, values.shape[1] // 128)])
+    # `reach` holds all of an even row; only tile rows with samples outside it need the slower look
+    reach = 4.0 * np.maximum(p84 - p16, 1.0)
+    outside = (values.min(axis=1) < p16 - reach) | (values.max(axis=1) > p84 + reach)
+    ends = [*starts[1:], len(rows)]
+    for first, last, look in zip(starts, ends, np.logical_or.reduceat(outside, starts), strict=True):
+        if look:
+            _replace_outliers(values[first:last], grid)
+    sums = np.add.reduceat(
+        np.add.reduceat(values, grid.columns[:-1], axis=1).astype(np.float64), starts, axis=0
+    )
+    return sums / (np.diff([*starts, len(rows)])[:, None] * grid.widths())
 
 
-def order_statistics(ordered: NDArray[np.floating]) -> tuple[float, float, float]:
-    """Return the 16th, 50th and 84th percentile (one standard deviation of a Gaussian apart) of sorted
-    values.
+def middle_two_thirds(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the 16th and 84th percentile of each row, two standard deviations of a Gaussian apart.
 
     The nearest value is taken: exact enough for cuts, and far quicker than interpolating.
     """
-    last = len(ordered) - 1
-    return (
-        float(ordered[round(0.1587 * last)]),
-        float(ordered[last // 2]),
-        float(ordered[round(0.8413 * last)]),
-    )
+    ordered = np.sort(values, axis=1)
+    last = ordered.shape[1] - 1
+    return ordered[:, round(0.1587 * last)], ordered[:, round(0.8413 * last)]
 
 
 def _replace_outliers(values: NDArray[np.float32], grid: TileGrid) -> None:
     for left, right in zip(grid.columns[:-1], grid.columns[1:], strict=True):
         tile = values[:, left:right]
-        p16, middle, p84 = order_statistics(np.sort(tile, axis=None))
+        p16, middle, p84 = np.percentile(tile, (15.87, 50.0, 84.13))
         outlying = np.abs(tile - middle) > 8.0 * max(0.5 * (p84 - p16), 0.5)
         if outlying.any():
             tile[outlying] = tile[~outlying].mean()
@@ -163,14 +158,16 @@ def _centred(count: int) -> NDArray[np.float64]:
 
 
 def per_column(tile_values: NDArray[np.float64], grid: TileGrid) -> NDArray[np.float32]:
-    """Return (column,) values interpolated linearly between the centres of one row of tiles."""
+    """Return (tile row, column) values, interpolated linearly across between the centres of tiles.
+
+    Beyond the outer centres the slope of the outer pair goes on.
+    """
+    count = int(grid.columns[-1])
+    if grid.shape[1] == 1:
+        return np.repeat(tile_values.astype(np.float32), count, axis=1)
     centres = 0.5 * (grid.columns[:-1] + grid.columns[1:] - 1)
-    columns = np.arange(int(grid.columns[-1]), dtype=np.float64)
-    if len(centres) == 1:
-        return np.full(columns.shape, tile_values[0], dtype=np.float32)
-    inside: NDArray[np.float64] = np.interp(columns, centres, tile_values)
-    # beyond the outer centres the slope of the outer pair goes on
-    for edge, step, region in ((0, 1, columns < centres[0]), (-1, -1, columns > centres[-1])):
-        slope = (tile_values[edge + step] - tile_values[edge]) / (centres[edge + step] - centres[edge])
-        inside[region] = tile_values[edge] + slope * (columns[region] - centres[edge])
-    return inside.astype(np.float32)
+    columns = np.arange(count)
+    left = np.clip(np.searchsorted(centres, columns, side="right") - 1, 0, grid.shape[1] - 2)
+    share = ((columns - centres[left]) / (centres[left + 1] - centres[left])).astype(np.float32)
+    start, step = tile_values[:, :-1].astype(np.float32), np.diff(tile_values, axis=1).astype(np.float32)
+    return start[:, left] + step[:, left] * share

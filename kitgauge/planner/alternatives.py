@@ -1,7 +1,8 @@
 """Ways out when the limits do not fit the light, each with its price in words and numbers.
 
 Order: ways that close the whole gap before those that close a part; then what gives nothing up in the picture
-(support, more light, a filter), then a burst of at most ten frames, then what costs depth, noise, sharp frames.
+(support, more light, a filter), then a burst of at most ten frames, then what costs depth, noise, sharp
+frames.
 
 Pure standard library.
 """
@@ -27,9 +28,16 @@ from kitgauge.planner.predict import Predicted, burst_frames
 _SHORT_BURST = 10
 _LONGEST_BURST = 200
 _ORDER = (
-    "support", "more-light", "filter", "burst", "wider-aperture", "higher-iso", "slower-shutter", "long-burst",
+    "support",
+    "more-light",
+    "filter",
+    "burst",
+    "wider-aperture",
+    "higher-iso",
+    "slower-shutter",
+    "long-burst",
     "focus-stack",
-)  # fmt: skip
+)
 Predict = Callable[[Setting], Predicted]
 
 
@@ -37,8 +45,8 @@ Predict = Callable[[Setting], Predicted]
 class Alternative:
     """One way out.
 
-    `price` says in words and numbers what it costs, `price_numbers` holds the numbers with their units in the names;
-    `frames` is how many frames to shoot; `remaining_stops` what it leaves of the gap.
+    `price` says in words and numbers what it costs, `price_numbers` holds the numbers with their units in the
+    names; `frames` is how many frames to shoot; `remaining_stops` what it leaves of the gap.
     """
 
     kind: str
@@ -73,7 +81,13 @@ def settings_dict(setting: Setting) -> dict[str, float]:
 
 
 def ways_out(
-    bounds: Bounds, choice: Choice, available: Dials, predict: Predict, confidence: float, wanted_snr: float, still: bool
+    bounds: Bounds,
+    choice: Choice,
+    available: Dials,
+    predict: Predict,
+    confidence: float,
+    wanted_snr: float,
+    still: bool,
 ) -> tuple[Alternative, ...]:
     """Return the alternatives to `choice`, best first; none where it fits everything asked.
 
@@ -102,13 +116,21 @@ def _with_support(bounds: Bounds, choice: Choice, available: Dials, predict: Pre
     if gained <= 0 and supported.shortfall_stops >= choice.shortfall_stops - 1e-6:
         return []
     predicted = replace(
-        predict(supported.setting), keep_rate=steady.keep_rate(supported.setting.shutter_s), keep_rate_interval=None
+        predict(supported.setting),
+        keep_rate=steady.keep_rate(supported.setting.shutter_s),
+        keep_rate_interval=None,
     )
     price = f"a tripod or other firm support, which allows {format_shutter(supported.setting.shutter_s)}"
     return [
-        Alternative("support", supported.setting, predicted, price, {"gained_stops": gained},
-                    remaining_stops=supported.shortfall_stops)
-    ]  # fmt: skip
+        Alternative(
+            "support",
+            supported.setting,
+            predicted,
+            price,
+            {"gained_stops": gained},
+            remaining_stops=supported.shortfall_stops,
+        )
+    ]
 
 
 def _with_more_light(bounds: Bounds, choice: Choice, available: Dials, predict: Predict) -> list[Alternative]:
@@ -116,9 +138,15 @@ def _with_more_light(bounds: Bounds, choice: Choice, available: Dials, predict: 
     lit = choose(replace(bounds, ev100=bounds.ev100 + more), available)
     price = f"{more:.1f} stops more light on the subject ({2**more:.1f} times as much: lamps nearer, or more of them)"
     return [
-        Alternative("more-light", lit.setting, predict(lit.setting), price,
-                    {"light_stops": more, "light_factor": 2**more}, remaining_stops=lit.shortfall_stops)
-    ]  # fmt: skip
+        Alternative(
+            "more-light",
+            lit.setting,
+            predict(lit.setting),
+            price,
+            {"light_stops": more, "light_factor": 2**more},
+            remaining_stops=lit.shortfall_stops,
+        )
+    ]
 
 
 def _with_wider_aperture(bounds: Bounds, choice: Choice, available: Dials, predict: Predict) -> list[Alternative]:
@@ -168,9 +196,15 @@ def _with_slower_shutter(
     frames = burst_frames(keep, confidence)
     # a still person moves by chance, as hands do: a burst catches a quiet moment up to about two stops slower
     subject_may_hold = motion.subject_cap_s * (4 if motion.streak_per_s == 0 and still else 1)
-    if keep is not None and frames is not None and 1 < frames <= _LONGEST_BURST and setting.shutter_s <= subject_may_hold * (1 + 1e-6):
+    if (
+        keep is not None
+        and frames is not None
+        and 1 < frames <= _LONGEST_BURST
+        and setting.shutter_s <= subject_may_hold * (1 + 1e-6)
+    ):
         price = (
-            f"{frames} frames at {format_shutter(setting.shutter_s)}: at least one is sharp with {confidence:.0%} "
+            f"{frames} frames at {format_shutter(setting.shutter_s)}: at least one is sharp with "
+            f"{confidence:.0%} "
             f"confidence ({keep:.0%} of frames are)"
         ) + (", if the subject holds still" if setting.shutter_s > motion.subject_cap_s * (1 + 1e-6) else "")
         kind = "burst" if frames <= _SHORT_BURST else "long-burst"
@@ -222,14 +256,18 @@ def _with_filter(bounds: Bounds, choice: Choice, available: Dials, predict: Pred
 def _with_focus_stack(choice: Choice, predict: Predict) -> list[Alternative]:
     # the depth of one frame, in dioptres, grows in proportion to the f-number
     frames = math.ceil(2 ** (choice.depth_shortfall_stops / 2) - 1e-9)
-    price = (
-        f"{frames} frames from a tripod, focused one behind the other and merged; "
-        "only for things that stand still"
-    )
+    price = f"{frames} frames from a tripod, focused one behind the other and merged; only for things that stand still"
     return [
-        Alternative("focus-stack", choice.setting, predict(choice.setting), price, {"frames": frames}, frames=frames,
-                    remaining_stops=choice.shortfall_stops)
-    ]  # fmt: skip
+        Alternative(
+            "focus-stack",
+            choice.setting,
+            predict(choice.setting),
+            price,
+            {"frames": frames},
+            frames=frames,
+            remaining_stops=choice.shortfall_stops,
+        )
+    ]
 
 
 def _exposed(ev100: float, shutter_s: float, f_number: float, available: Dials) -> Setting:
@@ -240,7 +278,9 @@ def _exposed(ev100: float, shutter_s: float, f_number: float, available: Dials) 
 def _first_fitting(
     ev100: float, candidates: list[tuple[float, float]], available: Dials
 ) -> tuple[Setting | None, float]:
-    """Return the first (shutter_s, f_number) that is exposed within a sixth of a stop, else the last, and what is missing."""
+    """Return the first (shutter_s, f_number) that is exposed within a sixth of a stop, else the last, and
+    what is missing.
+    """
     setting = None
     for shutter_s, f_number in candidates:
         setting = _exposed(ev100, shutter_s, f_number, available)

@@ -1,9 +1,10 @@
 """The choice of settings on the camera's dials.
 
-Order: the slowest shutter that freezes hands and subject; the lowest f-number that has the whole subject in focus
-and is in the sharp range; the ISO that exposes (N^2/t = 2^EV S/100, ISO 2720). With more light than that needs, the
-shutter gets faster, then the f-number higher. With less light than the highest ISO of the camera allows, the
-aperture opens, then the shutter slows. All physics uses exact values; only the answer is marked ones.
+Order: the slowest shutter that freezes hands and subject; the lowest f-number that has the whole subject in
+focus and is in the sharp range; the ISO that exposes (N^2/t = 2^EV S/100, ISO 2720). With more light than
+that needs, the shutter gets faster, then the f-number higher. With less light than the highest ISO of the
+camera allows, the aperture opens, then the shutter slows. All physics uses exact values; only the answer is
+marked ones.
 
 Pure standard library.
 """
@@ -11,7 +12,9 @@ Pure standard library.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
+from functools import lru_cache
 
 from kitgauge.exposure import Dial, f_number_dial, iso_dial, iso_for, shutter_dial
 from kitgauge.planner.motion import Motion
@@ -23,7 +26,9 @@ _EPS = 1e-6
 
 @dataclass(frozen=True)
 class Setting:
-    """Exact shutter time [s], f-number and ISO, and how far they expose above (+) or below (-) the light [stops]."""
+    """Exact shutter time [s], f-number and ISO, and how far they expose above (+) or below (-) the light
+    [stops].
+    """
 
     shutter_s: float
     f_number: float
@@ -41,6 +46,7 @@ class Bounds:
     f_sharp_low: float
     f_sharp_high: float
     iso_limit: float
+    depth_missing_stops: float = 0.0  # what even `f_depth` leaves out of focus
 
 
 @dataclass(frozen=True)
@@ -52,7 +58,8 @@ class Choice:
     wanted_shutter_s, wanted_f_number   what freezing, depth and sharpness ask for, whatever the light
     depth_shortfall_stops  how far the f-number stays below what depth needs
     opened, slowed         the aperture was opened / the shutter slowed because the highest ISO was not enough
-    faster, closed         the shutter was made faster / the aperture closed because the lowest ISO was too much
+    faster, closed         the shutter was made faster / the aperture closed because the lowest ISO was too
+                           much
     frozen                 the shutter freezes hands and subject
     """
 
@@ -81,11 +88,16 @@ class Dials:
     def best_iso(self, ev100: float, f_number: float, shutter_s: float) -> tuple[float, float]:
         """Return the ISO that exposes best, and its error [stops], + = too bright."""
         needed = iso_for(ev100, f_number, shutter_s)
-        return min(((iso, math.log2(iso / needed)) for iso in self.iso), key=lambda pair: abs(pair[1]))
+        above = min(bisect_left(self.iso, needed), len(self.iso) - 1)
+        near = self.iso[max(above - 1, 0) : above + 1]
+        return min(((iso, math.log2(iso / needed)) for iso in near), key=lambda pair: abs(pair[1]))
 
 
+@lru_cache(maxsize=16)
 def dials(camera: CameraFacts) -> Dials:
-    """Return the dials of a camera given by exact facts; each range holds at least its own ends' nearest value."""
+    """Return the dials of a camera given by exact facts; each range holds at least its own ends' nearest
+    value.
+    """
 
     def within(dial: Dial, low: float, high: float) -> tuple[float, ...]:
         inside = tuple(value for value in dial.exact if low * (1 - _EPS) <= value <= high * (1 + _EPS))
@@ -101,7 +113,7 @@ def dials(camera: CameraFacts) -> Dials:
 def choose(bounds: Bounds, available: Dials) -> Choice:
     """Return the settings by the order above."""
     shutter_s = wanted_shutter_s(bounds.motion, available)
-    f_number, depth_shortfall = wanted_f_number(bounds, available)
+    f_number = wanted_f_number(bounds, available)
     faster_s = [time for time in reversed(available.shutter_s) if time <= shutter_s * (1 + _EPS)]
     higher_f = [number for number in available.f_number if number >= f_number * (1 - _EPS)]
     lower_f = [number for number in reversed(available.f_number) if number < f_number * (1 - _EPS)]
@@ -124,7 +136,7 @@ def choose(bounds: Bounds, available: Dials) -> Choice:
         shortfall_stops=shortfall_stops(setting, needed, bounds.iso_limit, available),
         overexposed_stops=setting.error_stops if setting.error_stops > _worst_step(available) else 0.0,
         underexposed_stops=-setting.error_stops if setting.error_stops < -_worst_step(available) else 0.0,
-        depth_shortfall_stops=max(depth_shortfall, _stops_of_f(setting.f_number, bounds.f_depth)),
+        depth_shortfall_stops=bounds.depth_missing_stops + _stops_of_f(setting.f_number, bounds.f_depth),
         opened=setting.f_number < f_number * (1 - _EPS),
         slowed=setting.shutter_s > shutter_s * (1 + _EPS),
         faster=setting.shutter_s < shutter_s * (1 - _EPS),
@@ -138,14 +150,13 @@ def wanted_shutter_s(motion: Motion, available: Dials) -> float:
     return next((time for time in reversed(available.shutter_s) if motion.freezes(time)), available.shutter_s[0])
 
 
-def wanted_f_number(bounds: Bounds, available: Dials) -> tuple[float, float]:
-    """Return the lowest dial f-number with the depth and in the sharp range, and the stops missing for the depth.
+def wanted_f_number(bounds: Bounds, available: Dials) -> float:
+    """Return the lowest dial f-number with the depth and in the sharp range.
 
     Depth comes before the sharp range where both cannot be had.
     """
     needed = max(bounds.f_depth, min(bounds.f_sharp_low, bounds.f_sharp_high))
-    number = next((value for value in available.f_number if value >= needed * (1 - _EPS)), available.f_number[-1])
-    return number, _stops_of_f(number, bounds.f_depth)
+    return next((value for value in available.f_number if value >= needed * (1 - _EPS)), available.f_number[-1])
 
 
 def usable_iso(iso_limit: float, available: Dials) -> float:
@@ -154,7 +165,9 @@ def usable_iso(iso_limit: float, available: Dials) -> float:
 
 
 def shortfall_stops(setting: Setting, needed_iso: float, iso_limit: float, available: Dials) -> float:
-    """Return how many stops of light are missing: the ISO needed above the ISO limit, 0 where the dial stays within."""
+    """Return how many stops of light are missing: the ISO needed above the ISO limit, 0 where the dial stays
+    within.
+    """
     usable = usable_iso(iso_limit, available)
     within = setting.iso <= usable * (1 + _EPS) and needed_iso <= usable * 2 ** (EXPOSURE_TOLERANCE_STOPS + _EPS)
     return 0.0 if within else max(math.log2(needed_iso / usable), 0.0)
@@ -165,7 +178,9 @@ def _stops_of_f(f_number: float, f_depth: float) -> float:
 
 
 def _first_exposing(candidates: list[tuple[float, float]], ev100: float, available: Dials) -> Setting:
-    """Return the first candidate (shutter_s, f_number) that some ISO exposes within tolerance, else the best exposed."""
+    """Return the first candidate (shutter_s, f_number) that some ISO exposes within tolerance, else the best
+    exposed.
+    """
     best: Setting | None = None
     for shutter_s, f_number in candidates:
         iso, error = available.best_iso(ev100, f_number, shutter_s)
@@ -179,6 +194,8 @@ def _first_exposing(candidates: list[tuple[float, float]], ev100: float, availab
 
 
 def _worst_step(available: Dials) -> float:
-    """Return half the widest step of the ISO dial [stops]: what no choice of ISO can better, at least the tolerance."""
+    """Return half the widest step of the ISO dial [stops]: what no choice of ISO can better, at least the
+    tolerance.
+    """
     steps = [math.log2(b / a) for a, b in zip(available.iso, available.iso[1:], strict=False)]
     return max([step / 2 for step in steps] + [EXPOSURE_TOLERANCE_STOPS]) + _EPS

@@ -27,11 +27,12 @@ def plan_from_results(
     read_frame: Callable[[Path], FrameLight] | None = None,
     **request: Any,
 ) -> Plan:
-    """Return a plan made with the accepted limits of `kit` (default: the only kit in `results`; none: common practice).
+    """Return a plan made with the accepted limits of `kit` (default: the only kit in `results`; none: common
+    practice).
 
-    `request` holds the fields of PlanRequest; a field that is None keeps its default. `camera` defaults to the ranges
-    that the measured frames cover. Raises UsageError if the kit cannot be told, LimitsError or ResultsError if its
-    files are damaged, and what `make_plan` raises.
+    `request` holds the fields of PlanRequest; a field that is None keeps its default. `camera` defaults to
+    the ranges that the measured frames cover. Raises UsageError if the kit cannot be told, LimitsError or
+    ResultsError if its files are damaged, and what `make_plan` raises.
     """
     folder = _kit_folder(Path(results), kit)
     limits = [] if folder is None else read_limits(folder / FILE_NAME).limits

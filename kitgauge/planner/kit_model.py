@@ -1,8 +1,8 @@
 """The curves behind the accepted limits, read from the `curves.json` of their runs, for predictions.
 
-Only fields of the file contract are used, so any run serves whichever version wrote it. Between measured points:
-SNR is interpolated in log SNR against log ISO, MTF50 in MTF50 against log f-number; nothing is carried beyond the
-measured range. Pure standard library.
+Only fields of the file contract are used, so any run serves whichever version wrote it. Between measured
+points: SNR is interpolated in log SNR against log ISO, MTF50 in MTF50 against log f-number; nothing is
+carried beyond the measured range. Pure standard library.
 """
 
 from __future__ import annotations
@@ -44,9 +44,9 @@ class StreakSpread:
 class KitModel:
     """What is known of a kit beyond its limits. Every field may be empty.
 
-    `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, for pictures made smaller; `mtf50` (f-number, MTF50 in
-    cycles/pixel, stderr) per (lens, focal_mm, region); `streaks` the blur fits. Frame facts are None where the
-    runs do not tell them.
+    `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, for pictures made
+    smaller; `mtf50` (f-number, MTF50 in cycles/pixel, stderr) per (lens, focal_mm, region); `streaks` the
+    blur fits. Frame facts are None where the runs do not tell them.
     """
 
     noise: Points = ()
@@ -65,19 +65,31 @@ class KitModel:
         return math.exp(value), math.exp(value) * relative
 
     def mtf50_at(self, f_number: float, lens: str | None, focal_mm: float | None, region: str) -> tuple[float, float]:
-        """Return (MTF50 [cycles/pixel], standard error) in `region`; NaN where this lens or f-number is not measured.
+        """Return (MTF50 [cycles/pixel], standard error) in `region`; NaN where this lens or f-number is not
+        measured.
 
         A lens or focal length of None stands for any, if only one was measured.
         """
+        return _interpolated(self._points(lens, focal_mm, region), f_number)
+
+    def mtf50_points(self, lens: str | None, focal_mm: float, region: str) -> tuple[tuple[float, float], ...]:
+        """Return the measured (f-number, MTF50 [cycles/pixel]) of a lens, rising; none where it was not
+        measured.
+        """
+        return tuple((number, value) for number, value, _ in self._points(lens, focal_mm, region))
+
+    def _points(self, lens: str | None, focal_mm: float | None, region: str) -> Points:
         fitting = [
             points
             for (lens_, focal_, region_), points in (self.mtf50 or {}).items()
             if region_ == region and _same(lens, lens_) and _same_focal(focal_mm, focal_)
         ]
-        return _interpolated(fitting[0], f_number) if len(fitting) == 1 else (math.nan, math.nan)
+        return fitting[0] if len(fitting) == 1 else ()
 
     def f_numbers(self, lens: str | None, focal_mm: float | None) -> tuple[float, ...]:
-        """Return the measured f-numbers of a lens, rising; none where it is not measured or cannot be told."""
+        """Return the measured f-numbers of a lens, rising; none where it is not measured or cannot be
+        told.
+        """
         fitting = {
             key[:2]: points
             for key, points in (self.mtf50 or {}).items()
@@ -87,10 +99,11 @@ class KitModel:
 
 
 def read_kit_model(runs: Mapping[str, Path]) -> KitModel:
-    """Return the model of the `curves.json` of `runs`: folder by the run's name in the limits file; later ones win.
+    """Return the model of the `curves.json` of `runs`: folder by the run's name in the limits file; later
+    ones win.
 
-    A run that is no longer there is passed over (the limit it gave still stands); a file that is there but is not a
-    `curves.json` raises ResultsError.
+    A run that is no longer there is passed over (the limit it gave still stands); a file that is there but is
+    not a `curves.json` raises ResultsError.
     """
     model = KitModel()
     for name, folder in runs.items():
@@ -104,11 +117,20 @@ def _load(file: Path) -> dict[str, Any]:
     try:
         content = json.loads(file.read_bytes())
     except (OSError, ValueError) as error:
-        raise ResultsError("the curves of a run cannot be read", where=file, got=error,
-                           fix="run the protocol again, or drop its limit") from error  # fmt: skip
+        raise ResultsError(
+            "the curves of a run cannot be read",
+            where=file,
+            got=error,
+            fix="run the protocol again, or drop its limit",
+        ) from error
     if not isinstance(content, dict):
-        raise ResultsError("the curves of a run cannot be read", where=file, got=type(content).__name__,
-                           needed="a JSON object", fix="run the protocol again, or drop its limit")  # fmt: skip
+        raise ResultsError(
+            "the curves of a run cannot be read",
+            where=file,
+            got=type(content).__name__,
+            needed="a JSON object",
+            fix="run the protocol again, or drop its limit",
+        )
     return content
 
 
@@ -131,7 +153,9 @@ def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
 
 
 def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
-    """Return the frame's diagonal from pixels and pitch, else from the two focal lengths that the camera recorded."""
+    """Return the frame's diagonal from pixels and pitch, else from the two focal lengths that the camera
+    recorded.
+    """
     pixels = math.hypot(_number(kit.get("width_px")), _number(kit.get("height_px")))
     diagonal = _known(pixels * _number(kit.get("pixel_pitch_um")) / 1000)
     if diagonal is None and _number(kit.get("focal_35mm")) > 0:
@@ -140,7 +164,9 @@ def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
 
 
 def _noise(noise: Mapping[str, Any]) -> Points:
-    """Return the points of the pooled green channel; SNR less what correlated neighbours cost when samples are averaged."""
+    """Return the points of the pooled green channel; SNR less what correlated neighbours cost when samples
+    are averaged.
+    """
     points = []
     for point in _records(noise.get("points")):
         iso, snr, power = (_number(point.get(name)) for name in ("iso", "snr_midgrey", "noise_power_ratio"))
@@ -151,9 +177,11 @@ def _noise(noise: Mapping[str, Any]) -> Points:
 
 
 def _relative_snr_error(point: Mapping[str, Any]) -> float:
-    """Return the relative standard error of S/sqrt(S + r^2), S mid-grey and r read noise [e-], from those of gain and r.
+    """Return the relative standard error of S/sqrt(S + r^2), S mid-grey and r read noise [e-], from those of
+    gain and r.
 
-    d ln SNR = (1 - S/(2 (S + r^2))) d ln S - r dr/(S + r^2); S goes with the gain. NaN where either is not estimated.
+    d ln SNR = (1 - S/(2 (S + r^2))) d ln S - r dr/(S + r^2); S goes with the gain. NaN where either is not
+    estimated.
     """
     signal = MIDGREY_FRACTION_OF_SATURATION * _number(point.get("saturation_e"))
     read = _number(point.get("read_noise_e"))
@@ -183,7 +211,9 @@ def _sharpness(
 
 
 def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str) -> tuple[StreakSpread, ...]:
-    """Return the spread of a blur fit; none where it is missing, or of a form that this version does not know."""
+    """Return the spread of a blur fit; none where it is missing, or of a form that this version does not
+    know.
+    """
     parameters = _mapping(fit.get("parameters"))
     family = str(fit.get("distribution"))
     slope, ln_shape = (_number(_mapping(parameters.get(name)).get("value")) for name in ("slope", "ln_shape"))
@@ -195,7 +225,8 @@ def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str)
 
 
 def _interpolated(points: Points, setting: float) -> tuple[float, float]:
-    """Return value and standard error at `setting`, linear in log setting; NaN outside the points (1 % of slack).
+    """Return value and standard error at `setting`, linear in log setting; NaN outside the points (1 % of
+    slack).
 
     Errors of the two neighbours are independent: their weighted squares add.
     """

@@ -1,8 +1,8 @@
 """How much light there is, from what a photographer has at hand.
 
-Exposure value at ISO 100, illuminance (incident, C = 250 lx s), the settings of a metered exposure, or a frame of the
-scene: its settings, corrected by how far its mean level lies from mid-grey. Pure standard library; pixels are read by
-a function that the caller gives, or else by kitgauge.frames, loaded only then.
+Exposure value at ISO 100, illuminance (incident, C = 250 lx s), the settings of a metered exposure, or a
+frame of the scene: its settings, corrected by how far its mean level lies from mid-grey. Pure standard
+library; pixels are read by a function that the caller gives, or else by kitgauge.frames, loaded only then.
 """
 
 from __future__ import annotations
@@ -52,9 +52,9 @@ class Light:
 class FrameLight:
     """What a frame tells of the light: its exact settings and the mean of its green samples.
 
-    `level` is (mean - black) / (saturation - black), 0..1; `clipped_share` the share of samples at saturation;
-    `midgrey` the level of a metered mid-grey: 10/78 in raw samples, 0.181 in a developed picture (118 of 255 in sRGB,
-    the output level of ISO 12232's standard output sensitivity, from memory).
+    `level` is (mean - black) / (saturation - black), 0..1; `clipped_share` the share of samples at
+    saturation; `midgrey` the level of a metered mid-grey: 10/78 in raw samples, 0.181 in a developed picture
+    (118 of 255 in sRGB, the output level of ISO 12232's standard output sensitivity, from memory).
     """
 
     shutter_s: float
@@ -66,7 +66,8 @@ class FrameLight:
 
 
 def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = None) -> Light:
-    """Return the light that `text` describes: `ev9.5`, `800lux`, `1/60,f4,iso800` (marked values) or a frame's path.
+    """Return the light that `text` describes: `ev9.5`, `800lux`, `1/60,f4,iso800` (marked values) or a
+    frame's path.
 
     Raises UsageError for text that is none of these, PlanError for light that cannot be.
     """
@@ -77,7 +78,9 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
     if match := _LUX.fullmatch(bare):
         lux = float(match[1])
         if not lux > 0:
-            raise PlanError("there is no light", where="--light", got=text, needed="more than 0 lux", fix="measure again")
+            raise PlanError(
+                "there is no light", where="--light", got=text, needed="more than 0 lux", fix="measure again"
+            )
         return checked_light(Light(ev100_from_lux(lux), f"{lux:g} lux on the subject (incident light)"), text)
     if "," in bare and (settings := _settings(bare)) is not None:
         shutter_s, f_number, iso = settings
@@ -86,7 +89,13 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
     path = Path(bare)
     if bare and path.is_file():
         return light_of_frame(path, read_frame)
-    raise UsageError("not a light", where="--light", got=text or "nothing", needed=_FORMS, fix="write it in one of these forms")
+    raise UsageError(
+        "not a light",
+        where="--light",
+        got=text or "nothing",
+        needed=_FORMS,
+        fix="write it in one of these forms",
+    )
 
 
 def checked_light(light: Light, got: str) -> Light:
@@ -103,7 +112,9 @@ def checked_light(light: Light, got: str) -> Light:
 
 
 def _settings(text: str) -> tuple[float, float, float] | None:
-    """Return exact (shutter_s, f_number, iso) of three marked settings in any order, None if they are not all there."""
+    """Return exact (shutter_s, f_number, iso) of three marked settings in any order, None if they are not all
+    there.
+    """
     shutter_s = f_number = iso = None
     for part in text.split(","):
         piece = part.strip()
@@ -119,8 +130,13 @@ def _settings(text: str) -> tuple[float, float, float] | None:
     if shutter_s is None or f_number is None or iso is None:
         return None
     if not (0 < shutter_s < math.inf and f_number > 0 and iso > 0):
-        raise PlanError("a metered setting is impossible", where="--light", got=text, needed="positive numbers",
-                        fix="write it like 1/60,f4,iso800")  # fmt: skip
+        raise PlanError(
+            "a metered setting is impossible",
+            where="--light",
+            got=text,
+            needed="positive numbers",
+            fix="write it like 1/60,f4,iso800",
+        )
     return exact_shutter_s(shutter_s), exact_f_number(f_number), exact_iso(iso)
 
 
@@ -131,8 +147,13 @@ def light_of_frame(path: Path, read_frame: Callable[[Path], FrameLight] | None =
     """
     seen = (read_frame or read_frame_light)(path)
     if not 0 < seen.level <= 1:
-        raise PlanError("the frame is black: it tells nothing of the light", where=path, got=f"mean level {seen.level:g}",
-                        needed="a picture of the scene", fix="give a frame with the lens uncovered")  # fmt: skip
+        raise PlanError(
+            "the frame is black: it tells nothing of the light",
+            where=path,
+            got=f"mean level {seen.level:g}",
+            needed="a picture of the scene",
+            fix="give a frame with the lens uncovered",
+        )
     offset = math.log2(seen.level / seen.midgrey)
     value = ev100(seen.f_number, seen.shutter_s, seen.iso) + offset
     cautions: tuple[str, ...] = ()
@@ -141,22 +162,29 @@ def light_of_frame(path: Path, read_frame: Callable[[Path], FrameLight] | None =
             f"{seen.clipped_share:.0%} of the light frame is clipped: there is more light than it shows. "
             "Give a darker frame for an exact plan.",
         )
-    source = f"frame {path.name} at {format_shutter(seen.shutter_s)}, {format_f_number(seen.f_number)}, ISO " \
-             f"{nominal_iso(seen.iso):.0f}, mean {offset:+.1f} stops from mid-grey"  # fmt: skip
+    source = (
+        f"frame {path.name} at {format_shutter(seen.shutter_s)}, {format_f_number(seen.f_number)}, ISO "
+        f"{nominal_iso(seen.iso):.0f}, mean {offset:+.1f} stops from mid-grey"
+    )
     return checked_light(Light(value, source, cautions), str(path))
 
 
 def read_frame_light(path: Path) -> FrameLight:
-    """Return settings and level of the frame at `path`, read through kitgauge.frames (loads numpy and a decoder)."""
+    """Return settings and level of the frame at `path`, read through kitgauge.frames (loads numpy and a
+    decoder).
+    """
     from kitgauge.frames.metadata import exact_settings, read_settings
     from kitgauge.frames.opening import open_frame
 
     iso, shutter_s, f_number = exact_settings(read_settings(path))
     if iso is None or shutter_s is None or f_number is None:
         raise PlanError(
-            "the frame does not tell its settings", where=path, got="ISO, shutter time or f-number missing",
-            needed="all three", fix="give the light as 1/60,f4,iso800 instead",
-        )  # fmt: skip
+            "the frame does not tell its settings",
+            where=path,
+            got="ISO, shutter time or f-number missing",
+            needed="all three",
+            fix="give the light as 1/60,f4,iso800 instead",
+        )
     mosaic = open_frame(path)
     green = mosaic.green_mask()
     black = float(mosaic.black_dn.mean())

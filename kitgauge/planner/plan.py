@@ -13,14 +13,16 @@ from typing import Any
 
 from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.planner.alternatives import Alternative, settings_dict, ways_out
+from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, Because
 from kitgauge.planner.choose import Bounds, Choice, Dials, Setting, choose, dials
-from kitgauge.planner.depth_of_field import circle_of_confusion_mm, f_number_for_depth, focus_for
-from kitgauge.planner.inputs import GIVEN, PRACTICE, Because, Inputs, resolve
+from kitgauge.planner.depth_of_field import circle_of_confusion_mm, focus_for, require_outside_focal_length
+from kitgauge.planner.inputs import Inputs, resolve
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.light import FrameLight, Light, checked_light, parse_light
 from kitgauge.planner.predict import Optics, Predicted, burst_frames, predict
 from kitgauge.planner.request import CameraFacts, PlanRequest
-from kitgauge.planner.sentences import cautions, measure_next, reasons
+from kitgauge.planner.sentences import cautions, measure_next, optical_cautions, reasons
+from kitgauge.planner.viewing import Viewing, aberration_of
 
 SCHEMA = 1
 
@@ -29,10 +31,10 @@ SCHEMA = 1
 class Plan:
     """The answer to one request.
 
-    `setting` holds exact values; `as_dict` gives the marked ones of the dials. `binds` names the input that sets the
-    bounds most ("hands", "subject", "depth", "sharpness", "noise"), None where none does; `binds_stops` how many
-    stops of light each would free if it alone did not count. `exposure_error_stops` > 0 is too bright. `basis` says
-    per input where its bound comes from.
+    `setting` holds exact values; `as_dict` gives the marked ones of the dials. `binds` names the input that
+    sets the bounds most ("hands", "subject", "depth", "sharpness", "noise"), None where none does;
+    `binds_stops` how many stops of light each would free if it alone did not count. `exposure_error_stops` >
+    0 is too bright. `basis` says per input where its bound comes from.
     """
 
     request: PlanRequest
@@ -89,7 +91,7 @@ class Plan:
             "light": {"ev100": self.light.ev100, "source": self.light.source},
             "focus_m": self.optics.focus_m,
             "focal_mm": self.optics.focal_mm,
-            "circle_of_confusion_mm": self.optics.circle_mm,
+            "circle_of_confusion_mm": self.optics.viewing.circle_mm,
             "technique": self.inputs.technique,
             "keep_wanted": self.inputs.motion.keep,
             "burst": {"confidence": self.request.confidence, "frames": self.burst_frames},
@@ -106,20 +108,22 @@ def make_plan(
 ) -> Plan:
     """Return settings for `request`, from accepted `limits` where measured and common practice where not.
 
-    `model` holds the curves behind the limits, for predictions; `read_frame` reads the light of a frame (default: through
-    kitgauge.frames). Raises UsageError or PlanError for a request that is impossible or contradicts itself or the
-    limits.
+    `model` holds the curves behind the limits, for predictions; `read_frame` reads the light of a frame
+    (default: through kitgauge.frames). Raises UsageError or PlanError for a request that is impossible or
+    contradicts itself or the limits.
     """
     request = request.checked()
     camera = (camera or CameraFacts()).exact()
     model = model or KitModel()
     light = _light(request, read_frame)
     inputs = resolve(request, limits, camera, model)
-    optics, f_depth, depth_because = _optics(request, inputs)
+    optics, depth_because = _optics(request, inputs, model, camera)
+    f_depth, depth_missing_stops = optics.f_number_for_depth()
     bounds = Bounds(
         ev100=light.ev100 - request.nd_stops + request.highlight_margin_stops,
         motion=inputs.motion,
         f_depth=f_depth,
+        depth_missing_stops=depth_missing_stops,
         f_sharp_low=inputs.sharp.low,
         f_sharp_high=inputs.sharp.high,
         iso_limit=inputs.noise.iso_limit,
@@ -151,11 +155,21 @@ def make_plan(
         binds=binds,
         binds_stops=binds_stops,
         alternatives=ways_out(
-            bounds, choice, available, prediction, request.confidence, inputs.noise.wanted_snr, request.subject == "still"
+            bounds,
+            choice,
+            available,
+            prediction,
+            request.confidence,
+            inputs.noise.wanted_snr,
+            request.subject == "still",
         ),
         basis=basis,
         reasons=reasons(bounds, choice, inputs, available),
-        cautions=(*light.cautions, *cautions(light, request, inputs, bounds, choice)),
+        cautions=(
+            *light.cautions,
+            *cautions(light, request, inputs, bounds, choice),
+            *optical_cautions(optics, predicted),
+        ),
         measure_next=measure_next(basis),
         burst_frames=burst_frames(predicted.keep_rate, request.confidence),
     )
@@ -189,14 +203,20 @@ def _light(request: PlanRequest, read_frame: Callable[[Path], FrameLight] | None
     return parse_light(request.light or "", read_frame)
 
 
-def _optics(request: PlanRequest, inputs: Inputs) -> tuple[Optics, float, Because]:
-    """Return the optics, the f-number that the depth needs (0: none asked) and the basis of the circle of confusion."""
-    output_mp = inputs.noise.output_mp
+def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: CameraFacts) -> tuple[Optics, Because]:
+    """Return the optics, and the basis of what counts as sharp in depth."""
+    output_mp, sharp = inputs.noise.output_mp, inputs.sharp
     circle = circle_of_confusion_mm(inputs.frame_diagonal_mm, output_mp)
     near, far = request.near_m, request.far_m
+    pitch_um = camera.pixel_pitch_um or model.pixel_pitch_um
+    mtf50 = model.mtf50_points(sharp.lens, inputs.focal_mm, sharp.region)
+    aberration = () if pitch_um is None else aberration_of(mtf50, pitch_um)
     if near is None or far is None:
-        return Optics(inputs.focal_mm, circle, None), 0.0, Because(GIVEN, "no distance is given: depth is not asked")
-    f_depth = f_number_for_depth(inputs.focal_mm, near, far, circle)
-    focus = focus_for(near, far) if near < far or request.distance_m is None else request.distance_m
-    text = f"thin lens, blur circle {circle * 1000:.0f} µm (frame diagonal/1500 at 8 megapixels) for {output_mp:g} megapixels"
-    return Optics(inputs.focal_mm, circle, focus), f_depth, Because(PRACTICE, text)
+        return Optics(inputs.focal_mm, Viewing(circle, aberration), None), Because(GIVEN, "no distance is given")
+    require_outside_focal_length(near, inputs.focal_mm)
+    text = f"blur circle {circle * 1000:.0f} µm: frame diagonal/1500 for 8 megapixels, here {output_mp:g}; thin lens, "
+    because = Because(PRACTICE, text + "diffraction; this lens was not measured")
+    if aberration:
+        because = Because(MEASURED, text + "diffraction, and the measured sharpness", sharp.because.run)
+    focus = request.distance_m if near == far and request.distance_m is not None else focus_for(near, far)
+    return Optics(inputs.focal_mm, Viewing(circle, aberration), focus, near, far), because

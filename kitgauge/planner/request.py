@@ -1,7 +1,7 @@
 """What is asked of a plan, what is known of the camera, and the checks on both.
 
-Pure standard library. Lengths: distances in m from the lens (its front principal plane), focal lengths and frame
-sizes in mm. Speeds of a subject in mm/s across the line of sight.
+Pure standard library. Lengths: distances in m from the lens (its front principal plane), focal lengths and
+frame sizes in mm. Speeds of a subject in mm/s across the line of sight.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ FULL_FRAME_MM = (36.0, 24.0)
 FULL_FRAME_DIAGONAL_MM = math.hypot(*FULL_FRAME_MM)
 TRIPOD = "tripod"
 
-# Slowest shutter for a subject whose movement was not measured [s, marked]: a still person 1/60, a moving one 1/250,
+# Slowest shutter for a subject whose movement was not measured [s, marked]: a still person 1/60, a moving one
+# 1/250,
 # birds in flight 1/1000 (common practice, no source).
 SUBJECT_SHUTTER_S: dict[str, float] = {"still": 1 / 60, "moving": 1 / 250, "fast": 1 / 1000}
 
@@ -27,8 +28,8 @@ SUBJECT_SHUTTER_S: dict[str, float] = {"still": 1 / 60, "moving": 1 / 250, "fast
 class CameraFacts:
     """What the camera can be set to, and its frame; None = not known.
 
-    Ranges hold marked or exact values. `frame_width_mm` and `frame_height_mm` measure the sensor's picture area,
-    `sensor_pixels` counts its pixels, `pixel_pitch_um` is the distance of two neighbours.
+    Ranges hold marked or exact values. `frame_width_mm` and `frame_height_mm` measure the sensor's picture
+    area, `sensor_pixels` counts its pixels, `pixel_pitch_um` is the distance of two neighbours.
     """
 
     iso_min: float = 100.0
@@ -47,7 +48,9 @@ class CameraFacts:
 
     @property
     def frame_diagonal_mm(self) -> float | None:
-        """The frame's diagonal [mm], from its sides, else from pixels and pitch (of a 3:2 frame), else None."""
+        """The frame's diagonal [mm], from its sides, else from pixels and pitch (of a 3:2 frame), else
+        None.
+        """
         if self.frame_width_mm is not None and self.frame_height_mm is not None:
             return math.hypot(self.frame_width_mm, self.frame_height_mm)
         if self.sensor_pixels is not None and self.pixel_pitch_um is not None:
@@ -57,14 +60,19 @@ class CameraFacts:
         return None
 
     def exact(self) -> CameraFacts:
-        """Return the facts with exact settings for marked ones, checked; PlanError if they contradict each other."""
+        """Return the facts with exact settings for marked ones, checked; PlanError if they contradict each
+        other.
+        """
         for item in fields(self):
             value = getattr(self, item.name)
             if isinstance(value, float | int) and not 0 < value < math.inf:
                 raise PlanError(
-                    "a fact about the camera is impossible", where=item.name, got=value, needed="a positive number",
+                    "a fact about the camera is impossible",
+                    where=item.name,
+                    got=value,
+                    needed="a positive number",
                     fix="correct it, or leave it out",
-                )  # fmt: skip
+                )
         exact = CameraFacts(
             **{
                 **{item.name: getattr(self, item.name) for item in fields(self)},
@@ -76,7 +84,11 @@ class CameraFacts:
                 "f_max": exact_f_number(self.f_max),
             }
         )
-        for low, high in (("iso_min", "iso_max"), ("shutter_fastest_s", "shutter_slowest_s"), ("f_min", "f_max")):
+        for low, high in (
+            ("iso_min", "iso_max"),
+            ("shutter_fastest_s", "shutter_slowest_s"),
+            ("f_min", "f_max"),
+        ):
             if getattr(exact, low) > getattr(exact, high):
                 raise PlanError(
                     "the camera's range is upside down",
@@ -92,12 +104,15 @@ class CameraFacts:
 class PlanRequest:
     """One question to the planner.
 
-    light            text ("ev9.5", "800lux", "1/60,f4,iso800", a frame's path); or give `ev100`, the exposure value
+    light            text ("ev9.5", "800lux", "1/60,f4,iso800", a frame's path); or give `ev100`, the exposure
+                     value
                      at ISO 100
-    focal_mm         focal length [mm]; None: that of the limits if they agree on one, else 50 mm in 35 mm terms
+    focal_mm         focal length [mm]; None: that of the limits if they agree on one, else 50 mm in 35 mm
+                     terms
     near_m, far_m    nearest and farthest point that must be sharp [m]; far may be infinite
     distance_m       distance of a subject without depth [m]
-    subject          "still", "moving", "fast" (common practice), or its speed in mm/s; 0 for a thing that stands still
+    subject          "still", "moving", "fast" (common practice), or its speed in mm/s; 0 for a thing that
+                     stands still
     technique        how the camera is held, as measured; "tripod": not held
     output_mp        megapixels of the picture as used; None: those of the limits, else 8
     keep             share of frames that must be sharp; None: that of the limits, else 0.8
@@ -124,7 +139,8 @@ class PlanRequest:
     highlight_margin_stops: float = 0.0
 
     def checked(self) -> PlanRequest:
-        """Return the request with `distance_m`, `near_m` and `far_m` completed; UsageError or PlanError if it cannot be.
+        """Return the request with `distance_m`, `near_m` and `far_m` completed; UsageError or PlanError if it
+        cannot be.
 
         A distance alone is a subject without depth; without any distance all three stay None.
         """
@@ -166,20 +182,27 @@ class PlanRequest:
                     needed=f"a distance from near ({near:g} m) to far ({far:g} m)",
                     fix="leave --distance out: the plan says where to focus",
                 )
-        subject_speed_mm_s(self.subject)  # raises for a subject that is none
         return _with(self, near_m=near, far_m=far)
 
     def _require(self, name: str, low: float, high: float, *, infinite: bool = False) -> None:
         value = getattr(self, name)
         if value is None or low < value < high or (infinite and value == math.inf):
             return
-        wanted = f"a number above {low:g}" if high == math.inf else f"a number between {max(low, 0) if low > -1 else low:g} and {high:g}"
+        wanted = (
+            f"a number above {low:g}"
+            if high == math.inf
+            else f"a number between {max(low, 0) if low > -1 else low:g} and {high:g}"
+        )
         raise PlanError(
-            f"{name} is out of range", where=_option(name), got=value, needed=wanted, fix="give a number in that range"
+            f"{name} is out of range",
+            where=_option(name),
+            got=value,
+            needed=wanted,
+            fix="give a number in that range",
         )
 
 
-def subject_speed_mm_s(subject: str | float) -> float | None:
+def subject_speed_mm_s(subject: str | float, measured: tuple[str, ...] = ()) -> float | None:
     """Return the speed [mm/s] of a subject given as a number, None for one of the words.
 
     Raises UsageError for another word, PlanError for a negative or infinite speed.
@@ -194,15 +217,18 @@ def subject_speed_mm_s(subject: str | float) -> float | None:
                 "unknown subject",
                 where="--subject",
                 got=subject,
-                needed="still, moving, fast, or its speed in mm/s",
+                needed=", ".join(["still, moving, fast", *measured]) + ", or its speed in mm/s",
                 fix="for example --subject moving, or --subject 1400 for a walker seen from the side",
             ) from None
     speed = float(subject)
     if not 0 <= speed < math.inf:
         raise PlanError(
-            "the subject's speed is impossible", where="--subject", got=f"{speed:g} mm/s", needed="0 or more",
+            "the subject's speed is impossible",
+            where="--subject",
+            got=f"{speed:g} mm/s",
+            needed="0 or more",
             fix="give the speed in mm/s across the line of sight",
-        )  # fmt: skip
+        )
     return speed
 
 

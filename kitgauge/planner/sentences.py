@@ -9,12 +9,17 @@ import math
 from collections.abc import Mapping
 
 from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.planner.basis import PRACTICE, SCALED, Because
 from kitgauge.planner.choose import Bounds, Choice, Dials, usable_iso
-from kitgauge.planner.inputs import PRACTICE, SCALED, Because, Inputs
+from kitgauge.planner.depth_of_field import magnification
+from kitgauge.planner.inputs import Inputs
 from kitgauge.planner.light import FULL_SUN_EV, Light
+from kitgauge.planner.predict import Optics, Predicted
 from kitgauge.planner.request import TRIPOD, PlanRequest
+from kitgauge.planner.viewing import HALF
 
 _LONG_EXPOSURE_S = 1.0
+_CLOSE_STOPS = 1 / 6
 
 
 def reasons(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> dict[str, str]:
@@ -30,7 +35,10 @@ def _shutter_reason(bounds: Bounds, choice: Choice, inputs: Inputs) -> str:
     time = format_shutter(choice.setting.shutter_s)
     motion = bounds.motion
     if choice.slowed:
-        return f"{time}: slower than hands and subject allow, because the highest ISO and the widest aperture do not expose."
+        return (
+            f"{time}: slower than hands and subject allow, because the highest ISO and the widest aperture "
+            "do not expose."
+        )
     if math.isinf(motion.hands_cap_s) and math.isinf(motion.subject_cap_s):
         return f"{time}: nothing moves, so the shutter is as slow as the lowest ISO asks for."
     if choice.faster:
@@ -47,15 +55,25 @@ def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: 
     marked = format_f_number(number)
     sharp = inputs.sharp
     if choice.opened:
-        return f"{marked}: opened beyond what depth and sharpness ask for, because the highest ISO does not expose otherwise."
+        return (
+            f"{marked}: opened beyond what depth and sharpness ask for, because the highest ISO does not "
+            "expose otherwise."
+        )
     if choice.closed:
-        return f"{marked}: closed further than needed, because the lowest ISO and the fastest shutter are still too bright."
-    if choice.depth_shortfall_stops > 0:
-        return f"{marked}: the highest there is; the depth would need {_plain_f(bounds.f_depth)}."
+        return (
+            f"{marked}: closed further than needed, because the lowest ISO and the fastest shutter are "
+            "still too bright."
+        )
+    if bounds.f_depth > number * (1 + 1e-6):
+        return f"{marked}: the highest there is; the depth would need f/{bounds.f_depth:.0f}."
+    if bounds.depth_missing_stops > 0:
+        return f"{marked}: the best compromise between depth and diffraction; near and far end are not quite sharp."
     if bounds.f_depth > bounds.f_sharp_low:
         tail = ""
         if number > bounds.f_sharp_high * (1 + 1e-6):
-            tail = f", though beyond {format_f_number(bounds.f_sharp_high)} the whole picture gets softer by diffraction"
+            tail = (
+                f", though beyond {format_f_number(bounds.f_sharp_high)} the whole picture gets softer by diffraction"
+            )
         return f"{marked}: the lowest that has near and far end in focus{tail}."
     if number > bounds.f_sharp_low * (1 + 1e-6) and number == available.f_number[0]:
         return f"{marked}: the widest aperture there is."
@@ -72,7 +90,8 @@ def _iso_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials
         return f"ISO {iso:.0f}: the highest; the picture is still {choice.underexposed_stops:.1f} stops too dark."
     if choice.shortfall_stops > 0:
         return (
-            f"ISO {iso:.0f}: what the exposure needs, {choice.shortfall_stops:.1f} stops more than the limit of "
+            f"ISO {iso:.0f}: what the exposure needs, {choice.shortfall_stops:.1f} stops more than the "
+            "limit of "
             f"ISO {nominal_iso(limit):.0f} ({noise.basis}) leaves room for."
         )
     return f"ISO {iso:.0f}: what the exposure needs; the limit is ISO {nominal_iso(limit):.0f} ({noise.basis})."
@@ -84,16 +103,22 @@ def cautions(light: Light, request: PlanRequest, inputs: Inputs, bounds: Bounds,
     if light.ev100 >= FULL_SUN_EV - 0.5:
         said.append("Sunlight: never look or aim at the sun through optics without a filter made for it.")
     if inputs.technique == TRIPOD:
-        said.append("Tripod: keep it out of public ways, hold its strap in wind, and switch a stabiliser as the maker says.")
+        said.append(
+            "Tripod: keep it out of public ways, hold its strap in wind, and switch a stabiliser as the maker says."
+        )
     if request.subject == "fast" or (_speed(request) or 0) > 5000:
         said.append("Fast vehicles and animals: keep your distance and follow local rules.")
     if choice.overexposed_stops > 0:
-        said.append(f"Overexposed by {choice.overexposed_stops:.1f} stops at the camera's limits: use a neutral-density filter.")
+        said.append(
+            f"Overexposed by {choice.overexposed_stops:.1f} stops at the camera's limits: use a neutral-density filter."
+        )
     if choice.underexposed_stops > 0:
-        said.append(f"Underexposed by {choice.underexposed_stops:.1f} stops at the camera's limits: more light is needed.")
+        said.append(
+            f"Underexposed by {choice.underexposed_stops:.1f} stops at the camera's limits: more light is needed."
+        )
     if choice.depth_shortfall_stops > 0:
         said.append(
-            f"Near and far end cannot both be sharp: {choice.depth_shortfall_stops:.1f} stops of f-number are missing."
+            f"Near and far end are not both sharp: {choice.depth_shortfall_stops:.1f} stops of depth are missing."
         )
     if not choice.frozen and bounds.motion.subject_cap_s < choice.setting.shutter_s:
         said.append(f"The subject smears: it wants {format_shutter(bounds.motion.subject_cap_s)} or faster.")
@@ -102,7 +127,28 @@ def cautions(light: Light, request: PlanRequest, inputs: Inputs, bounds: Bounds,
     if choice.setting.shutter_s >= _LONG_EXPOSURE_S:
         said.append("Long exposure: release with a timer or a cable; noise that grows with time is not in the limits.")
     if request.nd_stops > 0:
-        said.append("Focus and frame before the filter goes on; a filter for photography does not make the sun safe to look at.")
+        said.append(
+            "Focus and frame before the filter goes on; a filter for photography does not make the sun safe to look at."
+        )
+    return tuple(said)
+
+
+def optical_cautions(optics: Optics, predicted: Predicted) -> tuple[str, ...]:
+    """Return what to beware of in focus: a lens too soft for the picture, and light lost at close
+    distance.
+    """
+    said = []
+    if predicted.contrast is not None and predicted.contrast["focus"] <= HALF:
+        said.append(
+            "At this f-number the lens is too soft for a picture of this size even in focus; nothing in it is sharp."
+        )
+    if optics.focus_m is not None:
+        lost = 2 * math.log2(1 + magnification(optics.focal_mm, optics.focus_m))
+        if lost > _CLOSE_STOPS:
+            said.append(
+                f"Close focus: a lens moved out this far loses {lost:.1f} stops of light; meter "
+                "through the lens, or allow for it."
+            )
     return tuple(said)
 
 
@@ -121,7 +167,3 @@ def _speed(request: PlanRequest) -> float | None:
         return float(request.subject)
     except ValueError:
         return None
-
-
-def _plain_f(f_number: float) -> str:
-    return f"f/{f_number:.0f}"

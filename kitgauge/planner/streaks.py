@@ -1,7 +1,7 @@
 """Share of streaks under a limit, for the distributions that blur fits choose from.
 
-The same families and parameters as `fit.streak_families`, in the standard library alone, so that a plan needs no
-array library: u is a streak over its scale, z = ln u, k the shape. Incomplete gamma function by its series
+The same families and parameters as `fit.streak_families`, in the standard library alone, so that a plan needs
+no array library: u is a streak over its scale, z = ln u, k the shape. Incomplete gamma function by its series
 and continued fraction (Abramowitz and Stegun, 6.5.29 and 6.5.31, from memory).
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 
 _TERMS = 2000
 _TINY = 1e-300
@@ -67,6 +68,7 @@ def share_below(family: str, shape: float, z: float) -> float:
     return FAMILIES[family](z, shape)
 
 
+@lru_cache(maxsize=1024)
 def log_quantile(family: str, shape: float, share: float) -> float:
     """Return z with P(ln U <= z) = `share` (0 to 1, both excluded), by halving."""
     low, high = -60.0, 60.0

@@ -19,7 +19,9 @@ _BOUND_WORDS = {
 
 
 def plan_text(plan: Plan) -> str:
-    """Return the plan as text: settings first, then why, what to expect, ways out, and where the numbers come from."""
+    """Return the plan as text: settings first, then why, what to expect, ways out, and where the numbers come
+    from.
+    """
     lines = [_settings_line(plan.setting), f"for {plan.light.source} (EV {plan.light.ev100:.1f})", ""]
     lines += [f"  {sentence}" for sentence in plan.reasons.values()]
     lines += ["", _binds_line(plan)]
@@ -27,7 +29,9 @@ def plan_text(plan: Plan) -> str:
         lines.append(f"Focus at {plan.optics.focus_m:.2f} m.")
     lines += ["Expect: " + "; ".join(expectations(plan.predicted)) + "."]
     if plan.burst_frames is not None and plan.burst_frames > 1:
-        lines.append(f"Shoot {plan.burst_frames} frames to have one sharp with {plan.request.confidence:.0%} confidence.")
+        lines.append(
+            f"Shoot {plan.burst_frames} frames to have one sharp with {plan.request.confidence:.0%} confidence."
+        )
     if abs(plan.exposure_error_stops) > 0.005:
         side = "brighter" if plan.exposure_error_stops > 0 else "darker"
         lines.append(f"The dials expose {abs(plan.exposure_error_stops):.2f} stops {side} than the light asks for.")

@@ -1,7 +1,7 @@
 """Axes in photographic stops: logarithmic to base 2, marked as the camera's dials are.
 
-A tick stands at the exact setting (1/64 s) and carries the marked value (1/60). Whole stops have labels, third stops
-small ticks. Sources of the dial values: `kitgauge.exposure`.
+A tick stands at the exact setting (1/64 s) and carries the marked value (1/60). Whole stops have labels,
+third stops small ticks. Sources of the dial values: `kitgauge.exposure`.
 """
 
 from __future__ import annotations
@@ -19,9 +19,9 @@ from kitgauge.exposure import Dial, f_number_dial, iso_dial, shutter_dial
 DialKind = Literal["iso", "f_number", "shutter"]
 
 _LABELS: dict[DialKind, str] = {
-    "iso": "ISO, one mark per stop",
-    "f_number": "f-number, one mark per stop",
-    "shutter": "shutter time in seconds, one mark per stop",
+    "iso": "ISO",
+    "f_number": "f-number",
+    "shutter": "shutter time in seconds",
 }
 _MOST_LABELS = 9
 
@@ -54,21 +54,24 @@ def dial_axis(
     axes.set_xscale("log", base=2)
     axes.set_xlim(low, high)
     shown = [(e, n) for e, n in zip(whole.exact, whole.nominal, strict=True) if low <= e <= high]
+    step = "stop"
     if len(shown) < 2:  # a span of less than two stops: label the third stops as well
+        step = "third of a stop"
         shown = [(e, n) for e, n in zip(thirds.exact, thirds.nominal, strict=True) if low <= e <= high]
     every = max(1, -(-len(shown) // _MOST_LABELS))
     labels = [dial_label(kind, n) if k % every == 0 else "" for k, (_, n) in enumerate(shown)]
     _set_ticks(axes.xaxis, [e for e, _ in shown], labels)
     if math.log2(high / low) * thirds.stops_per_factor <= 9:
         axes.xaxis.set_minor_locator(FixedLocator([e for e in thirds.exact if low <= e <= high]))
-    axes.set_xlabel(_LABELS[kind])
+    axes.set_xlabel(f"{_LABELS[kind]}, one mark per {step}")
     return low, high
 
 
 def stops_axis(
     axes: Axes, values: Iterable[float], *, anchor: float = 1.0, margin_stops: float = 0.5
 ) -> tuple[float, float]:
-    """Make the y axis logarithmic with one line per stop through `anchor`, spanning `values`; return its ends.
+    """Make the y axis logarithmic with one line per stop through `anchor`, spanning `values`; return its
+    ends.
 
     Raises ValueError if no value is positive and finite.
     """
@@ -82,7 +85,9 @@ def stops_axis(
     last = math.floor(math.log2(high / anchor) + 1e-9)
     every = max(1, -(-(last - first + 1) // _MOST_LABELS))
     ticks = [anchor * 2.0**k for k in range(first, last + 1)]
-    labels = [_plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)]
+    labels = [
+        _plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)
+    ]
     _set_ticks(axes.yaxis, ticks, labels)
     return low, high
 

@@ -1,7 +1,8 @@
 """Read a run's folder back: `run.json`, `curves.json` and `frames.csv`, and nothing else.
 
-A report is rebuilt from these files alone, perhaps years later and by another version, so reading is tolerant: a
-missing key is unknown, `null` and NaN are unknown, and what has no place of its own on the page is still listed.
+A report is rebuilt from these files alone, perhaps years later and by another version, so reading is
+tolerant: a missing key is unknown, `null` and NaN are unknown, and what has no place of its own on the page
+is still listed.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from kitgauge.errors import ResultsError
 from kitgauge.flags import FLAGS, Flag
 from kitgauge.run_files import CURVES_FILE, FRAMES_FILE, RUN_FILE, SCHEMA
 
+_LARGEST = 1e30
 FRAME_STATUSES = ("used", "rejected", "unmatched")
 
 
@@ -26,8 +28,8 @@ FRAME_STATUSES = ("used", "rejected", "unmatched")
 class FrameRow:
     """One row of `frames.csv`, with its flags taken apart.
 
-    `flags` are names of the registry; `remarks` is everything said about the frame that the registry does not know
-    (the reason why a frame matches no step, for example).
+    `flags` are names of the registry; `remarks` is everything said about the frame that the registry does not
+    know (the reason why a frame matches no step, for example).
     """
 
     file: str
@@ -65,7 +67,9 @@ class RunData:
 
 @dataclass(frozen=True)
 class Curve:
-    """A fitted model sampled for drawing; `low` and `high` bound the 95 % band and are empty where it is unknown."""
+    """A fitted model sampled for drawing; `low` and `high` bound the 95 % band and are empty where it is
+    unknown.
+    """
 
     x: tuple[float, ...]
     y: tuple[float, ...]
@@ -81,15 +85,19 @@ class Curve:
 def sampled_curve(value: object, keys: tuple[str, str, str, str] = ("x", "y", "low", "high")) -> Curve | None:
     """Return the curve that a fit gives sampled, under `keys` for x, y, low and high; None if it gives none.
 
-    Low and high are optional. Samples without a finite x and y are skipped; a band with a gap is not drawn at all.
+    Low and high are optional. Samples without a finite x and y are skipped; a band with a gap is not drawn at
+    all.
     """
     given = mapping(value)
-    x, y, low, high = ([number(item) for item in given.get(key) or ()] for key in keys)
+    columns_given = (given.get(key) for key in keys)
+    x, y, low, high = ([number(v) for v in c] if isinstance(c, list) else [] for c in columns_given)
     if len(x) < 2 or len(x) != len(y):
         return None
     if len(low) != len(x) or len(high) != len(x):
         low = high = [math.nan] * len(x)
-    kept = [row for row in zip(x, y, low, high, strict=True) if math.isfinite(row[0]) and math.isfinite(row[1])]
+    kept = [
+        row for row in zip(x, y, low, high, strict=True) if math.isfinite(row[0]) and math.isfinite(row[1])
+    ]
     if len(kept) < 2:
         return None
     columns = tuple(zip(*kept, strict=True))
@@ -120,14 +128,17 @@ def texts(value: object) -> tuple[str, ...]:
 
 
 def number(value: object) -> float:
-    """Return `value` as a finite float, NaN where it is unknown (null, empty, not a number, infinite)."""
+    """Return `value` as a float, NaN where it is unknown: null, empty, not a number, infinite.
+
+    A size beyond 1e30 either way stands for no quantity here and only comes from a damaged file: unknown as well.
+    """
     if value is None or isinstance(value, bool):
         return math.nan
     try:
         result = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         return math.nan
-    return result if math.isfinite(result) else math.nan
+    return result if result == 0 or 1 / _LARGEST < abs(result) < _LARGEST else math.nan
 
 
 def numbers(rows: Sequence[Mapping[str, Any]], key: str) -> list[float]:
@@ -148,8 +159,8 @@ def flag_of(name: str) -> Flag | None:
 def split_flags(cell: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Take the `flags` cell of `frames.csv` apart into registered flags and other remarks.
 
-    Names are separated by semicolons, commas, bars or blanks; a piece that is not made of registered names only is
-    kept whole as a remark.
+    Names are separated by semicolons, commas, bars or blanks; a piece that is not made of registered names
+    only is kept whole as a remark.
     """
     flags: list[str] = []
     remarks: list[str] = []
@@ -201,7 +212,9 @@ def load_run(folder: Path) -> RunData:
 def _read_json(path: Path) -> Mapping[str, Any] | None:
     """Return the object in a JSON file, None if there is no such file."""
     try:
-        content = json.loads(path.read_bytes().decode("utf-8", errors="replace"))  # file names may be no valid text
+        content = json.loads(
+            path.read_bytes().decode("utf-8", errors="replace")
+        )  # file names may be no valid text
     except FileNotFoundError:
         return None
     except (OSError, json.JSONDecodeError) as error:

@@ -1,4 +1,6 @@
-"""The tables behind the page: measured points, fitted parameters, frames. Plain rows of text, for HTML and terminal."""
+"""The tables behind the page: measured points, fitted parameters, frames. Plain rows of text, for HTML and
+terminal.
+"""
 
 from __future__ import annotations
 
@@ -59,12 +61,13 @@ def noise_table(noise: Mapping[str, Any]) -> Table | None:
     points = records(noise.get("points"))
     if not points:
         return None
+    shared = _shared_flags(points)
     rows = tuple(
         (
             wording.plain(number(p.get("iso")), 6), text(p.get("channel")),
             _pair(p, "gain_e_per_dn"), _pair(p, "read_noise_e"),
             wording.plain(number(p.get("saturation_e")), 5), _decimals(p, "dynamic_range_stops", 2),
-            wording.plain(number(p.get("snr_midgrey")), 3), _flags(p),
+            wording.plain(number(p.get("snr_midgrey")), 3), _flags(p, shared),
         )
         for p in sorted(points, key=lambda p: (_last(number(p.get("iso"))), _colour_order(p)))
     )  # fmt: skip
@@ -73,7 +76,7 @@ def noise_table(noise: Mapping[str, Any]) -> Table | None:
         "dynamic range, stops", "SNR at mid-grey, per pixel", "flags",
     )  # fmt: skip
     note = "DN: digital number, the unit of the raw file. G pools the two greens. ± is one standard error."
-    return Table("Noise per ISO and colour", columns, rows, frozenset({1, 7}), note)
+    return Table("Noise per ISO and colour", columns, rows, frozenset({1, 7}), note + _flag_note(shared))
 
 
 def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
@@ -81,18 +84,34 @@ def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
     points = records(sharpness.get("points"))
     if not points:
         return None
+    shared = _shared_flags(points)
     rows = tuple(
         (
             wording.f_number(number(p.get("f_number"))), text(p.get("region")), text(p.get("orientation")),
             text(p.get("channel")), _pair(p, "mtf50_cy_per_px"), wording.plain(number(p.get("frames")), 3),
-            f"{_decimals(p, 'x_norm', 2)}, {_decimals(p, 'y_norm', 2)}", _flags(p),
+            f"{_decimals(p, 'x_norm', 2)}, {_decimals(p, 'y_norm', 2)}", _flags(p, shared),
         )
         for p in sorted(points, key=lambda p: (text(p.get("region")) != "centre", text(p.get("region")),
                                                text(p.get("orientation")), _last(number(p.get("f_number")))))
     )  # fmt: skip
-    columns = ("f-number", "region", "edges", "colour", "MTF50, cycles per pixel", "frames", "place (x, y)", "flags")
+    columns = (
+        "f-number",
+        "region",
+        "edges",
+        "colour",
+        "MTF50, cycles per pixel",
+        "frames",
+        "place (x, y)",
+        "flags",
+    )
     note = "Place: from the left and the top of the frame, 0 to 1. ± is one standard error."
-    return Table("Sharpness per f-number and region", columns, rows, frozenset({0, 1, 2, 3, 7}), note)
+    return Table(
+        "Sharpness per f-number and region",
+        columns,
+        rows,
+        frozenset({0, 1, 2, 3, 7}),
+        note + _flag_note(shared),
+    )
 
 
 def _colour_order(point: Mapping[str, Any]) -> int:
@@ -162,16 +181,19 @@ def refused_edges_table(sharpness: Mapping[str, Any]) -> Table | None:
 
 
 def practice_table(practice: Mapping[str, Any]) -> Table | None:
-    """Return the frames of a practice series side by side: settings, and how each is exposed; None without any."""
+    """Return the frames of a practice series side by side: settings, and how each is exposed; None without
+    any.
+    """
     frames = records(practice.get("frames"))
     if not frames:
         return None
+    shared = _shared_flags(frames)
     rows = tuple(
         (
             text(f.get("file")), text(f.get("step")) or "–", wording.iso(number(f.get("iso"))),
             wording.shutter(number(f.get("shutter_s"))), wording.f_number(number(f.get("f_number"))),
             _decimals(f, "settings_ev100", 1), _decimals(f, "level_stops_below_saturation", 1),
-            _percent(f, "clipped_share"), _percent(f, "near_black_share"), _flags(f),
+            _percent(f, "clipped_share"), _percent(f, "near_black_share"), _flags(f, shared),
         )
         for f in frames
     )  # fmt: skip
@@ -179,7 +201,7 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
         "frame", "step", "ISO", "shutter", "f-number", "EV at ISO 100 of the settings",
         "mean level, stops below saturation", "clipped", "near black", "flags",
     )  # fmt: skip
-    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}))
+    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), _flag_note(shared).strip())
 
 
 def _percent(row: Mapping[str, Any], key: str) -> str:
@@ -192,18 +214,20 @@ def blur_table(blur: Mapping[str, Any]) -> Table | None:
     frames = records(blur.get("frames"))
     if not frames:
         return None
+    shared = _shared_flags(frames)
     rows = tuple(
         (
             text(f.get("file")), text(f.get("role")), wording.shutter(number(f.get("shutter_s"))), _streak(f),
             wording.plain(number(f.get("streak_um")), 3), wording.plain(number(f.get("streak_mrad")), 3),
-            wording.plain(number(f.get("direction_deg")), 3), _flags(f),
+            wording.plain(number(f.get("direction_deg")), 3), _flags(f, shared),
         )
         for f in frames
     )  # fmt: skip
     columns = (
         "frame", "role", "shutter", "streak, px", "streak, µm", "streak, mrad", "direction, degrees", "flags",
     )  # fmt: skip
-    return Table("Streak of every frame", columns, rows, frozenset({0, 1, 7}), "± is one standard error.")
+    note = f"± is one standard error.{_flag_note(shared)}"
+    return Table("Streak of every frame", columns, rows, frozenset({0, 1, 7}), note)
 
 
 def blur_limits_table(blur: Mapping[str, Any]) -> Table | None:
@@ -225,88 +249,21 @@ def blur_limits_table(blur: Mapping[str, Any]) -> Table | None:
     return Table("Slowest shutter time for each keep rate", columns, rows, frozenset())
 
 
-def fit_table(fit: Mapping[str, Any], title: str, main: str) -> Table | None:
-    """Return one table of the parameters of every fit in a part of `curves.json`, None without any.
-
-    `main` names the fit at the top. A fit is an object with `parameters`, each {value, stderr, unit}, at any depth; what else it tells (points used,
-    chi-square, model evidence) follows in the note.
-    """
-    fits = _fits(fit, main)
-    if not fits:
-        return None
-    several = len(fits) > 1
-    rows = tuple(
-        ((name,) if several else ()) + (key.replace("_", " "), *_parameter(given))
-        for name, found in fits
-        for key, given in mapping(found.get("parameters")).items()
-    )
-    notes: dict[str, list[str]] = {}
-    for name, found in fits:
-        notes.setdefault(_fit_note(found), []).append(name)
-    note = " ".join(
-        f"{', '.join(names).capitalize()}: {said}" if len(notes) > 1 else said for said, names in notes.items() if said
-    )
-    columns = (("of",) if several else ()) + ("parameter", "value", "unit")
-    return Table(title, columns, rows, frozenset({0, 1, 3} if several else {0, 2}), note)
-
-
-def _fits(value: Mapping[str, Any], name: str) -> list[tuple[str, Mapping[str, Any]]]:
-    repeated = mapping(value.get("parameters")) == mapping(mapping(value.get("fit")).get("parameters"))
-    found = [(name, value)] if mapping(value.get("parameters")) and not repeated else []
-    for key, inner in value.items():
-        if key not in ("parameters", "evidence", "curve", "curves") and isinstance(inner, Mapping):
-            inner_name = name if key in ("result", "fit") else key.replace("_", " ")
-            found += _fits(inner, inner_name)
-    return found
-
-
-def _parameter(given: object) -> tuple[str, str]:
-    if isinstance(given, Mapping):
-        return with_parameter_error(given), text(given.get("unit")) or "–"
-    return wording.plain(number(given)), "–"
-
-
-def with_parameter_error(given: Mapping[str, Any]) -> str:
-    """Return 'value ± stderr' of a fitted parameter."""
-    return wording.with_error(number(given.get("value")), number(given.get("stderr")))
-
-
-def _fit_note(fit: Mapping[str, Any]) -> str:
-    parts = []
-    if model := text(fit.get("model")):
-        parts.append(f"Model: {model}.")
-    used = number(fit.get("points_used"))
-    if math.isfinite(used):
-        freedom = wording.plain(number(fit.get("degrees_of_freedom")), 4)
-        parts.append(f"{wording.plain(used, 4)} points used, {freedom} degrees of freedom.")
-    if "reduced_chi_square" in fit:
-        chi = number(fit.get("reduced_chi_square"))
-        parts.append(f"Reduced chi-square: {wording.plain(chi, 3) if math.isfinite(chi) else wording.NOT_ESTIMATED}.")
-    if dropped := texts(fit.get("points_dropped")):
-        parts.append(f"Left out: {wording.listing(list(dropped), 5)}.")
-    if fit.get("converged") is False:
-        parts.append(f"The fit did not converge: {text(fit.get('message')) or 'no message'}.")
-    if bound := texts(fit.get("at_bound")):
-        parts.append(f"Stuck at a bound: {', '.join(bound)}.")
-    if fit.get("errors_rescaled"):
-        parts.append("Standard errors are rescaled by chi-square.")
-    evidence = mapping(fit.get("evidence"))
-    if evidence:
-        shown = ", ".join(f"{k.replace('_', ' ')} {wording.plain(number(v), 5)}" for k, v in evidence.items())
-        parts.append(f"Model evidence and constants: {shown}.")
-    return " ".join(parts)
-
-
 def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
     """Return frames with settings, step, status and what was said about them."""
     rows = tuple(
         (
-            f.file, f.step or "–", f.role or "–", f.status, _setting(f.number("iso"), wording.iso),
-            _setting(f.number("shutter_s"), wording.shutter), _setting(f.number("f_number"), wording.f_number),
+            f.file,
+            f.step or "–",
+            f.role or "–",
+            f.status,
+            _setting(f.number("iso"), wording.iso),
+            _setting(f.number("shutter_s"), wording.shutter),
+            _setting(f.number("f_number"), wording.f_number),
             ", ".join((*f.flags, *f.remarks)) or "–",
         )
         for f in frames
-    )  # fmt: skip
+    )
     columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "flags and remarks")
     return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}))
 
@@ -361,8 +318,20 @@ def _streak(frame: Mapping[str, Any]) -> str:
     return _pair(frame, "streak_px")
 
 
-def _flags(row: Mapping[str, Any]) -> str:
-    return ", ".join(texts(row.get("flags"))) or "–"
+def _flags(row: Mapping[str, Any], shared: tuple[str, ...] = ()) -> str:
+    return ", ".join(name for name in texts(row.get("flags")) if name not in shared) or "–"
+
+
+def _shared_flags(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Return the flags that every one of several rows carries: they are told once, below the table."""
+    if len(rows) < 2:
+        return ()
+    first, *others = (texts(row.get("flags")) for row in rows)
+    return tuple(name for name in first if all(name in flags for flags in others))
+
+
+def _flag_note(shared: tuple[str, ...]) -> str:
+    return f" Every row carries: {', '.join(shared)}." if shared else ""
 
 
 def _last(value: float) -> float:

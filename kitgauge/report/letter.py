@@ -1,4 +1,6 @@
-"""The opening of the report: the limits in a sentence each with what to do, then the frames that did not serve."""
+"""The opening of the report: the limits in a sentence each with what to do, then the frames that did not
+serve.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +12,17 @@ from typing import Any
 from kitgauge.flags import Severity
 from kitgauge.limits.criteria import EXPLANATIONS
 from kitgauge.report import wording
-from kitgauge.report.data import FRAME_STATUSES, FrameRow, RunData, flag_of, mapping, number, records, text, texts
+from kitgauge.report.data import (
+    FRAME_STATUSES,
+    FrameRow,
+    RunData,
+    flag_of,
+    mapping,
+    number,
+    records,
+    text,
+    texts,
+)
 
 _WANTED_CHANCE = 0.95
 
@@ -47,14 +59,22 @@ class Reshoot:
     text: str
 
 
-def limit_texts(limits: Iterable[Mapping[str, Any]]) -> list[LimitText]:
-    """Return every limit as a paragraph, in file order."""
+def is_subject(data: RunData) -> bool:
+    """Tell whether the blur is that of a moving subject in front of a still camera, not that of hands."""
+    return any(frame.get("role") == "subject" for frame in records(data.part("blur").get("frames")))
+
+
+def limit_texts(limits: Iterable[Mapping[str, Any]], *, subject: bool = False) -> list[LimitText]:
+    """Return every limit as a paragraph, in file order.
+
+    `subject`: a shutter limit is that of a moving subject, not of hands.
+    """
     return [
         LimitText(
             heading=_heading(limit),
             sentence=text(limit.get("text")) or _plain_sentence(limit),
             interval="" if "interval" in text(limit.get("text")) else _interval(limit),
-            advice=_advice(limit),
+            advice=_advice(limit, subject),
             criterion=criterion_text(mapping(limit.get("criterion"))),
             doubts=tuple(flag_sentence(name) for name in texts(limit.get("flags"))),
         )
@@ -63,7 +83,9 @@ def limit_texts(limits: Iterable[Mapping[str, Any]]) -> list[LimitText]:
 
 
 def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
-    """Return the setting of a limit for use, 'ISO 3200', '1/60 s', 'f/2.8 to f/8'; suffix "" for the exact one."""
+    """Return the setting of a limit for use, 'ISO 3200', '1/60 s', 'f/2.8 to f/8'; suffix "" for the exact
+    one.
+    """
     kind = limit.get("kind")
     if kind == "iso":
         value = number(limit.get(f"iso{suffix}"))
@@ -74,7 +96,11 @@ def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
     if kind == "f_number":
         low, high = (number(limit.get(f"f_number_{end}{suffix}")) for end in ("low", "high"))
         if suffix:
-            return wording.f_number(low) if low == high else f"{wording.f_number(low)} to {wording.f_number(high)}"
+            return (
+                wording.f_number(low)
+                if low == high
+                else f"{wording.f_number(low)} to {wording.f_number(high)}"
+            )
         return f"f/{wording.plain(low, 3)} to f/{wording.plain(high, 3)}"
     return wording.UNKNOWN
 
@@ -86,7 +112,8 @@ def _heading(limit: Mapping[str, Any]) -> str:
         parts.append(region)
     if technique := text(limit.get("technique")):
         parts.append(technique)
-    return f"{', '.join(parts)}: {'at least ' if limit.get('at_least') else ''}{setting_text(limit)}"
+    beyond = " or slower" if "ladder-too-fast" in texts(limit.get("flags")) else ""
+    return f"{', '.join(parts)}: {'at least ' if limit.get('at_least') else ''}{setting_text(limit)}{beyond}"
 
 
 def _plain_sentence(limit: Mapping[str, Any]) -> str:
@@ -95,17 +122,18 @@ def _plain_sentence(limit: Mapping[str, Any]) -> str:
 
 def interval_ends(limit: Mapping[str, Any]) -> tuple[str, str]:
     """Return the ends of a limit's 95 % interval as text, 'not estimated' where unknown."""
-    low, high = number(limit.get("ci_low")), number(limit.get("ci_high"))
-    kind = limit.get("kind")
-    if kind == "shutter":  # the faster time is the shorter one
-        show = wording.exact_shutter
-    elif kind == "f_number":
-        def show(value: float) -> str:
-            return f"f/{wording.plain(value, 3)}"
-    else:
-        def show(value: float) -> str:
-            return f"ISO {wording.plain(value, 3)}" if kind == "iso" else wording.plain(value, 3)
-    return tuple(show(v) if math.isfinite(v) else wording.NOT_ESTIMATED for v in (low, high))  # type: ignore[return-value]
+    low, high = (_end_text(limit.get("kind"), number(limit.get(key))) for key in ("ci_low", "ci_high"))
+    return low, high
+
+
+def _end_text(kind: object, value: float) -> str:
+    if not math.isfinite(value):
+        return wording.NOT_ESTIMATED
+    if kind == "shutter":
+        return wording.exact_shutter(value)
+    if kind == "f_number":
+        return f"f/{wording.plain(value, 3)}"
+    return f"ISO {wording.plain(value, 3)}" if kind == "iso" else wording.plain(value, 3)
 
 
 def _interval(limit: Mapping[str, Any]) -> str:
@@ -113,43 +141,63 @@ def _interval(limit: Mapping[str, Any]) -> str:
     first, second = interval_ends(limit)
     if not math.isfinite(low) and not math.isfinite(high):
         return "How sure this is was not estimated."
-    if not (math.isfinite(low) and math.isfinite(high)):
-        known = f"no lower than {first}" if math.isfinite(low) else f"no higher than {second}"
-        return f"With 95 % confidence it is {known}; the other end was not estimated."
-    stops = abs(math.log2(high / low)) * (2 if limit.get("kind") == "f_number" else 1) if low > 0 else math.nan
-    width = (
-        f", {stops:.2f} stops wide" if math.isfinite(stops) and limit.get("kind") != "f_number" else ""
-    )
-    return f"The 95 % interval is {first} to {second}{width}."
+    more, less = ("slower", "faster") if limit.get("kind") == "shutter" else ("higher", "lower")
+    if not math.isfinite(high):
+        return f"With 95 % confidence it is {first} or {more}; the {more} end is open."
+    if not math.isfinite(low):
+        return f"With 95 % confidence it is {second} or {less}; the {less} end is open."
+    if limit.get("kind") == "f_number":  # the ends belong to two different f-numbers
+        return _range_interval(limit)
+    if not (low > 0 and high > 0):
+        return f"The 95 % interval is {first} to {second}."
+    return f"The 95 % interval is {first} to {second}, {math.log2(high / low):.2f} stops wide."
 
 
-def _advice(limit: Mapping[str, Any]) -> str:
-    kind = limit.get("kind")
-    setting = setting_text(limit)
+def _range_interval(limit: Mapping[str, Any]) -> str:
+    """Return the intervals of both ends of a range of f-numbers, or what is known of them."""
+    ends = [limit.get("f_number_low_ci"), limit.get("f_number_high_ci")]
+    known = [[number(value) for value in end] if isinstance(end, list) else [] for end in ends]
+    if all(len(end) == 2 and all(math.isfinite(value) for value in end) for end in known):
+        (low, low_up), (high, high_up) = ([wording.plain(value, 3) for value in end] for end in known)
+        return (
+            f"With 95 % confidence it begins between f/{low} and f/{low_up}, "
+            f"and ends between f/{high} and f/{high_up}."
+        )
+    first, second = interval_ends(limit)
+    return f"With 95 % confidence it begins no lower than {first} and ends no higher than {second}."
+
+
+def _advice(limit: Mapping[str, Any], subject: bool) -> str:
+    kind, setting = limit.get("kind"), setting_text(limit)
     if wording.UNKNOWN in setting or "criterion-not-met" in texts(limit.get("flags")):
         return ""
     if kind == "iso":
         return (
-            f"What to do: make {setting} the ceiling of automatic ISO. When the light asks for more, open the "
-            "aperture, slow the shutter or add light before going higher; a smaller picture also tolerates more."
+            f"What to do: make {setting} the ceiling of automatic ISO. If the light asks for more, open the "
+            "aperture, slow the shutter or add light first; a smaller picture also tolerates more noise."
         )
     if kind == "f_number":
         return (
-            f"What to do: {'use' if ' to ' not in setting else 'stay within'} {setting} when sharpness matters most. Leave the range only for a reason: wider "
-            "for less light or a thin focus, narrower for depth."
+            f"What to do: {'stay within' if ' to ' in setting else 'use'} {setting} when sharpness matters. "
+            "Go elsewhere only for a reason: wider for less light or a thin focus, narrower for depth."
         )
-    if kind == "shutter":
-        advice = f"What to do: set {setting} or faster when you hold the camera this way."
-        keep = number(mapping(limit.get("criterion")).get("keep"))
-        if 0 < keep < 1:
-            burst = math.ceil(math.log(1 - _WANTED_CHANCE) / math.log(1 - keep) - 1e-9)
-            advice += (
-                f" There at least {wording.share(keep)} of single frames are sharp, and "
-                f"{wording.count(burst, 'frame')} in a row give at least one sharp one in {wording.share(_WANTED_CHANCE)} "
-                "of cases. Slower than that, brace yourself, use a support, or raise ISO."
-            )
-        return advice
-    return ""
+    return _shutter_advice(limit, setting, subject) if kind == "shutter" else ""
+
+
+def _shutter_advice(limit: Mapping[str, Any], setting: str, subject: bool) -> str:
+    """Return what to do with a shutter limit; frames for one keeper: ln(1 - c) / ln(1 - p), rounded up."""
+    where = "for this subject" if subject else "when you hold the camera this way"
+    advice = f"What to do: set {setting} or faster {where}."
+    keep = number(mapping(limit.get("criterion")).get("keep"))
+    if 0 < keep < 1:
+        burst = math.ceil(math.log(1 - _WANTED_CHANCE) / math.log(1 - keep) - 1e-9)
+        advice += (
+            f" There at least {wording.share(keep)} of single frames are sharp, and "
+            f"{wording.count(burst, 'frame')} in a row give at least one sharp one in "
+            f"{wording.share(_WANTED_CHANCE)} of cases."
+        )
+    slower = "expect it to blur" if subject else "use a support, or raise ISO to stay faster"
+    return f"{advice} Slower than that, {slower}."
 
 
 def criterion_text(criterion: Mapping[str, Any]) -> str:
@@ -174,43 +222,53 @@ def flag_sentence(name: str) -> str:
 
 
 def reasons(run: Mapping[str, Any]) -> list[str]:
-    """Return what the run says is missing or went wrong, one entry each (they are kept joined by semicolons)."""
-    if text(run.get("status")) == "failed":  # the message of one error, which may hold semicolons of its own
-        return [line.strip() for line in text(run.get("reason")).splitlines() if line.strip()]
-    return [piece.strip() for piece in text(run.get("reason")).split(";") if piece.strip()]
+    """Return what is missing, one entry each, or why the run failed, line by line."""
+    missing = texts(run.get("missing"))
+    return list(missing) or [line.strip() for line in text(run.get("reason")).splitlines() if line.strip()]
 
 
 def frame_troubles(frames: Sequence[FrameRow]) -> list[Trouble]:
-    """Return what was wrong with frames, worst first: rejected, unmatched, doubts, notes; one entry per reason."""
-    groups: dict[tuple[str, str, str, str], list[str]] = {}
+    """Return what was wrong with frames, one entry per flag or reason: rejected, left out, doubts, notes.
 
-    def add(severity: str, name: str, said: str, advice: str, file: str) -> None:
-        files = groups.setdefault((severity, name, said, advice), [])
-        if file not in files:
-            files.append(file)
-
+    What was said about a rejected frame beyond its flag stands behind the flag's text, in brackets.
+    """
+    files: dict[tuple[str, str], list[str]] = {}
+    remarks: dict[tuple[str, str], list[str]] = {}
     for frame in frames:
-        for name in frame.flags:
-            flag = flag_of(name)
-            if flag is None:
-                continue
-            severity = {Severity.REJECT: "rejected", Severity.DOUBT: "doubt", Severity.NOTE: "note"}[flag.severity]
-            if severity == "rejected" and frame.status != "rejected":
-                severity = "doubt"
-            add(severity, name, flag.text, flag.advice, frame.file)
-        flag_texts = {flag.text for name in frame.flags if (flag := flag_of(name))}
-        for remark in frame.remarks:
-            if remark not in flag_texts:
-                severity = frame.status if frame.status in ("rejected", "unmatched") else "note"
-                add(severity, "", remark, "", frame.file)
-        if frame.status in ("rejected", "unmatched") and not frame.flags and not frame.remarks:
-            add(frame.status, "", "no reason was recorded", "", frame.file)
+        said = _said(frame)
+        known = {flag.text for _, name in said if (flag := flag_of(name))}
+        for key in said:
+            files.setdefault(key, []).append(frame.file)
+        if said and said[0][0] == "rejected":
+            details = remarks.setdefault(said[0], [])
+            details += [r for r in frame.remarks if r not in known and r not in details and r != said[0][1]]
+    found = []
+    for (severity, name), named in files.items():
+        flag = flag_of(name)
+        details = remarks.get((severity, name), [])
+        what = flag.text if flag else name
+        if details:
+            what += f" ({wording.listing(details, 2)})"
+        examples = wording.listing(list(dict.fromkeys(named)), 4)
+        found.append(Trouble(name, what, flag.advice if flag else "", severity, len(named), examples))
     order = {"rejected": 0, "unmatched": 1, "doubt": 2, "note": 3}
-    found = [
-        Trouble(name, said, advice, severity, len(files), wording.listing(files, 4))
-        for (severity, name, said, advice), files in groups.items()
-    ]
-    return sorted(found, key=lambda item: (order.get(item.severity, 9), -item.count))
+    return sorted(found, key=lambda item: (order[item.severity], -item.count))
+
+
+def _said(frame: FrameRow) -> list[tuple[str, str]]:
+    """Return (severity, flag or reason) of everything said about a frame, what rejects it first."""
+    said: list[tuple[str, str]] = []
+    for name in frame.flags:
+        flag = flag_of(name)
+        if flag is not None and flag.severity is Severity.REJECT and frame.status == "rejected":
+            said.insert(0, ("rejected", name))
+        elif flag is not None:
+            said.append(("note" if flag.severity is Severity.NOTE else "doubt", name))
+    if frame.status not in ("rejected", "unmatched"):
+        return said + [("note", remark) for remark in frame.remarks]
+    if not said or said[0][0] != "rejected":
+        said.insert(0, (frame.status, frame.remarks[0] if frame.remarks else "no reason was recorded"))
+    return said
 
 
 def reshoot_list(data: RunData) -> list[Reshoot]:
@@ -244,7 +302,9 @@ def number_doubts(data: RunData) -> list[Trouble]:
         for point in records(data.part(part).get("points")):
             value = number(point.get(key))
             setting = wording.iso(value) if key == "iso" else wording.f_number(value)
-            where = " ".join(x for x in (setting, text(point.get("channel" if key == "iso" else "region"))) if x)
+            where = " ".join(
+                x for x in (setting, text(point.get("channel" if key == "iso" else "region"))) if x
+            )
             for name in texts(point.get("flags")):
                 found = groups.setdefault(name, [])
                 if where not in found:
@@ -267,7 +327,9 @@ def number_doubts(data: RunData) -> list[Trouble]:
 
 
 def next_shots(blur: Mapping[str, Any]) -> str:
-    """Return what to shoot next to narrow the limit's interval as a sentence, empty where the run does not say."""
+    """Return what to shoot next to narrow the limit's interval as a sentence, empty where the run does not
+    say.
+    """
     shots = [
         f"{wording.count(round(frames), 'frame')} at {wording.shutter(shutter_s)}"
         for row in records(blur.get("next"))
@@ -275,7 +337,7 @@ def next_shots(blur: Mapping[str, Any]) -> str:
     ]
     if not shots:
         return ""
-    return f"To narrow the interval most, shoot next: {' and '.join([', '.join(shots[:-1]), shots[-1]][len(shots) < 2 :])}."
+    return f"To narrow the interval most, shoot next: {wording.joined(shots)}."
 
 
 def frames_sentence(data: RunData) -> str:
@@ -286,11 +348,15 @@ def frames_sentence(data: RunData) -> str:
     counts = {status: sum(1 for f in data.frames if f.status == status) for status in FRAME_STATUSES}
     if counts["used"] == total:
         return f"All {total} frames were used." if total > 1 else "The one frame was used."
-    lost = [f"{counts[s]} {said}" for s, said in (("rejected", "rejected"), ("unmatched", "left out")) if counts[s]]
+    lost = [
+        f"{counts[s]} {said}"
+        for s, said in (("rejected", "rejected"), ("unmatched", "left out"))
+        if counts[s]
+    ]
     others = total - sum(counts.values())
     if others:
         lost.append(f"{others} of unknown state")
-    return f"Of {wording.count(total, 'frame')}, {counts['used'] or 'none'} used, {' and '.join(lost)}."
+    return f"Of {wording.count(total, 'frame')}, {counts['used'] or 'none'} used, {wording.joined(lost)}."
 
 
 def files_left_out(run: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -14,39 +14,67 @@ from kitgauge.report.data import RunData, mapping, number, text, texts
 # (formula in words, signs and <sub>, source): constants of this module, put on the page as HTML
 FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
     "noise": (
-        ("Gain from pairs of flats A, B with level ratio r: g = (1 + r) S<sub>A</sub> / (var(A − r B) − (1 + r²) σ<sub>d</sub>²)",
-         "photon transfer, EMVA 1288 Release 4; the level ratio is a generalisation of its pair method"),
+        (
+            "Gain from pairs of flats A, B with level ratio r: "
+            "g = (1 + r) S<sub>A</sub> / (var(A − r B) − (1 + r²) σ<sub>d</sub>²)",
+            "photon transfer, EMVA 1288 Release 4; the level ratio is a generalisation of its pair method",
+        ),
         ("Read noise from pairs of dark frames, less the quantisation 1/12 DN²", "EMVA 1288 Release 4"),
-        ("Read noise against ISO: σ<sub>r</sub>² = σ<sub>0</sub>² + (σ<sub>1</sub> g)², with a second stage where the points support one",
-         "common practice, no source"),
-        ("Mid-grey is 10/78 = 12.8 % of saturation; SNR 10 first acceptable, 40 first excellent", "ISO 12232"),
-        ("SNR of the picture = SNR of a pixel × √(sensor pixels / output pixels), where noise is white",
-         "variance of a mean of independent samples"),
+        (
+            "Read noise against ISO: σ<sub>r</sub>² = σ<sub>0</sub>² + (σ<sub>1</sub> g)², "
+            "with a second stage where the points support one",
+            "common practice, no source",
+        ),
+        (
+            "Mid-grey is 10/78 = 12.8 % of saturation; SNR 10 first acceptable, 40 first excellent",
+            "ISO 12232",
+        ),
+        (
+            "SNR of the picture = SNR of a pixel × √(sensor pixels / output pixels), where noise is white",
+            "variance of a mean of independent samples",
+        ),
     ),
     "sharpness": (
-        ("MTF from tilted edges, on undeveloped samples of one colour along the edge's normal", "e-SFR, ISO 12233"),
-        ("Ceiling: (2/π)(arccos s − s √(1 − s²)), s = λ N ν, times the pixel's sinc",
-         "J. W. Goodman, Introduction to Fourier Optics, chapter 6"),
-        ("Model: diffraction × pixel × exp(−2π² σ² ν²), σ falling with the f-number to a floor",
-         "common practice, no source"),
+        (
+            "MTF from tilted edges, on undeveloped samples of one colour along the edge's normal",
+            "e-SFR, ISO 12233",
+        ),
+        (
+            "Ceiling: (2/π)(arccos s − s √(1 − s²)), s = λ N ν, times the pixel's sinc",
+            "J. W. Goodman, Introduction to Fourier Optics, chapter 6",
+        ),
+        (
+            "Model: diffraction × pixel × exp(−2π² σ² ν²), σ falling with the f-number to a floor",
+            "common practice, no source",
+        ),
     ),
     "blur": (
-        ("Streak of a frame: L = √(12 (σ² − σ<sub>tripod</sub>²)) in each direction, added as right-angled sides",
-         "second moment of a uniform straight motion; second moments add under convolution"),
-        ("Frames too sharp or too blurred to measure are kept as bounds (censored) in the likelihood",
-         "survival analysis, common practice, no single source"),
-        ("Limit: the slowest shutter time at which the wanted share of frames has a streak at or under the limit",
-         "definition of this program"),
+        (
+            "Streak of a frame: L = √(12 (σ² − σ<sub>tripod</sub>²)) in each direction, total by Pythagoras",
+            "second moment of a uniform straight motion; second moments add under convolution",
+        ),
+        (
+            "Frames too sharp or too blurred to measure are kept as bounds (censored) in the likelihood",
+            "survival analysis, common practice, no single source",
+        ),
+        (
+            "Limit: the slowest shutter time that keeps the wanted share of frames within the streak limit",
+            "definition of this program",
+        ),
         ("95 % intervals of counts", "E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209"),
-        ("Frames for one keeper with confidence c at keep rate p: ln(1 − c) / ln(1 − p)", "independent trials"),
+        (
+            "Frames for one keeper with confidence c at keep rate p: ln(1 − c) / ln(1 − p)",
+            "independent trials",
+        ),
     ),
-}  # fmt: skip
+}
 
 NOT_COVERED: dict[str, tuple[str, ...]] = {
     "noise": (
         "Noise at long exposures and in the heat: dark current is not in these numbers.",
         "What noise reduction in a raw developer does afterwards; that may allow more than the limit says.",
-        "Colours of the light: under tungsten lamps blue is starved and its noise higher than at mid-grey here.",
+        "Colours of the light: under tungsten lamps blue is starved and its noise higher than at mid-grey "
+        "here.",
     ),
     "sharpness": (
         "Other distances: a lens may be better or worse near its closest focus or at infinity.",
@@ -65,22 +93,33 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "sharpness": ("A tripod and cables are trip hazards: do not set them up in public ways.",),
     "blur": (
         "A tripod is a trip hazard: do not set it up in public ways.",
-        "Look where you stand before you look through the finder; keep away from traffic, animals and heights.",
+        "Look where you stand before you look through the finder; keep away from traffic, animals and "
+        "heights.",
     ),
 }
 SUN_CAUTION = "Never aim a camera or a lens at the sun without a proper filter in front of it."
 
 _SHOWN_ELSEWHERE = (
-    "schema", "status", "reason", "notes", "frames", "not_frames", "cautions", "title", "measures",
+    "schema", "status", "reason", "notes", "missing", "frames", "not_frames", "cautions", "title", "measures",
 )  # fmt: skip
 _NAMES = {
-    "sha256": "SHA-256", "kitgauge_version": "kitgauge", "focal_mm": "focal length (mm)",
-    "focal_35mm": "focal length in 35 mm terms (mm)", "pixel_pitch_um": "pixel pitch (µm)",
-    "pitch_um": "pixel pitch given (µm)", "frame_rows": "rows of the frame", "frame_columns": "columns of the frame",
-    "body_serial": "serial number of the body", "pixel_pitch_source": "source of the pixel pitch",
-    "developed": "developed pictures instead of raw", "id": "name",
-    "started_at": "started", "stopped_at": "stopped", "libraw": "LibRaw",
-}  # fmt: skip
+    "sha256": "SHA-256",
+    "kitgauge_version": "kitgauge",
+    "focal_mm": "focal length (mm)",
+    "focal_35mm": "focal length in 35 mm terms (mm)",
+    "pixel_pitch_um": "pixel pitch (µm)",
+    "pitch_um": "pixel pitch given (µm)",
+    "body_serial": "serial number of the body",
+    "pixel_pitch_source": "source of the pixel pitch",
+    "width_px": "width (px)",
+    "height_px": "height (px)",
+    "sensor_pixels": "pixels",
+    "developed": "developed pictures instead of raw",
+    "id": "name",
+    "started_at": "started",
+    "stopped_at": "stopped",
+    "libraw": "LibRaw",
+}
 
 
 def measured_parts(data: RunData) -> list[str]:
@@ -100,7 +139,8 @@ def not_covered(data: RunData) -> list[str]:
         found.append("Another body, even of the same model: the numbers belong to the kit named above.")
     if any("rendered" in frame.flags for frame in data.frames):
         found.append(
-            "Other picture styles: these frames were developed by the camera or a program, and the limits hold for "
+            "Other picture styles: these frames were developed by the camera or a program, and the limits "
+            "hold for "
             "that style only."
         )
     return found
@@ -108,7 +148,7 @@ def not_covered(data: RunData) -> list[str]:
 
 def cautions(data: RunData) -> list[str]:
     """Return the cautions of the protocol, where the run recorded them, and those of the kind of work."""
-    found = list(texts(mapping(data.run.get("protocol")).get("cautions")))
+    found = list(texts(data.run.get("cautions")))
     found += [entry for part in measured_parts(data) for entry in CAUTIONS[part]]
     if not any("sun" in entry for entry in found):
         found.append(SUN_CAUTION)
@@ -120,7 +160,9 @@ def run_facts(data: RunData) -> list[tuple[str, str]]:
     facts: list[tuple[str, str]] = []
     for key, value in data.run.items():
         if key == "settings":  # of the command line; "frames" is the folder here
-            facts += [(f"settings, {_label(k)}", _shown(v)) for k, v in mapping(value).items() if v is not None]
+            facts += [
+                (f"settings, {_label(k)}", _shown(v)) for k, v in mapping(value).items() if v is not None
+            ]
         elif key not in _SHOWN_ELSEWHERE:
             facts += _facts(_label(key), value)
     return facts
@@ -159,7 +201,9 @@ def _shown(value: object) -> str:
 
 
 def criteria_facts(data: RunData) -> list[tuple[str, str, str]]:
-    """Return (key, value, meaning) of the criteria that were applied, from the limits; one row per key and value."""
+    """Return (key, value, meaning) of the criteria that were applied, from the limits; one row per key and
+    value.
+    """
     rows: dict[tuple[str, str], str] = {}
     for limit in data.limits:
         for key, value in mapping(limit.get("criterion")).items():
@@ -173,8 +217,10 @@ def title(data: RunData) -> str:
     if given := text(mapping(data.run.get("protocol")).get("title")):
         return given
     names = {
-        "noise": "Noise against ISO", "sharpness": "Sharpness against f-number", "blur": "Blur against shutter speed",
-    }  # fmt: skip
+        "noise": "Noise against ISO",
+        "sharpness": "Sharpness against f-number",
+        "blur": "Blur against shutter speed",
+    }
     made = ", ".join(names[part] for part in measured_parts(data))
     return made or protocol_name(data) or "Results"
 

@@ -1,17 +1,21 @@
 """The report: one self-contained page that reads like a short letter.
 
-It is built from `run.json`, `curves.json` and `frames.csv` of the run's folder only, so it can be rebuilt at any time.
+It is built from `run.json`, `curves.json` and `frames.csv` of the run's folder only, so it can be rebuilt at
+any time.
 
-What figures draw, beyond the file contract, where the files offer it (each part is optional; without it the points stand
-alone and the caption says so):
+What figures draw, beyond the file contract, where the files offer it (each part is optional; without it the
+points stand alone and the caption says so):
 
-- `noise.fit.curves.snr_midgrey` and `.read_noise_e` (against ISO, green), `blur.fit.curves.keep_rate` and `.streak_px`
-  (median frame, against exact shutter time [s]): the model sampled, with its 95 % band, as `{x, y, low, high}`
+- `noise.fit.curves.snr_midgrey` and `.read_noise_e` (green, against ISO) and `blur.fit.curves.keep_rate`
+  (against exact shutter time [s]): the model sampled, with its 95 % band, as `{x, y, low, high}`
+- `blur.fit.curves.streak_px`: in the same form, the streak of the median frame, and of the 10th and 90th in a
+  hundred
 - `sharpness.fit.<region>.curve`: the model sampled, with its 95 % band, as `{f_number, mtf50_cy_per_px,
-  mtf50_low_cy_per_px, mtf50_high_cy_per_px}`; `.fit.evidence` with `pitch_um` and `wavelength_um` for the ceiling
+  mtf50_low_cy_per_px, mtf50_high_cy_per_px}`; `.fit.evidence` with `pitch_um` and `wavelength_um` for the
+  ceiling
 - `snr_pixel` of an ISO limit: the SNR that one pixel needs for the criterion
 - `blur.frames[].bound_px`: the bound of a censored frame, else its `streak_px` is taken for it
-- `run.json`, `protocol.cautions`: a list of sentences
+- `run.json`: `cautions`, `missing` and `notes`, lists of sentences; `not_frames`, file -> reason
 """
 
 from __future__ import annotations
@@ -22,6 +26,7 @@ from typing import Any
 from kitgauge.atomic import write_atomically
 from kitgauge.report import evidence, letter, method, wording
 from kitgauge.report.data import RunData, load_run, mapping, texts
+from kitgauge.report.fit_table import fit_table
 from kitgauge.report.plots_blur import blur_pictures
 from kitgauge.report.plots_noise import noise_pictures
 from kitgauge.report.plots_sharpness import sharpness_pictures
@@ -73,7 +78,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "status": method.status_text(data.run),
         "notes": data.notes,
         "measured": bool(parts),
-        "limits": letter.limit_texts(data.limits),
+        "limits": letter.limit_texts(data.limits, subject=letter.is_subject(data)),
         "reasons": letter.reasons(data.run),
         "run_notes": texts(data.run.get("notes")),
         "practice": data.run.get("measures") == "practice",
@@ -91,7 +96,11 @@ def page_content(data: RunData) -> dict[str, Any]:
         "fit_tables": [
             table
             for part in parts
-            if (table := evidence.fit_table(mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]))
+            if (
+                table := fit_table(
+                    mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]
+                )
+            )
         ],
         "practice_table": evidence.practice_table(data.part("practice")),
         "steps": evidence.steps_table(data),

@@ -20,7 +20,9 @@ _FLOOR_SHARE = 1e-9
 
 
 def blur_pictures(blur: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
-    """Return the figures of one blur run (`blur` and `limits` of `curves.json`); none where no frame was measured."""
+    """Return the figures of one blur run (`blur` and `limits` of `curves.json`); none where no frame was
+    measured.
+    """
     frames = [row for row in records(blur.get("frames")) if number(row.get("shutter_s")) > 0]
     limit = next((item for item in limits if item.get("kind") == "shutter"), None)
     streak_limit = streak_limit_px(blur, limit)
@@ -29,17 +31,23 @@ def blur_pictures(blur: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) 
 
 
 def streak_limit_px(blur: Mapping[str, Any], limit: Mapping[str, Any] | None) -> float:
-    """Return the streak limit [px] of the run: that of the limit's criterion, else of `blur.limits`, else NaN."""
+    """Return the streak limit [px] of the run: that of the limit's criterion, else of `blur.limits`, else
+    NaN.
+    """
     given = number(mapping((limit or {}).get("criterion")).get("streak_px"))
-    candidates = [given, number((limit or {}).get("streak_limit_px")), *numbers(records(blur.get("limits")), "streak_limit_px")]
+    candidates = [
+        given,
+        number((limit or {}).get("streak_limit_px")),
+        *numbers(records(blur.get("limits")), "streak_limit_px"),
+    ]
     return next(iter(finite_positive(candidates)), math.nan)
 
 
 def kept(frame: Mapping[str, Any], streak_limit: float) -> bool | None:
     """Tell whether a frame's streak is at or under the limit; None where that cannot be known.
 
-    A frame censored "below" is known to be shorter than its bound, one censored "above" longer: it counts where the
-    bound (`bound_px`, else the streak written) lies on the telling side of the limit.
+    A frame censored "below" is known to be shorter than its bound, one censored "above" longer: it counts
+    where the bound (`bound_px`, else the streak written) lies on the telling side of the limit.
     """
     streak = number(frame.get("streak_px"))
     bound = number(frame.get("bound_px"))
@@ -53,10 +61,17 @@ def kept(frame: Mapping[str, Any], streak_limit: float) -> bool | None:
 
 
 def keep_counts(frames: Rows, streak_limit: float) -> list[tuple[float, int, int]]:
-    """Return (shutter_s, kept, judged) of the handheld frames, per shutter time; frames not judged are left out."""
+    """Return (shutter_s, kept, judged) of the moving frames, per shutter time.
+
+    Tripod frames, frames left out of the fit and frames that cannot be judged do not count.
+    """
     counts: dict[float, list[int]] = {}
     for frame in frames:
-        if frame.get("role") == "tripod" or (verdict := kept(frame, streak_limit)) is None:
+        if (
+            frame.get("role") == "tripod"
+            or frame.get("excluded")
+            or (verdict := kept(frame, streak_limit)) is None
+        ):
             continue
         cell = counts.setdefault(_time_s(frame), [0, 0])
         cell[0] += verdict
@@ -96,14 +111,25 @@ def _keep_picture(
             [max(0.0, b[1] - s) for s, b in zip(shares, bounds, strict=True)],
         )
         axes.errorbar(
-            [row[0] for row in counts], shares, yerr=errors, linestyle="none", marker=look.marker, color=look.colour,
-            elinewidth=1.1, label="frames kept, of frames shot", zorder=3,
-        )  # fmt: skip
+            [row[0] for row in counts],
+            shares,
+            yerr=errors,
+            linestyle="none",
+            marker=look.marker,
+            color=look.colour,
+            elinewidth=1.1,
+            label="frames kept, of frames shot",
+            zorder=3,
+        )
         for (shutter_s, k, n), value in zip(counts, shares, strict=True):
             axes.annotate(
-                f"{k}/{n}", (shutter_s, value), xytext=(5, 5 if value < 0.9 else -12), textcoords="offset points",
-                fontsize=8.5, zorder=4,
-            )  # fmt: skip
+                f"{k}/{n}",
+                (shutter_s, value),
+                xytext=(5, 5 if value < 0.9 else -12),
+                textcoords="offset points",
+                fontsize=8.5,
+                zorder=4,
+            )
         if limit_s > 0:
             low, high = number((limit or {}).get("ci_low")), number((limit or {}).get("ci_high"))
             mark_limit(
@@ -118,8 +144,10 @@ def _keep_picture(
         axes.legend(loc="lower left")
 
     caption = (
-        f"Share of frames with a streak of {wording.plain(streak_limit, 3)} px or less, against shutter time. The "
-        "figures beside the points count frames kept and shot; bars are 95 % intervals of such a count alone, so they "
+        f"Share of frames with a streak of {wording.plain(streak_limit, 3)} px or less, against shutter "
+        "time. The "
+        "figures beside the points count frames kept and shot; bars are 95 % intervals of such a count "
+        "alone, so they "
         "are wider than the model's band. "
     )
     if curve is None:
@@ -142,9 +170,16 @@ def _draw_other_limits(axes: Axes, rows: Rows) -> None:
             continue
         error = [[time_s - low], [high - time_s]] if low <= time_s <= high else None
         axes.errorbar(
-            [time_s], [keep], xerr=error, marker="x", color=GREY, elinewidth=1.1, linestyle="none", zorder=2.6,
+            [time_s],
+            [keep],
+            xerr=error,
+            marker="x",
+            color=GREY,
+            elinewidth=1.1,
+            linestyle="none",
+            zorder=2.6,
             label="other keep rates" if k == 0 else None,
-        )  # fmt: skip
+        )
 
 
 def _streak_picture(frames: Rows, blur: Mapping[str, Any], streak_limit: float) -> Picture | None:
@@ -153,17 +188,30 @@ def _streak_picture(frames: Rows, blur: Mapping[str, Any], streak_limit: float) 
         return None
     curve = sampled_curve(mapping(mapping(blur.get("fit")).get("curves")).get("streak_px"))
     values = [height for _, height in placed] + finite_positive([streak_limit])
+    moving = "subject" if any(text(frame.get("role")) == "subject" for frame in frames) else "handheld"
     groups = (
-        ("handheld, measured", LOOKS[0].colour, "o", [p for p in placed if not _censored(p) and not _tripod(p)], True),
-        ("handheld, shorter than shown", LOOKS[1].colour, "v", [p for p in placed if _is(p, "below")], False),
-        ("handheld, longer than shown", LOOKS[5].colour, "^", [p for p in placed if _is(p, "above")], False),
+        (
+            f"{moving}, measured",
+            LOOKS[0].colour,
+            "o",
+            [p for p in placed if not _censored(p) and not _tripod(p)],
+            True,
+        ),
+        (
+            f"{moving}, shorter than shown",
+            LOOKS[1].colour,
+            "v",
+            [p for p in placed if _is(p, "below")],
+            False,
+        ),
+        (f"{moving}, longer than shown", LOOKS[5].colour, "^", [p for p in placed if _is(p, "above")], False),
         ("tripod", GREY, "s", [p for p in placed if _tripod(p)], False),
     )
 
     def draw(axes: Axes) -> None:
         for label, colour, marker, rows, filled in groups:
             _draw_frames(axes, label, colour, marker, rows, filled)
-        draw_model(axes, curve, LOOKS[2], "model: half of the frames lie below")
+        draw_model(axes, curve, LOOKS[2], "model: median frame")
         if math.isfinite(streak_limit):
             axes.axhline(
                 streak_limit, color=LIMIT, linestyle=(0, (7, 2)),
@@ -177,17 +225,24 @@ def _streak_picture(frames: Rows, blur: Mapping[str, Any], streak_limit: float) 
     censored = sum(1 for p in placed if _censored(p))
     left_out = len(frames) - len(placed)
     caption = (
-        "The streak of every frame: the length of a straight motion that blurs as much. Frames of one shutter time are "
+        "The streak of every frame: the length of a straight motion that blurs as much. Frames of one "
+        "shutter time are "
         "spread a little sideways so that they can be told apart. "
     )
+    if curve is not None:
+        caption += "The model's line has half of the frames below it"
+        caption += ", its strip holds 80 in a hundred of them. " if curve.has_band else ". "
     if censored:
         caption += (
-            f"{wording.count(censored, 'frame')} could only be bounded: an arrow down is a frame at least that steady, "
+            f"{wording.count(censored, 'frame')} could only be bounded: an arrow down is a frame at least "
+            "that steady, "
             "an arrow up one blurred more than could be measured. They count in the fit. "
         )
     if left_out:
-        caption += f"{wording.count(left_out, 'frame')} could not be measured and is not shown. " if left_out == 1 else (
-            f"{left_out} frames could not be measured and are not shown. "
+        caption += (
+            f"{wording.count(left_out, 'frame')} could not be measured and is not shown. "
+            if left_out == 1
+            else (f"{left_out} frames could not be measured and are not shown. ")
         )
     alt = (
         f"Chart: streaks of {len(placed)} frames between {wording.plain(min(values), 2)} and "
@@ -230,19 +285,35 @@ def _draw_frames(axes: Axes, label: str, colour: str, marker: str, rows: list[Pl
         return
     x = _spread([_time_s(frame) for frame, _ in rows])
     y = [height for _, height in rows]
-    errors = [e if math.isfinite(e) else 0.0 for e in numbers([frame for frame, _ in rows], "streak_px_stderr")]
+    errors = [
+        e if e > 0 else 0.0 for e in numbers([frame for frame, _ in rows], "streak_px_stderr")
+    ]
     lower = [min(e, 0.9 * value) for e, value in zip(errors, y, strict=True)]  # a bar down to 0 has no log
     axes.errorbar(
-        x, y, yerr=(lower, errors) if filled and any(errors) else None, linestyle="none", marker=marker, markersize=4.5,
-        color=colour, markerfacecolor=colour if filled else "white", elinewidth=0.8, capsize=0, label=label, zorder=3,
-    )  # fmt: skip
+        x,
+        y,
+        yerr=(lower, errors) if filled and any(errors) else None,
+        linestyle="none",
+        marker=marker,
+        markersize=4.5,
+        color=colour,
+        markerfacecolor=colour if filled else "white",
+        elinewidth=0.8,
+        capsize=0,
+        label=label,
+        zorder=3,
+    )
     direction = {"v": -1, "^": 1}.get(marker, 0)
     if direction:
         for a, b in zip(x, y, strict=True):
             axes.annotate(
-                "", (a, b), xytext=(0, 13 * direction), textcoords="offset points",
-                arrowprops={"arrowstyle": "<-", "color": colour, "linewidth": 0.9}, zorder=2.8,
-            )  # fmt: skip
+                "",
+                (a, b),
+                xytext=(0, 13 * direction),
+                textcoords="offset points",
+                arrowprops={"arrowstyle": "<-", "color": colour, "linewidth": 0.9},
+                zorder=2.8,
+            )
 
 
 def _spread(times_s: list[float]) -> list[float]:

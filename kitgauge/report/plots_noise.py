@@ -12,20 +12,35 @@ from kitgauge.exposure import exact_iso
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis, finite_positive, stops_axis
 from kitgauge.report.data import mapping, number, numbers, records, sampled_curve, text
-from kitgauge.report.style import GREY, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, mark_limit, picture
+from kitgauge.report.style import (
+    GREY,
+    LIMIT,
+    LOOKS,
+    Look,
+    Picture,
+    draw_model,
+    draw_points,
+    mark_limit,
+    picture,
+)
 
 CHANNELS = ("R", "G", "G1", "G2", "B")
 _CHANNEL_LOOKS: dict[str, Look] = {
-    "G": Look(LOOKS[2].colour, "o", "-"), "R": Look(LOOKS[5].colour, "^", "--"), "B": Look(LOOKS[0].colour, "s", ":"),
-    "G1": LOOKS[3], "G2": LOOKS[4],
-}  # fmt: skip
+    "G": Look(LOOKS[2].colour, "o", "-"),
+    "R": Look(LOOKS[5].colour, "^", "--"),
+    "B": Look(LOOKS[0].colour, "s", ":"),
+    "G1": LOOKS[3],
+    "G2": LOOKS[4],
+}
 _ASIDE_STOPS = 0.1  # colours stand side by side at each ISO, or equal values would hide one another
 
 Points = Sequence[Mapping[str, Any]]
 
 
 def noise_pictures(noise: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
-    """Return the figures of one noise run (`noise` and `limits` of `curves.json`); none where there are no points."""
+    """Return the figures of one noise run (`noise` and `limits` of `curves.json`); none where there are no
+    points.
+    """
     points = records(noise.get("points"))
     fit = mapping(noise.get("fit"))
     limit = next((item for item in limits if item.get("kind") == "iso" and number(item.get("iso")) > 0), None)
@@ -86,14 +101,17 @@ def _snr_picture(points: Points, fit: Mapping[str, Any], limit: Mapping[str, Any
                 f"your limit, {wording.iso(number(limit.get('iso_dial')))} on the dial",
             )  # fmt: skip
         if math.isfinite(needed):
-            axes.axhline(needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel")
+            axes.axhline(
+                needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel"
+            )
         dial_axis(axes, "iso", isos)
         stops_axis(axes, [*values, *finite_positive([needed])], anchor=10.0)
         axes.set_ylabel("SNR of one pixel at mid-grey (ratio)")
         axes.legend(loc="best")
 
     caption = (
-        "Signal-to-noise ratio of one pixel at mid-grey against ISO; each line of the grid is one stop, and the colours "
+        "Signal-to-noise ratio of one pixel at mid-grey against ISO; each line of the grid is one stop, and "
+        "the colours "
         "stand side by side at each ISO. Bars are one standard error where it was estimated. "
     )
     if curve is None:
@@ -121,16 +139,21 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
         for channel in shown_channels(points):
             rows = _of(points, channel)
             draw_points(
-                axes, _aside(rows, points), numbers(rows, "read_noise_e"), numbers(rows, "read_noise_e_stderr"),
-                _look(channel), label=channel_name(channel), hollow=[bool(r.get("excluded")) for r in rows],
-            )  # fmt: skip
+                axes,
+                _aside(rows, points),
+                numbers(rows, "read_noise_e"),
+                numbers(rows, "read_noise_e_stderr"),
+                _look(channel),
+                label=channel_name(channel),
+                hollow=[bool(r.get("excluded")) for r in rows],
+            )
         draw_model(axes, curve, _look("G"), "model (green), 95 % band")
         if second_stage > 0:
             axes.axvline(
                 second_stage, color=GREY, linewidth=1.2, linestyle=(0, (2, 2)),
                 label=f"second gain stage from {wording.iso(second_stage)}",
             )  # fmt: skip
-        if invariance > 0:
+        if invariance > 0 and invariance != second_stage:
             axes.axvline(
                 invariance, color=GREY, linewidth=1.2, linestyle=(0, (8, 3, 1, 3)),
                 label=f"little gained above {wording.iso(invariance)}",
@@ -141,7 +164,8 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
         axes.legend(loc="best")
 
     caption = (
-        "Read noise against ISO; each line of the grid is one stop, and the colours stand side by side at each ISO. "
+        "Read noise against ISO; each line of the grid is one stop, and the colours stand side by side at "
+        "each ISO. "
         "Bars are one standard error. "
     )
     if second_stage > 0:
@@ -153,7 +177,9 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
     if remark := text(fit.get("invariance_text")):
         caption += f"{remark[0].upper()}{remark[1:]}."
     elif invariance > 0:
-        caption += f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
+        caption += (
+            f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
+        )
     alt = f"Chart: read noise goes from {_ends(points, 'read_noise_e', ' electrons')}."
     return picture("noise-read", "Read noise", caption, alt, draw)
 
@@ -166,7 +192,9 @@ def channel_name(channel: str) -> str:
 
 def _ends(points: Points, key: str, unit: str = "") -> str:
     channel = shown_channels(points)
-    rows = [p for p in _of(points, "G" if "G" in channel else channel[0]) if math.isfinite(number(p.get(key)))]
+    rows = [
+        p for p in _of(points, "G" if "G" in channel else channel[0]) if math.isfinite(number(p.get(key)))
+    ]
     if not rows:
         return "values that are unknown for green"
     first, last = rows[0], rows[-1]

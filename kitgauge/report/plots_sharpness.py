@@ -1,4 +1,6 @@
-"""Figures of sharpness against f-number: MTF50 per region with model and diffraction, and a map of the frame."""
+"""Figures of sharpness against f-number: MTF50 per region with model and diffraction, and a map of the
+frame.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +28,9 @@ Rows = Sequence[Mapping[str, Any]]
 
 
 def sharpness_pictures(sharpness: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
-    """Return the figures of one sharpness run (`sharpness` and `limits` of `curves.json`); none without points."""
+    """Return the figures of one sharpness run (`sharpness` and `limits` of `curves.json`); none without
+    points.
+    """
     points = [p for p in records(sharpness.get("points")) if number(p.get("f_number")) > 0]
     fit = mapping(sharpness.get("fit"))
     centre_limit = next(
@@ -51,8 +55,9 @@ def regions_of(points: Rows) -> list[str]:
 def region_means(points: Rows, region: str) -> list[tuple[float, float, float, bool]]:
     """Return (f-number, MTF50, stderr, doubtful) of a region, one per f-number, orientations averaged.
 
-    Both orientations count equally, as sharpness of a region is asked for whatever the direction; the standard error
-    is that of a plain mean, NaN where a part of it is unknown. Where a point "both" is there, it is taken instead.
+    Both orientations count equally, as sharpness of a region is asked for whatever the direction; the
+    standard error is that of a plain mean, NaN where a part of it is unknown. Where a point "both" is there,
+    it is taken instead.
     """
     groups: dict[float, list[Mapping[str, Any]]] = {}
     for point in points:
@@ -93,9 +98,12 @@ def _curve_pictures(points: Rows, fit: Mapping[str, Any], limit: Mapping[str, An
     return pictures
 
 
-def _caption(regions: list[str], points: Rows, fit: Mapping[str, Any], limit: Mapping[str, Any] | None) -> str:
+def _caption(
+    regions: list[str], points: Rows, fit: Mapping[str, Any], limit: Mapping[str, Any] | None
+) -> str:
     said = (
-        "Sharpness against f-number: MTF50, the frequency at which contrast has fallen to half. Bars are one standard "
+        "Sharpness against f-number: MTF50, the frequency at which contrast has fallen to half. Bars are one "
+        "standard "
         "error; both edge directions are averaged."
     )
     if any(_model(region, fit) for region in regions):
@@ -112,7 +120,9 @@ def _caption(regions: list[str], points: Rows, fit: Mapping[str, Any], limit: Ma
 
 
 def _ceiling(regions: list[str], fit: Mapping[str, Any]) -> Curve | None:
-    """Return MTF50 against f-number of diffraction and pixel alone, None where the fit tells no pixel pitch."""
+    """Return MTF50 against f-number of diffraction and pixel alone, None where the fit tells no pixel
+    pitch.
+    """
     for region in regions:
         curve = _model(region, fit)
         constants = mapping(mapping(mapping(fit.get(region)).get("fit")).get("evidence"))
@@ -124,7 +134,9 @@ def _ceiling(regions: list[str], fit: Mapping[str, Any]) -> Curve | None:
 
 
 def _model(region: str, fit: Mapping[str, Any]) -> Curve | None:
-    """Return the fitted MTF50 [cycles/pixel] of a region against f-number, with its band, None without a fit."""
+    """Return the fitted MTF50 [cycles/pixel] of a region against f-number, with its band, None without a
+    fit.
+    """
     keys = ("f_number", "mtf50_cy_per_px", "mtf50_low_cy_per_px", "mtf50_high_cy_per_px")
     return sampled_curve(mapping(fit.get(region)).get("curve"), keys)
 
@@ -137,13 +149,20 @@ def _curve_picture(
     curves = {region: _model(region, fit) for region in regions}
     ceiling = _ceiling(regions, fit)
     f_numbers = [row[0] for rows in means.values() for row in rows]
-    highest = max(row[1] + (row[2] if math.isfinite(row[2]) else 0.0) for rows in means.values() for row in rows)
+    highest = max(
+        row[1] + (row[2] if math.isfinite(row[2]) else 0.0) for rows in means.values() for row in rows
+    )
     low, high = (number((limit or {}).get(key)) for key in ("f_number_low", "f_number_high"))
 
     def draw(axes: Axes) -> None:
         if ceiling is not None:
             axes.plot(
-                ceiling.x, ceiling.y, color=GREY, linewidth=1.2, linestyle=(0, (1, 1)), label="diffraction and pixel"
+                ceiling.x,
+                ceiling.y,
+                color=GREY,
+                linewidth=1.2,
+                linestyle=(0, (1, 1)),
+                label="diffraction and pixel",
             )
         if low < high:
             axes.axvspan(low, high, facecolor=LIMIT, alpha=0.08, edgecolor="none", zorder=0.4)
@@ -168,7 +187,8 @@ def _curve_picture(
     best = max(((row[1], row[0], region) for region, rows in means.items() for row in rows), default=None)
     alt = "Chart: MTF50 against f-number for " + ", ".join(regions) + "."
     if best is not None:
-        alt += f" The highest is {wording.plain(best[0], 3)} cycles per pixel at {wording.f_number(best[1])}, {best[2]}."
+        value, f_number, region = wording.plain(best[0], 3), wording.f_number(best[1]), best[2]
+        alt += f" The highest is {value} cycles per pixel at {f_number}, {region}."
     return picture(name, title, caption, alt, draw)
 
 
@@ -178,7 +198,9 @@ def region_look(region: str) -> Look:
 
 
 def sharpest_aperture(points: Rows) -> float:
-    """Return the measured f-number with the highest mean MTF50 (over the centre if it was measured), NaN if none."""
+    """Return the measured f-number with the highest mean MTF50 (over the centre if it was measured), NaN if
+    none.
+    """
     region = "centre" if region_means(points, "centre") else None
     best = (-math.inf, math.nan)
     for f_number in sorted({number(p.get("f_number")) for p in points}):
@@ -195,7 +217,12 @@ def sharpest_aperture(points: Rows) -> float:
 def _frame_map(points: Rows) -> Picture | None:
     f_number = sharpest_aperture(points)
     places = [
-        (number(p.get("x_norm")), number(p.get("y_norm")), number(p.get("mtf50_cy_per_px")), text(p.get("orientation")))
+        (
+            number(p.get("x_norm")),
+            number(p.get("y_norm")),
+            number(p.get("mtf50_cy_per_px")),
+            text(p.get("orientation")),
+        )
         for p in points
         if number(p.get("f_number")) == f_number
     ]
@@ -213,21 +240,31 @@ def _frame_map(points: Rows) -> Picture | None:
                 [3 * x], [2 * y], s=1150 * (value / best) ** 2, facecolor="white", edgecolor=LOOKS[0].colour,
                 linewidth=2.6 if value == best else 1.2, linestyle="--" if value == worst else "-", zorder=2,
             )  # fmt: skip
-            axes.text(3 * x, 2 * y, f"{100 * value / best:.0f} %", ha="center", va="center", fontsize=9, zorder=3)
+            axes.text(
+                3 * x, 2 * y, f"{100 * value / best:.0f} %", ha="center", va="center", fontsize=9, zorder=3
+            )
             below = "\n".join(["best"] * (value == best) + ["lowest"] * (value == worst) + [lines])
             down = 1 if y < 0.75 else -1  # away from the frame's lower edge
             axes.text(
-                3 * x, 2 * y + 0.21 * down, below, ha="center", va="top" if down > 0 else "bottom", fontsize=7.5,
-                color=INK, zorder=3,
-            )  # fmt: skip
+                3 * x,
+                2 * y + 0.21 * down,
+                below,
+                ha="center",
+                va="top" if down > 0 else "bottom",
+                fontsize=7.5,
+                color=INK,
+                zorder=3,
+            )
         axes.set_xlim(-0.05, 3.05)
         axes.set_ylim(2.05, -0.05)
         axes.set_aspect("equal")
         axes.set_axis_off()
 
     caption = (
-        f"The frame at {wording.f_number(f_number)}, the sharpest f-number measured at the centre. Each circle stands "
-        "where edges were measured; the percentage is MTF50 against the best place, and the circle's width goes with "
+        f"The frame at {wording.f_number(f_number)}, the sharpest f-number measured at the centre. Each "
+        "circle stands "
+        "where edges were measured; the percentage is MTF50 against the best place, and the circle's width "
+        "goes with "
         "it. The best has a thick line, the lowest a broken one. "
         "The small figures are MTF50 in cycles per pixel of near-vertical (v) and near-horizontal (h) edges."
     )
@@ -239,7 +276,9 @@ def _frame_map(points: Rows) -> Picture | None:
 
 
 def _neighbours(places: list[tuple[float, float, float, str]]) -> list[tuple[float, float, float, str]]:
-    """Join the places of one target square (its orientations lie close together) into (x, y, mean MTF50, details)."""
+    """Join the places of one target square (its orientations lie close together) into (x, y, mean MTF50,
+    details).
+    """
     clusters: list[list[tuple[float, float, float, str]]] = []
     for place in places:
         near = next((c for c in clusters if math.hypot(place[0] - c[0][0], place[1] - c[0][1]) < 0.12), None)

@@ -1,8 +1,9 @@
-"""How figures look: quiet colours that differ in lightness, one marker and line style per series, text kept as text.
+"""How figures look: quiet colours that differ in lightness, one marker and line style per series, text kept
+as text.
 
-Colour is never the only code: every series has its own marker and line style as well, so a grey print still reads.
-Figures are drawn with matplotlib's object interface, without pyplot and without touching its global settings for
-longer than one figure.
+Colour is never the only code: every series has its own marker and line style as well, so a grey print still
+reads. Figures are drawn with matplotlib's object interface, without pyplot and without touching its global
+settings for longer than one figure.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import html
 import io
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,7 +50,7 @@ LOOKS = (
     Look("#3a3a3a", ">", (0, (4, 3))),
 )
 
-_SETTINGS: Mapping[str, Any] = {
+_SETTINGS: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "kitgauge",
     "font.family": "DejaVu Sans",  # ships with matplotlib, so the layout is the same on every system
@@ -101,7 +102,7 @@ def picture(
 
     `name` (letters and hyphens) keeps the figure's ids apart from those of other figures on the page.
     """
-    with matplotlib.rc_context(dict(_SETTINGS)):
+    with matplotlib.rc_context(_SETTINGS):
         figure = Figure(figsize=size_in, layout="constrained")
         axes = figure.add_subplot()
         draw(axes)
@@ -111,7 +112,9 @@ def picture(
 
 
 def inline_svg(source: str, name: str, alt: str) -> str:
-    """Return a whole SVG file as an element for a page: no prologue, no metadata, own ids, scalable, described."""
+    """Return a whole SVG file as an element for a page: no prologue, no metadata, own ids, scalable,
+    described.
+    """
     body = source[source.index("<svg") :]
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     body = re.sub(r'\bid="([^"]+)"', rf'id="{name}-\1"', body)
@@ -123,8 +126,12 @@ def inline_svg(source: str, name: str, alt: str) -> str:
     return re.sub(r"<svg[^>]*>", lambda _: opening, body, count=1).strip()
 
 
-def mark_limit(axes: Axes, value: float, low: float, high: float, label: str, *, vertical: bool = True) -> None:
-    """Draw a limit as a line with its interval as a hatched band (no band where the interval is not known)."""
+def mark_limit(
+    axes: Axes, value: float, low: float, high: float, label: str, *, vertical: bool = True
+) -> None:
+    """Draw a limit as a line with its interval as a hatched band (no band where the interval is not
+    known).
+    """
     span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
     if low < high:
         span(low, high, facecolor=LIMIT, alpha=0.13, edgecolor="none", zorder=0.5)
@@ -136,19 +143,29 @@ def draw_model(axes: Axes, curve: Curve | None, look: Look, label: str | None = 
     if curve is None:
         return
     if curve.has_band:
-        axes.fill_between(curve.x, curve.low, curve.high, color=look.colour, alpha=0.16, linewidth=0, zorder=1)
+        axes.fill_between(
+            curve.x, curve.low, curve.high, color=look.colour, alpha=0.16, linewidth=0, zorder=1
+        )
     axes.plot(curve.x, curve.y, color=look.colour, linestyle=look.line, label=label, zorder=2)
 
 
 def draw_points(
-    axes: Axes, x: Sequence[float], y: Sequence[float], error: Sequence[float], look: Look, *, label: str | None,
+    axes: Axes,
+    x: Sequence[float],
+    y: Sequence[float],
+    error: Sequence[float],
+    look: Look,
+    *,
+    label: str | None,
     hollow: Sequence[bool] | None = None,
-) -> None:  # fmt: skip
-    """Draw points with error bars (none where the error is unknown); hollow ones are marked as left out of the fit."""
+) -> None:
+    """Draw points with error bars (none where the error is unknown); hollow ones are marked as left out of
+    the fit.
+    """
     marks = [False] * len(x) if hollow is None else list(hollow)
     for is_hollow in (False, True):
         chosen = [
-            (a, b, e if math.isfinite(e) else 0.0)
+            (a, b, e if e > 0 else 0.0)
             for a, b, e, mark in zip(x, y, error, marks, strict=True)
             if mark == is_hollow and math.isfinite(a) and math.isfinite(b)
         ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from rich import box
 from rich.console import Console
 from rich.markup import escape
@@ -23,7 +25,7 @@ def print_summary(data: RunData, console: Console) -> None:
         _say(console, note)
     if data.limits:
         print_table(limits_table(data), console)
-        for item in letter.limit_texts(data.limits):
+        for item in letter.limit_texts(data.limits, subject=letter.is_subject(data)):
             _say(console, item.sentence)
             if item.advice:
                 _say(console, f"  {item.advice}")
@@ -43,7 +45,9 @@ def print_frames_summary(data: RunData, console: Console) -> None:
         if trouble.severity == "note":
             continue
         advice = f" To do: {trouble.advice}." if trouble.advice else ""
-        _say(console, f"  {trouble.severity}, {wording.count(trouble.count, 'frame')}: {trouble.text}.{advice}")
+        _say(
+            console, f"  {trouble.severity}, {wording.count(trouble.count, 'frame')}: {trouble.text}.{advice}"
+        )
         _say(console, f"    {trouble.examples}")
     for item in letter.reshoot_list(data):
         _say(console, f"  shoot again: {item.step}: {item.text}")
@@ -67,22 +71,45 @@ def points_tables(data: RunData) -> list[Table]:
 
 
 def print_table(table: Table, console: Console) -> None:
-    """Print one table: with rules on a terminal, as aligned plain text elsewhere. Long tables are cut, saying so."""
+    """Print one table: with rules on a terminal, as aligned text elsewhere. Long ones are cut, saying so."""
+    if console.is_terminal:
+        console.print(_with_rules(table))
+    else:
+        for line in plain_lines(table):
+            _say(console, line)
+    if len(table.rows) > _MOST_ROWS:
+        _say(console, f"and {len(table.rows) - _MOST_ROWS} more rows; all are in the report")
+
+
+def _with_rules(table: Table) -> RichTable:
     drawn = RichTable(
         title=escape(table.title),
-        box=box.SIMPLE_HEAD if console.is_terminal else None,
+        box=box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
         caption=escape(table.note) if table.note else None,
         caption_justify="left",
     )
     for index, column in enumerate(table.columns):
-        drawn.add_column(escape(column), justify="left" if index in table.left else "right", overflow="fold")
+        justify: Literal["left", "right"] = "left" if index in table.left else "right"
+        drawn.add_column(escape(column), justify=justify, overflow="fold")
     for row in table.rows[:_MOST_ROWS]:
         drawn.add_row(*(escape(cell) for cell in row))
-    console.print(drawn)
-    if len(table.rows) > _MOST_ROWS:
-        _say(console, f"and {len(table.rows) - _MOST_ROWS} more rows; all are in the report")
+    return drawn
+
+
+def plain_lines(table: Table) -> list[str]:
+    """Return a table as lines of aligned text, however wide: what reads it can cut or fold it better."""
+    rows = [table.columns, *table.rows[:_MOST_ROWS]]
+    widths = [max(len(row[index]) for row in rows) for index in range(len(table.columns))]
+    lines = [
+        "  ".join(
+            cell.ljust(width) if index in table.left else cell.rjust(width)
+            for index, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in rows
+    ]
+    return ["", table.title, *lines, *([table.note] if table.note else [])]
 
 
 def _say(console: Console, line: str) -> None:

@@ -12,7 +12,9 @@ NOT_ESTIMATED = "not estimated"
 
 
 def plain(value: float, digits: int = 4) -> str:
-    """Return a number with `digits` significant digits and no exponent in everyday ranges; 'unknown' for NaN."""
+    """Return a number with `digits` significant digits and no exponent in everyday ranges; 'unknown' for
+    NaN.
+    """
     if not math.isfinite(value):
         return UNKNOWN
     if value == 0:
@@ -82,8 +84,17 @@ def listing(names: list[str], most: int = 6) -> str:
     return f"{', '.join(names[:most])} and {len(names) - most} more"
 
 
+def joined(names: list[str]) -> str:
+    """Return 'a', 'a and b' or 'a, b and c'."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
 def tie(sentence: str) -> str:
-    """Return a sentence in which no line ends between a number and its unit, after ISO, or within "f-number"."""
-    tied = re.sub(r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence)
+    """Return a sentence in which no line ends between a number and its unit, after ISO, or within
+    "f-number".
+    """
+    tied = re.sub(
+        r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence
+    )
     tied = tied.replace("f-number", "f\N{NON-BREAKING HYPHEN}number")
     return re.sub(r"\bISO (?=\d)", "ISO\N{NO-BREAK SPACE}", tied)

@@ -57,8 +57,7 @@ class Chart:
 
 @dataclass(frozen=True)
 class Pose:
-    """Where the target lies against its nominal place: shift [px], rotation [degrees] about the frame's
-    centre."""
+    """Where the target lies: shift [px] from its place, rotation [degrees] about the frame's middle."""
 
     x_px: float = 0.0
     y_px: float = 0.0
@@ -82,8 +81,7 @@ def grid_chart(
     tilt_deg: float = 5.0,
     contrast: float = 4.0,
 ) -> Chart:
-    """Return a chart of (rows, columns) equal cells with a square in the middle of each; ValueError if they
-    do not fit."""
+    """Return a chart of (rows, columns) cells, a square in each; ValueError if they do not fit."""
     cell = _cell_size(shape, cells)
     if side_px * math.sqrt(2.0) >= min(cell):
         raise ValueError(f"squares of {side_px} px do not fit into cells of {cell} px")
@@ -130,8 +128,7 @@ def _square_in_cell(cell: tuple[int, int], row: int, column: int, side_px: float
 
 
 def _cell_for(chart: Chart, pose: Pose, path: SampledPath | None) -> tuple[int, int]:
-    """Return the size of the cells to render: an isolated square must not reach round to the other side of
-    its cell."""
+    """Return the cell size to render: an isolated square must not reach round to its cell's other side."""
     if not chart.isolated:
         return chart.cell
     turn = math.radians(abs(pose.rotation_deg)) * math.hypot(*chart.shape) / 2
@@ -185,8 +182,7 @@ def _frequencies(cell: tuple[int, int], highest: float) -> _Frequencies:
 
 
 def _square_transform(frequencies: _Frequencies, side_px: float, tilt_deg: float) -> NDArray[np.float32]:
-    """Return the Fourier transform [px^2] of a square about its centre: side^2 sinc(side f.u) sinc(side
-    f.v)."""
+    """Return a square's Fourier transform [px^2] about its centre: side^2 sinc(side f.u) sinc(side f.v)."""
     cosine, sine = math.cos(math.radians(tilt_deg)), math.sin(math.radians(tilt_deg))
     y = (frequencies.y_cy_per_px * side_px)[:, None]
     x = (frequencies.x_cy_per_px * side_px)[None, :]
@@ -208,8 +204,7 @@ def _cached_square_transform(
 
 @lru_cache(maxsize=6)
 def _sharp_transfer(cell: tuple[int, int], highest: float, cutoff: float) -> NDArray[np.float32]:
-    """Return diffraction x pixel on the frequencies of a cell, with the weight 2 of the columns that stand
-    for two."""
+    """Return diffraction x pixel on a cell's frequencies, twice where a column stands for two."""
     frequencies = _frequencies(cell, highest)
     y, x = frequencies.y_cy_per_px[:, None], frequencies.x_cy_per_px[None, :]
     transfer = diffraction_mtf(np.hypot(x, y), cutoff) * np.sinc(x) * np.sinc(y)
@@ -258,8 +253,7 @@ def _moved(square: Square, pose: Pose, shape: tuple[int, int]) -> Square:
 def _lateral_shift_px(
     lens: Lens, x: float, y: float, shape: tuple[int, int], colour: str
 ) -> tuple[float, float]:
-    """Return the displacement (x, y) [px] of a colour at frame position x, y: away from the centre, growing
-    linearly."""
+    """Return a colour's displacement (x, y) [px] at place x, y; it grows linearly from the centre."""
     corner_px = math.hypot(*shape) / 2.0
     scale = lens.lateral_colour_px[colour] / corner_px
     return scale * x * shape[1] / 2.0, scale * y * shape[0] / 2.0

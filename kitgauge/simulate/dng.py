@@ -8,20 +8,28 @@ are checked by opening them with LibRaw and ExifRead in the tests.
 
 from __future__ import annotations
 
-import os
 import struct
-import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kitgauge.atomic import atomic_file
 from kitgauge.errors import ResultsError
+from kitgauge.simulate.tiff import (
+    Entry,
+    ascii_entry,
+    byte_entry,
+    directory,
+    long_entry,
+    ratio,
+    rational_entry,
+    short_entry,
+)
 
 Compression = Literal["none", "lossless"]
 Pattern = tuple[tuple[str, ...], ...]
@@ -38,8 +46,6 @@ _COLOUR_CODE = {"R": 0, "G": 1, "G1": 1, "G2": 1, "B": 2}  # CFAPattern, TIFF/EP
 # XYZ to camera: that of an sRGB camera (IEC 61966-2-1, D65), so that colours are neutral without a profile
 _COLOUR_MATRIX = (3.2406, -1.5372, -0.4986, -0.9689, 1.8758, 0.0415, 0.0557, -0.2040, 1.0570)
 
-_BYTE, _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED, _SRATIONAL = 1, 2, 3, 4, 5, 7, 10
-_SIZE = {_BYTE: 1, _ASCII: 1, _SHORT: 2, _LONG: 4, _RATIONAL: 8, _UNDEFINED: 1, _SRATIONAL: 8}
 _ISO_SHORT_MAX = 65535
 _TILE_ROWS, _TILE_COLUMNS = 256, 256
 
@@ -50,7 +56,7 @@ class RecordedSettings:
 
     Values are as marked on the dials (`shutter_s` 1/60, `f_number` 5.6). `utc_offset` reads "+01:00".
     `pixel_pitch_um` becomes the focal-plane resolution in pixels per centimetre. `orientation` is TIFF's 1 to
-    8.
+    8. `as_shot_neutral` is the camera's (R, G, B) of a neutral grey, relative to green.
     """
 
     make: str | None = None
@@ -66,48 +72,11 @@ class RecordedSettings:
     utc_offset: str | None = None
     pixel_pitch_um: float | None = None
     orientation: int = 1
-    as_shot_neutral: tuple[float, ...] = (1.0, 1.0, 1.0)
-    extra_exif: dict[int, tuple[int, Any]] = field(default_factory=dict)  # tag -> (TIFF type, value)
-
-
-@dataclass
-class _Entry:
-    tag: int
-    kind: int
-    count: int
-    payload: bytes
-
-
-def _ascii(tag: int, text: str) -> _Entry:
-    payload = text.encode("ascii", "replace") + b"\0"
-    return _Entry(tag, _ASCII, len(payload), payload)
-
-
-def _shorts(tag: int, *values: int) -> _Entry:
-    return _Entry(tag, _SHORT, len(values), struct.pack(f"<{len(values)}H", *values))
-
-
-def _longs(tag: int, *values: int) -> _Entry:
-    return _Entry(tag, _LONG, len(values), struct.pack(f"<{len(values)}I", *values))
-
-
-def _bytes(tag: int, values: bytes, kind: int = _BYTE) -> _Entry:
-    return _Entry(tag, kind, len(values), values)
-
-
-def _rationals(
-    tag: int, values: Sequence[float], *, signed: bool = False, largest_denominator: int = 10_000
-) -> _Entry:
-    payload = b""
-    for value in values:
-        fraction = Fraction(value).limit_denominator(largest_denominator)
-        payload += struct.pack("<ii" if signed else "<II", fraction.numerator, fraction.denominator)
-    return _Entry(tag, _SRATIONAL if signed else _RATIONAL, len(values), payload)
+    as_shot_neutral: tuple[float, float, float] = (1.0, 1.0, 1.0)
 
 
 def shutter_rational(shutter_s: float) -> tuple[int, int]:
-    """Return a marked shutter time as cameras write it: 1/60 -> (1, 60), 0.8 -> (8, 10), 2.5 -> (25, 10), 30
-    -> (30, 1).
+    """Return a marked shutter time as cameras write it: 1/60 -> (1, 60), 0.8 -> (8, 10), 30 -> (30, 1).
 
     Times that are on no dial are written to eight digits.
     """
@@ -120,72 +89,60 @@ def shutter_rational(shutter_s: float) -> tuple[int, int]:
         return round(shutter_s), 1
     if abs(10 * shutter_s - round(10 * shutter_s)) < 1e-9:
         return round(10 * shutter_s), 10
-    fraction = Fraction(shutter_s).limit_denominator(10**8)
-    return fraction.numerator, fraction.denominator
+    return ratio(shutter_s, 10**8)
 
 
-def _iso_entries(iso: float) -> list[_Entry]:
-    """Exif 2.3 section 4.6.5, annex G: 34855 holds 65535 when the value does not fit; the LONG tags hold the
-    value."""
+def _iso_entries(iso: float) -> list[Entry]:
+    """Exif 2.3, section 4.6.5: 34855 holds 65535 where the value does not fit, LONG tags the value."""
     value = round(iso)
-    entries = [_shorts(34855, min(value, _ISO_SHORT_MAX))]
+    entries = [short_entry(34855, min(value, _ISO_SHORT_MAX))]
     if value > _ISO_SHORT_MAX:
         # SensitivityType 7: output sensitivity, exposure index and ISO speed all given
-        entries += [_shorts(34864, 7), _longs(34865, value), _longs(34866, value), _longs(34867, value)]
+        entries += [
+            short_entry(34864, 7),
+            long_entry(34865, value),
+            long_entry(34866, value),
+            long_entry(34867, value),
+        ]
     return entries
 
 
-def _exif_entries(settings: RecordedSettings) -> list[_Entry]:
-    entries = [_bytes(36864, b"0232", _UNDEFINED)]
+def _exif_entries(settings: RecordedSettings) -> list[Entry]:
+    entries = [byte_entry(36864, b"0232", undefined=True)]
     if settings.shutter_s is not None:
-        entries.append(_Entry(33434, _RATIONAL, 1, struct.pack("<II", *shutter_rational(settings.shutter_s))))
+        entries.append(rational_entry(33434, [shutter_rational(settings.shutter_s)]))
     if settings.f_number is not None:
-        entries.append(_rationals(33437, [settings.f_number], largest_denominator=100))
+        entries.append(rational_entry(33437, [ratio(settings.f_number, 100)]))
     if settings.iso is not None:
         entries += _iso_entries(settings.iso)
     if settings.taken_at is not None:
         taken = settings.taken_at
         entries += [
-            _ascii(36867, taken.strftime("%Y:%m:%d %H:%M:%S")),
-            _ascii(37521, f"{taken.microsecond // 1000:03d}"),
+            ascii_entry(36867, taken.strftime("%Y:%m:%d %H:%M:%S")),
+            ascii_entry(37521, f"{taken.microsecond // 1000:03d}"),
         ]
         if settings.utc_offset is not None:
-            entries.append(_ascii(36881, settings.utc_offset))
+            entries.append(ascii_entry(36881, settings.utc_offset))
     if settings.focal_mm is not None:
-        entries.append(_rationals(37386, [settings.focal_mm], largest_denominator=100))
+        entries.append(rational_entry(37386, [ratio(settings.focal_mm, 100)]))
     if settings.focal_35mm is not None:
-        entries.append(_shorts(41989, round(settings.focal_35mm)))
+        entries.append(short_entry(41989, round(settings.focal_35mm)))
     if settings.pixel_pitch_um is not None:
-        per_cm = 1e4 / settings.pixel_pitch_um
-        entries += [_rationals(41486, [per_cm]), _rationals(41487, [per_cm]), _shorts(41488, 3)]
+        per_cm = [ratio(1e4 / settings.pixel_pitch_um)]
+        entries += [rational_entry(41486, per_cm), rational_entry(41487, per_cm), short_entry(41488, 3)]
     if settings.body_serial is not None:
-        entries.append(_ascii(42033, settings.body_serial))
+        entries.append(ascii_entry(42033, settings.body_serial))
     if settings.lens is not None:
-        entries.append(_ascii(42036, settings.lens))
-    for tag, (kind, value) in settings.extra_exif.items():
-        entries.append(_plain_entry(tag, kind, value))
+        entries.append(ascii_entry(42036, settings.lens))
     return entries
 
 
-def _plain_entry(tag: int, kind: int, value: Any) -> _Entry:
-    if kind == _ASCII:
-        return _ascii(tag, str(value))
-    values = value if isinstance(value, (tuple, list)) else (value,)
-    if kind == _SHORT:
-        return _shorts(tag, *values)
-    if kind == _LONG:
-        return _longs(tag, *values)
-    if kind in (_RATIONAL, _SRATIONAL):
-        return _rationals(tag, values, signed=kind == _SRATIONAL)
-    return _bytes(tag, bytes(values), kind)
-
-
-def _black_entries(black: NDArray[np.float64]) -> list[_Entry]:
-    repeat = _shorts(50713, *black.shape)
+def _black_entries(black: NDArray[np.float64]) -> list[Entry]:
+    repeat = short_entry(50713, *black.shape)
     flat = [float(value) for value in black.ravel()]
     if all(value == round(value) for value in flat):
-        return [repeat, _longs(50714, *(round(value) for value in flat))]
-    return [repeat, _rationals(50714, flat)]
+        return [repeat, long_entry(50714, *(round(value) for value in flat))]
+    return [repeat, rational_entry(50714, [ratio(value) for value in flat])]
 
 
 def _picture_entries(
@@ -196,64 +153,49 @@ def _picture_entries(
     settings: RecordedSettings,
     active_area: tuple[int, int, int, int] | None,
     masked_areas: Sequence[tuple[int, int, int, int]],
-) -> list[_Entry]:
+) -> list[Entry]:
     rows, columns = shape
     monochrome = len(pattern) == 1 and len(pattern[0]) == 1
     entries = [
-        _longs(254, 0),
-        _longs(256, columns),
-        _longs(257, rows),
-        _shorts(258, 16),
-        _shorts(262, 34892 if monochrome else 32803),
-        _shorts(274, settings.orientation),
-        _shorts(277, 1),
-        _shorts(284, 1),
-        _ascii(305, "kitgauge simulated camera"),
-        _bytes(50706, bytes((1, 4, 0, 0))),
-        _bytes(50707, bytes((1, 1, 0, 0))),
-        _longs(50717, white),
+        long_entry(254, 0),
+        long_entry(256, columns),
+        long_entry(257, rows),
+        short_entry(258, 16),
+        short_entry(262, 34892 if monochrome else 32803),
+        short_entry(274, settings.orientation),
+        short_entry(277, 1),
+        short_entry(284, 1),
+        ascii_entry(305, "kitgauge simulated camera"),
+        byte_entry(50706, bytes((1, 4, 0, 0))),
+        byte_entry(50707, bytes((1, 1, 0, 0))),
+        long_entry(50717, white),
         *_black_entries(black),
     ]
     if settings.make is not None:
-        entries.append(_ascii(271, settings.make))
+        entries.append(ascii_entry(271, settings.make))
     if settings.model is not None:
-        entries.append(_ascii(272, settings.model))
+        entries.append(ascii_entry(272, settings.model))
     names = [text for text in (settings.make, settings.model) if text]
-    entries.append(_ascii(50708, " ".join(names) or "Unnamed"))
+    entries.append(ascii_entry(50708, " ".join(names) or "Unnamed"))
     if not monochrome:
         codes = bytes(_COLOUR_CODE[name] for row in pattern for name in row)
         entries += [
-            _shorts(33421, len(pattern), len(pattern[0])),
-            _bytes(33422, codes),
-            _bytes(50710, bytes((0, 1, 2))),
-            _shorts(50711, 1),
-            _rationals(50721, _COLOUR_MATRIX, signed=True),
-            _shorts(50778, 21),
-            _rationals(50728, settings.as_shot_neutral),
+            short_entry(33421, len(pattern), len(pattern[0])),
+            byte_entry(33422, codes),
+            byte_entry(50710, bytes((0, 1, 2))),
+            short_entry(50711, 1),
+            rational_entry(50721, [ratio(value) for value in _COLOUR_MATRIX], signed=True),
+            short_entry(50778, 21),
+            rational_entry(50728, [ratio(value) for value in settings.as_shot_neutral]),
         ]
     if active_area is not None:
-        entries.append(_longs(50829, *active_area))
+        entries.append(long_entry(50829, *active_area))
     if masked_areas:
-        entries.append(_longs(50830, *(value for area in masked_areas for value in area)))
+        entries.append(long_entry(50830, *(value for area in masked_areas for value in area)))
     return entries
 
 
-def _directory(entries: list[_Entry], offset: int) -> bytes:
-    """Return the IFD that starts at byte `offset`, its long values behind it (TIFF 6.0, section 2)."""
-    entries = sorted(entries, key=lambda entry: entry.tag)
-    heap_start = offset + 2 + 12 * len(entries) + 4
-    table, heap = struct.pack("<H", len(entries)), b""
-    for entry in entries:
-        if len(entry.payload) <= 4:
-            value = entry.payload.ljust(4, b"\0")
-        else:
-            value = struct.pack("<I", heap_start + len(heap))
-            heap += entry.payload + b"\0" * (len(entry.payload) % 2)
-        table += struct.pack("<HHI", entry.tag, entry.kind, entry.count) + value
-    return table + struct.pack("<I", 0) + heap
-
-
-def _lossless_tiles(samples: NDArray[np.uint16]) -> tuple[list[_Entry], list[bytes]]:
+def _lossless_tiles(samples: NDArray[np.uint16]) -> tuple[list[Entry], list[bytes]]:
     """Return layout tags and the encoded tiles, row by row.
 
     Two interleaved components per tile, predictor 1, as raw files have it. No tile may be wider than the
@@ -268,6 +210,9 @@ def _lossless_tiles(samples: NDArray[np.uint16]) -> tuple[list[_Entry], list[byt
         ) from error
     rows, columns = samples.shape
     tile_columns = min(_TILE_COLUMNS, columns // 16 * 16)
+    if -(-columns // tile_columns) == 2:
+        # exactly two tiles across: LibRaw leaves every second row 0, without an error
+        tile_columns = max(16, -(-columns // 3) // 16 * 16)
     tile_rows = min(_TILE_ROWS, rows // 16 * 16)
     if not (tile_columns and tile_rows):
         raise ResultsError(
@@ -285,7 +230,7 @@ def _lossless_tiles(samples: NDArray[np.uint16]) -> tuple[list[_Entry], list[byt
             tiles.append(
                 bytes(imagecodecs.jpeg8_encode(pairs, lossless=True, predictor=1, bitspersample=bits))
             )
-    return [_shorts(259, 7), _longs(322, tile_columns), _longs(323, tile_rows)], tiles
+    return [short_entry(259, 7), long_entry(322, tile_columns), long_entry(323, tile_rows)], tiles
 
 
 def _check(
@@ -357,7 +302,7 @@ def write_dng(
         layout, parts = _lossless_tiles(samples)
         offsets_tag, lengths_tag = 324, 325
     else:
-        layout = [_shorts(259, 1), _longs(278, shape[0])]
+        layout = [short_entry(259, 1), long_entry(278, shape[0])]
         parts = [np.ascontiguousarray(samples, dtype="<u2").data.cast("B")]
         offsets_tag, lengths_tag = 273, 279
     entries += layout
@@ -368,25 +313,25 @@ def write_dng(
 
 
 def _header(
-    entries: list[_Entry], exif: list[_Entry], offsets_tag: int, lengths_tag: int, lengths: list[int]
+    entries: list[Entry], exif: list[Entry], offsets_tag: int, lengths_tag: int, lengths: list[int]
 ) -> bytes:
     """Return everything before the samples. Two passes: offsets do not change the directory's length."""
 
     def build(exif_offset: int, data_offset: int) -> tuple[bytes, int]:
         starts = [data_offset + sum(lengths[:index]) for index in range(len(lengths))]
-        main = _directory(
+        main = directory(
             [
                 *entries,
-                _longs(34665, exif_offset),
-                _longs(offsets_tag, *starts),
-                _longs(lengths_tag, *lengths),
+                long_entry(34665, exif_offset),
+                long_entry(offsets_tag, *starts),
+                long_entry(lengths_tag, *lengths),
             ],
             8,
         )
         return main, 8 + len(main) + len(main) % 2
 
     main, exif_offset = build(0, 0)
-    exif_table = _directory(exif, exif_offset)
+    exif_table = directory(exif, exif_offset)
     data_offset = -(-(exif_offset + len(exif_table)) // 16) * 16
     main, _ = build(exif_offset, data_offset)
     head = struct.pack("<2sHI", b"II", 42, 8) + main
@@ -394,23 +339,6 @@ def _header(
 
 
 def _write_whole(path: Path, parts: Sequence[bytes | memoryview]) -> None:
-    """Write under another name beside the target, then rename: a reader sees the whole file or none."""
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        with os.fdopen(handle, "wb") as file:
-            for part in parts:
-                file.write(part)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-        temporary = None
-    except OSError as error:
-        raise ResultsError(
-            "the frame cannot be written",
-            where=path,
-            got=error.strerror or error,
-            fix="check the folder and its free space",
-        ) from error
-    finally:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
+    with atomic_file(path, durable=False) as file:
+        for part in parts:
+            file.write(part)

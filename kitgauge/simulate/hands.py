@@ -130,9 +130,9 @@ def _gauss_nodes(count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 def _node_count(exposure_s: float, travel_px: float) -> int:
     """Return enough nodes for the fastest tremor and, in frequency space, for the travelled pixels.
 
-    Gauss-Legendre converges once there are more than pi/2 nodes per period (Trefethen, SIAM Review 50, 2008);
-    the integrand exp(-2 pi i f p) has `travel_px` periods at 1 cycle/pixel and up to twice that at the
-    highest frequency used.
+    Gauss-Legendre converges once there are more than pi/2 nodes per period (Trefethen, SIAM Review 50, 2008,
+    from memory); the integrand exp(-2 pi i f p) has `travel_px` periods at 1 cycle/pixel and up to twice that
+    at the highest frequency used.
     """
     needed = 16 + 4.0 * _TREMOR_HZ[2] * exposure_s + 4.0 * travel_px
     return 1 << math.ceil(math.log2(needed))

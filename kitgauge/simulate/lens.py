@@ -57,8 +57,7 @@ class Lens:
     corner_light_loss: tuple[float, float] = (0.45, 0.12)  # wide open, stopped down
 
     def aberration_sigma_um(self, f_number: float, x: float, y: float, colour: str = "G") -> float:
-        """Return the blur [um] at exact `f_number` and position x, y (-1..1 from left to right and top to
-        bottom)."""
+        """Return the blur [um] at exact `f_number` and place x, y (-1..1 from the left and the top)."""
         rho_squared = (x * x + y * y) / 2.0
         floor = self.floor_um[0] + (self.floor_um[1] - self.floor_um[0]) * rho_squared
         wide = self.wide_open_um[0] + (self.wide_open_um[1] - self.wide_open_um[0]) * rho_squared
@@ -83,8 +82,7 @@ class Lens:
         colour: str = "G",
         angle_deg: float = 0.0,
     ) -> NDArray[np.float64]:
-        """Return the MTF, pixel included, at frequencies along the direction `angle_deg` from the row
-        direction."""
+        """Return the MTF, pixel included, along a direction `angle_deg` off the rows."""
         nu = np.asarray(frequency_cy_per_px, dtype=np.float64)
         angle = math.radians(angle_deg)
         sigma_px = self.aberration_sigma_um(f_number, x, y, colour) / pitch_um
@@ -104,8 +102,7 @@ class Lens:
         colour: str = "G",
         angle_deg: float = 0.0,
     ) -> float:
-        """Return the true MTF50 [cycles/pixel] by bisection; the MTF falls steadily up to the pixel's first
-        zero."""
+        """Return the true MTF50 [cycles/pixel] by bisection up to the pixel's first zero."""
         low, high = (
             0.0,
             1.0 / max(abs(math.cos(math.radians(angle_deg))), abs(math.sin(math.radians(angle_deg)))),
@@ -117,7 +114,6 @@ class Lens:
         return 0.5 * (low + high)
 
     def light_loss(self, f_number: float) -> float:
-        """Return the share of light lost in the corners: from wide open to stopped down with the pupil's
-        area."""
+        """Return the share of light lost in the corners; it falls with the pupil's area."""
         wide, stopped = self.corner_light_loss
         return stopped + (wide - stopped) * min(1.0, (self.widest_f_number / f_number) ** 2)

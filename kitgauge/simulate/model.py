@@ -87,8 +87,7 @@ def demo_kit() -> SimulatedKit:
 
 
 def full_size_kit(compression: Compression = "none") -> SimulatedKit:
-    """Return a 24-megapixel kit for measuring cost: 6000 x 4000 on 6 um, 50 mm f/1.8, nine groups of
-    edges."""
+    """Return a 24-megapixel kit for measuring cost: 50 mm f/1.8, 6 um, nine groups of edges."""
     lens = replace(Lens(), name="Sampler 50 mm f/1.8", focal_mm=50.0)
     return SimulatedKit(
         model="Sampler 24",

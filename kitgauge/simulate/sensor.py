@@ -106,8 +106,7 @@ class Sensor:
         return self.gain_e_per_dn(iso) / math.sqrt(12.0)
 
     def dark_noise_e(self, iso: float) -> float:
-        """Return everything temporal in the difference of two dark frames [e-]: read, row and rounding
-        noise."""
+        """Return the whole temporal noise of a dark frame [e-]: read, row and rounding noise."""
         return math.hypot(self.read_noise_e(iso), self.row_noise_e, self.quantisation_noise_e(iso))
 
     def saturation_e(self, iso: float) -> float:
@@ -120,8 +119,7 @@ class Sensor:
         return math.log2(self.saturation_e(iso) / self.read_noise_e(iso))
 
     def snr_midgrey(self, iso: float) -> float:
-        """Return the SNR of one green pixel at mid-grey, 10/78 of saturation (ISO 12232, H_m = 10/S, H_sat =
-        78/S)."""
+        """Return a green pixel's SNR at mid-grey, 10/78 of saturation (ISO 12232: 10/S over 78/S)."""
         signal_e = self.saturation_e(iso) * 10.0 / 78.0
         return signal_e / math.sqrt(signal_e + self.read_noise_e(iso) ** 2)
 
@@ -191,8 +189,7 @@ class Sensor:
     def _read_out(
         self, electrons: NDArray[np.float32], iso: float, rng: np.random.Generator
     ) -> NDArray[np.float32]:
-        """Return whole numbers from electrons; `electrons` is used up. Its first row is a first row of the
-        pattern."""
+        """Return whole DN; uses up `electrons`, whose first row is a first row of the pattern."""
         gain = self.gain_e_per_dn(iso)
         # Independent normal noise before and after the amplifier adds to one normal of their summed variance.
         signal_dn = rng.standard_normal(electrons.shape, dtype=np.float32)

@@ -98,8 +98,7 @@ class PlannedFrame:
 
 
 def _settings(kit: SimulatedKit, shot: ShotLike) -> tuple[float, float, float, float]:
-    """Return exact (ISO, shutter time, f-number) and how many times too much light the dial's rounding lets
-    in."""
+    """Return exact (ISO, shutter time, f-number) and the factor of light by the dial's rounding."""
     dark, flat = shot.role == "dark", shot.role == "flat"
     metered_iso, metered_s, metered_f = (
         _FLAT_METERED if flat else (_FREE_ISO, _METERED_SHUTTER_S, _FREE_F_NUMBER)
@@ -217,6 +216,7 @@ def take_frame(kit: SimulatedKit, frame: PlannedFrame) -> NDArray[np.uint16]:
 
 def recorded_settings(kit: SimulatedKit, frame: PlannedFrame) -> RecordedSettings:
     """Return what the simulated body writes into the file: marked values, as cameras do."""
+    neutral = kit.sensor.colour_response
     return RecordedSettings(
         make=kit.make,
         model=kit.model,
@@ -230,6 +230,7 @@ def recorded_settings(kit: SimulatedKit, frame: PlannedFrame) -> RecordedSetting
         taken_at=frame.taken_at,
         utc_offset="+00:00",
         pixel_pitch_um=kit.pitch_um,
+        as_shot_neutral=(neutral["R"], neutral["G"], neutral["B"]),
     )
 
 

@@ -53,8 +53,7 @@ class TrueAperture:
 
 @dataclass(frozen=True)
 class Truth:
-    """All true answers of a kit. `iso_limit` is None where the criterion holds, or fails, over the whole ISO
-    range."""
+    """All true answers of a kit; `iso_limit` None: the criterion holds, or fails, at every ISO."""
 
     noise: tuple[TrueNoise, ...]
     iso_limit: float | None
@@ -65,16 +64,14 @@ class Truth:
     dual_gain_iso: float | None
 
     def noise_at(self, iso: float) -> TrueNoise:
-        """Return the true noise at the exact `iso` (within 1 %); KeyError if it is not in the range asked
-        for."""
+        """Return the true noise at the exact `iso` (within 1 %); KeyError if it was not asked for."""
         for noise in self.noise:
             if abs(noise.iso / iso - 1.0) < 0.01:
                 return noise
         raise KeyError(iso)
 
     def mtf50_at(self, f_number: float, x_norm: float, y_norm: float) -> float:
-        """Return the true MTF50 of the square nearest to a place in the frame, at an f-number (within 2
-        %)."""
+        """Return the true MTF50 of the square nearest to a place, at an f-number (within 2 %)."""
         near = [item for item in self.sharpness if abs(item.f_number / f_number - 1.0) < 0.02]
         if not near:
             raise KeyError(f_number)
@@ -129,8 +126,7 @@ def true_mtf50(kit: SimulatedKit, square: Square, f_number: float) -> float:
 
 
 def _apertures(kit: SimulatedKit, square: Square, fraction: float) -> TrueAperture:
-    """Search the sharpest f-number by golden section and both ends of the sharp range by bisection, in log
-    f-number."""
+    """Search peak (golden section) and ends of the sharp range (bisection) in log f-number."""
     low, high = math.log(kit.lens.widest_f_number), math.log(kit.lens.narrowest_f_number)
 
     def sharpness(log_f_number: float) -> float:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import struct
 
-
-
 _SIZES = {1: 1, 2: 1, 3: 2, 4: 4, 5: 8, 7: 1, 9: 4, 10: 8, 11: 4, 12: 8}
 _LETTERS = {1: "B", 3: "H", 4: "I", 9: "i", 11: "f", 12: "d"}
 
@@ -67,12 +65,13 @@ def tiff_bytes(entries, exif=None, pixels=b"", pixel_tags=(273, 279), first=b"II
 
 
 def dng_entries(samples, *, cfa=(0, 1, 1, 2), black=None, white=None, active=None, more=None):
-    """Return the tags of an uncompressed DNG of `samples` (row, column); `cfa` lists 2 x 2 or 6 x 6 colours."""
+    """Return the tags of an uncompressed DNG of (row, column) samples; `cfa` lists 4 or 36 colours."""
     rows, columns = samples.shape[:2]
     bits = samples.dtype.itemsize * 8
     entries = {
-        254: (4, 0), 256: (4, columns), 257: (4, rows), 258: (3, bits), 259: (3, 1), 262: (3, 32803), 274: (3, 1),
-        277: (3, 1), 278: (4, rows), 284: (3, 1), 271: (2, "Northlight"), 272: (2, "Northlight One"),
+        254: (4, 0), 256: (4, columns), 257: (4, rows), 258: (3, bits), 259: (3, 1), 262: (3, 32803),
+        274: (3, 1), 277: (3, 1), 278: (4, rows), 284: (3, 1), 271: (2, "Northlight"),
+        272: (2, "Northlight One"),
         50706: (1, [1, 4, 0, 0]), 50707: (1, [1, 1, 0, 0]), 50708: (2, "Northlight One"),
         50721: (10, [(1, 1), (0, 1), (0, 1), (0, 1), (1, 1), (0, 1), (0, 1), (0, 1), (1, 1)]), 50778: (3, 21),
     }  # fmt: skip

@@ -1,9 +1,12 @@
-"""Settings from metadata: odd values become None with a reason, real files agree with an independent reader."""
+"""Settings from metadata: odd values become None with a reason, real files agree with another reader."""
 
 from __future__ import annotations
 
 import math
 import struct
+import subprocess
+import sys
+import time
 from dataclasses import fields
 from datetime import datetime, timedelta
 
@@ -152,9 +155,7 @@ def test_recorded_values_come_before_apex(frame):
 def test_iso_beyond_the_short_tag(frame, marked):
     # Exif 3.0: tag 34855 ends at 65535; 34864 names which of 34865 to 34867 tells the rest
     for kind, tag in ((1, OUTPUT_SENSITIVITY), (2, RECOMMENDED_INDEX), (3, ISO_SPEED)):
-        found = frame(
-            {SENSITIVITY: (SHORT, 65535), SENSITIVITY_TYPE: (SHORT, kind), tag: (LONG, marked)}
-        )
+        found = frame({SENSITIVITY: (SHORT, 65535), SENSITIVITY_TYPE: (SHORT, kind), tag: (LONG, marked)})
         assert found.iso == marked
     assert frame({SENSITIVITY: (LONG, marked)}).iso == marked
 
@@ -235,7 +236,9 @@ def test_unreadable_file_is_a_frame_error(tmp_path, monkeypatch):
             raise PermissionError(13, "Permission denied", str(path))
         return real_open(self, *args, **kwargs)
 
-    monkeypatch.setattr(type(path), "open", refuse)  # root may read everything, so permission bits do not serve
+    monkeypatch.setattr(
+        type(path), "open", refuse
+    )  # root may read everything, so permission bits do not serve
     with pytest.raises(FrameError, match="Permission denied"):
         read_settings(path)
 
@@ -243,7 +246,7 @@ def test_unreadable_file_is_a_frame_error(tmp_path, monkeypatch):
 @pytest.mark.parametrize(
     "name", ["with space.dng", "with\nnewline.dng", "ümläut 写真.dng", b"not-utf8-\xff\xfe.dng"]
 )
-def test_any_file_name(write_dng, noisy, tmp_path, name):
+def test_any_file_name(write_dng, noisy, name):
     if isinstance(name, bytes):
         name = name.decode("utf-8", "surrogateescape")
     try:
@@ -253,7 +256,8 @@ def test_any_file_name(write_dng, noisy, tmp_path, name):
     assert read_settings(path).iso == 400
 
 
-# --- containers ---------------------------------------------------------------------------------------------------
+# --- containers
+# ---------------------------------------------------------------------------------------------------
 
 
 def exif_block() -> bytes:
@@ -321,7 +325,8 @@ def test_block_inside_mrw(tmp_path):
     check_block(path)
 
 
-# --- anything damaged ---------------------------------------------------------------------------------------------
+# --- anything damaged
+# ---------------------------------------------------------------------------------------------
 
 
 @settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
@@ -351,6 +356,18 @@ def test_random_bytes_never_raise(tmp_path, head, tail):
     check_reasons(read_settings(path))
 
 
+@pytest.mark.parametrize("head", [b"\xff\xd8", b"\x89PNG\r\n\x1a\n", b"\0\0\0\x08ftypcrx "])
+def test_endless_parts_end(tmp_path, head):
+    """Fill bytes, empty chunks and empty boxes by the million must not be followed one by one."""
+    path = tmp_path / "endless.jpg"
+    path.write_bytes(
+        head + {0xFF: b"\xff", 0x89: bytes(4) + b"tEXt" + bytes(4), 0: b"\0\0\0\x08free"}[head[0]] * 3_000_000
+    )
+    start = time.perf_counter()
+    check_reasons(read_settings(path))
+    assert time.perf_counter() - start < 2
+
+
 def test_reading_is_quiet(tmp_path, capfd):
     path = tmp_path / "odd.dng"
     path.write_bytes(b"II*\0\x08\0\0\0" + b"\xff\xff" * 200)
@@ -360,7 +377,8 @@ def test_reading_is_quiet(tmp_path, capfd):
     assert err == ""
 
 
-# --- real files ---------------------------------------------------------------------------------------------------
+# --- real files
+# ---------------------------------------------------------------------------------------------------
 
 
 def all_real_files(real):
@@ -437,7 +455,9 @@ def test_some_real_files_in_full(real, name, body, iso, shutter_s, f_number, foc
 
 
 def test_real_odd_values(real):
-    found = read_settings(real("exif/headers/t_images_GPS.jpg"))  # ISO 0, focal length 0, f/0.64, absurd pitch
+    found = read_settings(
+        real("exif/headers/t_images_GPS.jpg")
+    )  # ISO 0, focal length 0, f/0.64, absurd pitch
     assert (found.iso, found.focal_mm, found.pixel_pitch_um) == (None, None, None)
     assert found.f_number == pytest.approx(16.0)  # APEX 8
     found = read_settings(real("exif/headers/t_images_Sanyo.jpg"))  # 11113 mm in 35 mm terms
@@ -466,3 +486,12 @@ def test_raw_file_of_a_real_camera(real):
     assert (found.iso, found.shutter_s, found.f_number, found.focal_mm) == (100, 1 / 100, 13, 30)
     assert found.lens == "DT 18-200mm F3.5-6.3"
     assert (found.width_px, found.height_px) == (4928, 3280)
+
+
+def test_metadata_loads_no_heavy_library():
+    code = (
+        "import sys, kitgauge.frames.metadata, kitgauge.frames.pitch, kitgauge.frames.settings_file; "
+        "print(sorted({'numpy', 'rawpy', 'PIL', 'cv2', 'tifffile', 'scipy', 'pandas'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

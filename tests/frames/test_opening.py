@@ -12,7 +12,15 @@ from PIL import Image
 
 from kitgauge.errors import FrameError, IngestError
 from kitgauge.frames.metadata import FrameSettings
-from kitgauge.frames.opening import RAW_SUFFIXES, RENDERED_SUFFIXES, FramePair, frame_paths, is_raw, open_frame, pair_up
+from kitgauge.frames.opening import (
+    RAW_SUFFIXES,
+    RENDERED_SUFFIXES,
+    FramePair,
+    frame_paths,
+    is_raw,
+    open_frame,
+    pair_up,
+)
 
 
 def picture(path):
@@ -44,7 +52,7 @@ def test_listing(tmp_path, write_dng, noisy):
 
 
 def test_every_file_is_listed_once(tmp_path):
-    for index, suffix in enumerate(sorted(RAW_SUFFIXES | RENDERED_SUFFIXES) + [".txt", "", ".zip"]):
+    for index, suffix in enumerate([*sorted(RAW_SUFFIXES | RENDERED_SUFFIXES), ".txt", "", ".zip"]):
         (tmp_path / f"{index}{suffix}").touch()
     listing = frame_paths(tmp_path)
     found = {path.name for path in listing.frames} | set(listing.others)
@@ -132,7 +140,8 @@ def test_open_frame_refusals(tmp_path):
         assert caught.value.fix
 
 
-# --- pairs -----------------------------------------------------------------------------------------------------------
+# --- pairs
+# -----------------------------------------------------------------------------------------------------------
 
 NOON = datetime(2024, 5, 6, 12)
 
@@ -143,7 +152,9 @@ def reader(times):
 
 
 def test_pairs_by_stem_and_time(tmp_path):
-    paths = [tmp_path / name for name in ("1.jpg", "1.NEF", "2.nef", "3.jpg", "4.nef", "4.JPG", "other/4.jpg")]
+    paths = [
+        tmp_path / name for name in ("1.jpg", "1.NEF", "2.nef", "3.jpg", "4.nef", "4.JPG", "other/4.jpg")
+    ]
     times = {"4.nef": NOON, "4.JPG": NOON + timedelta(seconds=1), "1.NEF": NOON}
     pairs = pair_up(paths, reader(times))
     assert pairs == [

@@ -27,7 +27,7 @@ def colour_steps(dtype=np.uint8, seed=1):
 
 
 def srgb_luminance(codes):
-    """Return luminance 0..1 by IEC 61966-2-1 and ITU-R BT.709-6 item 3.2, sample by sample in plain Python."""
+    """Return luminance 0..1 by IEC 61966-2-1 and ITU-R BT.709-6 item 3.2, one sample at a time."""
     top = 255 if codes.dtype == np.uint8 else 65535
 
     def light(code):
@@ -113,7 +113,7 @@ def test_wide_tiff_that_needs_another_decoder(tmp_path, monkeypatch):
     tifffile.imwrite(path, codes, photometric="rgb", compression="lzw")
     first = open_rendered(path).samples
 
-    def refuse(self, *args, **kwargs):
+    def refuse(*_args, **_kwargs):
         raise ValueError("<COMPRESSION.LZW: 5> requires the 'imagecodecs' package")
 
     monkeypatch.setattr(tifffile.TiffPage, "asarray", refuse)
@@ -151,11 +151,12 @@ def test_palette_and_alpha(tmp_path):
     assert np.abs(open_rendered(tmp_path / "alpha.png").samples - expected).max() <= 0.52
 
 
-# --- colour profiles -------------------------------------------------------------------------------------------------
+# --- colour profiles
+# -------------------------------------------------------------------------------------------------
 
 
 def profile_bytes(red, green, blue, curve):
-    """Return a minimal matrix profile (ICC.1:2022): three primaries (X, Y, Z) and one curve for all channels."""
+    """Return a minimal matrix profile (ICC.1:2022): three primaries (X, Y, Z), one curve for all."""
     parts = {b"rTRC": curve, b"gTRC": curve, b"bTRC": curve}
     for name, values in ((b"rXYZ", red), (b"gXYZ", green), (b"bXYZ", blue)):
         parts[name] = b"XYZ " + bytes(4) + struct.pack(">3i", *(round(v * 65536) for v in values))
@@ -204,17 +205,21 @@ def test_table_and_parametric_curves():
     # ICC.1:2022 table 68, function type 3 with the constants of sRGB: must agree with IEC 61966-2-1
     values = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
     packed = struct.pack(">5i", *(round(v * 65536) for v in values))
-    curve = encoding_of(profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 3, 0) + packed)).curves[0]
+    curve = encoding_of(
+        profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 3, 0) + packed)
+    ).curves[0]
     codes = np.linspace(0, 1, 256)
     assert curve(codes) == pytest.approx(srgb_to_linear(codes), abs=1e-4)
     # function type 1: Y = (aX + b)^g above -b/a, else 0
     packed = struct.pack(">3i", *(round(v * 65536) for v in (2.0, 2.0, -0.5)))
-    curve = encoding_of(profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 1, 0) + packed)).curves[0]
+    curve = encoding_of(
+        profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 1, 0) + packed)
+    ).curves[0]
     assert curve(np.array([0.0, 0.2, 0.5, 0.75])) == pytest.approx([0, 0, 0.25, 1.0], abs=1e-4)
 
 
 def test_a_real_srgb_profile_gives_srgb():
-    """Independent route: the profile that LittleCMS builds for sRGB against the standard's formula and weights."""
+    """Independent route: LittleCMS's own sRGB profile against the standard's formula and weights."""
     encoding = encoding_of(ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes())
     codes = np.linspace(0, 1, 256)
     for curve in encoding.curves:
@@ -247,7 +252,8 @@ def test_luminance_of_equal_codes_needs_no_weights():
     assert np.abs(luminance(codes, encoding).astype(int) - luminance(codes[..., 0], encoding)).max() <= 1
 
 
-# --- refusals --------------------------------------------------------------------------------------------------------
+# --- refusals
+# --------------------------------------------------------------------------------------------------------
 
 
 def broken(path, words, flag="unreadable"):

@@ -23,7 +23,9 @@ def protocol(name: str) -> Protocol:
 def frame(number: int, file: str = "", **settings) -> FrameRecord:
     name = file or f"{number:04}.dng"
     values = {"iso": 100.0, "shutter_s": 1 / 60, "f_number": 8.0, **settings}
-    return FrameRecord(file=name, path=Path(name), sha256=str(number), taken_at=START + timedelta(seconds=number), **values)
+    return FrameRecord(
+        file=name, path=Path(name), sha256=str(number), taken_at=START + timedelta(seconds=number), **values
+    )
 
 
 def roles(records) -> list[str | None]:

@@ -35,7 +35,10 @@ def test_any_name_is_one_legal_folder_inside_the_results(body: str, serial: str 
     assert kit_folder(root, name) == root / name
 
 
-@pytest.mark.parametrize("odd", ["../../etc/passwd", "a/b", "a\\b", "C:", "con", "NUL", "com1.x", "ÄÖÜ", "カメラ", "x" * 300, "a\x00b"])
+@pytest.mark.parametrize(
+    "odd",
+    ["../../etc/passwd", "a/b", "a\\b", "C:", "con", "NUL", "com1.x", "ÄÖÜ", "カメラ", "x" * 300, "a\x00b"],
+)
 def test_odd_names_become_safe_ones(odd: str) -> None:
     name = kit_folder_name(odd)
     assert set(name) <= LEGAL

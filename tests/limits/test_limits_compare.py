@@ -12,11 +12,19 @@ from kitgauge.limits.compare import compare, limit_stderr_stops
 from kitgauge.limits.model import Limit
 
 
-def iso(value: float, stderr_stops: float = math.nan, ci: tuple[float, float] = (math.nan, math.nan)) -> Limit:
+def iso(
+    value: float, stderr_stops: float = math.nan, ci: tuple[float, float] = (math.nan, math.nan)
+) -> Limit:
     return Limit(
-        kind="iso", value={"iso": value}, dial={}, ci_low=ci[0], ci_high=ci[1], criterion={"snr": 10.0}, text="",
+        kind="iso",
+        value={"iso": value},
+        dial={},
+        ci_low=ci[0],
+        ci_high=ci[1],
+        criterion={"snr": 10.0},
+        text="",
         stderr_stops=stderr_stops,
-    )  # fmt: skip
+    )
 
 
 def test_difference_error_z_and_p_in_closed_form() -> None:
@@ -57,9 +65,15 @@ def test_zero_error_counts_as_unknown() -> None:
 
 def test_f_numbers_count_two_stops_per_doubling_at_the_end_that_moved_most() -> None:
     old = Limit(
-        kind="f_number", value={"f_number_low": 4.0, "f_number_high": 8.0}, dial={}, ci_low=3.0, ci_high=9.0,
-        criterion={}, text="", stderr_stops=0.2,
-    )  # fmt: skip
+        kind="f_number",
+        value={"f_number_low": 4.0, "f_number_high": 8.0},
+        dial={},
+        ci_low=3.0,
+        ci_high=9.0,
+        criterion={},
+        text="",
+        stderr_stops=0.2,
+    )
     new = replace(old, value={"f_number_low": 4.0, "f_number_high": 16.0})
     difference = compare(old, new)
     assert difference.setting == "f_number_high"

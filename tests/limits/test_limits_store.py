@@ -39,23 +39,37 @@ def shutter_limit(shutter_s: float = 0.02, **changes: object) -> Limit:
 
 def iso_limit(iso: float = 4500.0) -> Limit:
     return Limit(
-        kind="iso", value={"iso": iso}, dial={"iso": 4000.0}, ci_low=math.nan, ci_high=math.nan,
-        criterion={"snr": 10.0, "output_mp": 8.0}, text="ISO 4000",
-    )  # fmt: skip
+        kind="iso",
+        value={"iso": iso},
+        dial={"iso": 4000.0},
+        ci_low=math.nan,
+        ci_high=math.nan,
+        criterion={"snr": 10.0, "output_mp": 8.0},
+        text="ISO 4000",
+    )
 
 
 def f_number_limit() -> Limit:
     return Limit(
-        kind="f_number", value={"f_number_low": 3.1, "f_number_high": 9.4},
-        dial={"f_number_low": 3.2, "f_number_high": 9.0}, ci_low=2.9, ci_high=10.0,
-        criterion={"mtf50_fraction": 0.9}, text="f/3.2 to f/9", lens="Invented 50 mm", focal_mm=50.0, region="centre",
-    )  # fmt: skip
+        kind="f_number",
+        value={"f_number_low": 3.1, "f_number_high": 9.4},
+        dial={"f_number_low": 3.2, "f_number_high": 9.0},
+        ci_low=2.9,
+        ci_high=10.0,
+        criterion={"mtf50_fraction": 0.9},
+        text="f/3.2 to f/9",
+        lens="Invented 50 mm",
+        focal_mm=50.0,
+        region="centre",
+    )
 
 
 @pytest.fixture
 def limits_file(tmp_path: Path) -> Path:
     path = tmp_path / "results" / "invented-one" / "limits.toml"
-    accept(path, "handheld-1", [shutter_limit(), iso_limit(), f_number_limit()], body="Invented One", now=NOON)
+    accept(
+        path, "handheld-1", [shutter_limit(), iso_limit(), f_number_limit()], body="Invented One", now=NOON
+    )
     return path
 
 
@@ -68,7 +82,9 @@ def test_round_trip_keeps_every_value(limits_file: Path) -> None:
     assert shutter.body == "Invented One"
     assert shutter.run == "handheld-1"
     assert shutter.accepted_at == NOON
-    wanted = shutter_limit(extra={"streak_mrad": 0.5, "parts": [1, 2]})  # None has no place in TOML: it is left out
+    wanted = shutter_limit(
+        extra={"streak_mrad": 0.5, "parts": [1, 2]}
+    )  # None has no place in TOML: it is left out
     assert shutter.limit == wanted
     assert f_number.limit.value == {"f_number_low": 3.1, "f_number_high": 9.4}
     assert math.isnan(f_number.limit.stderr_stops)
@@ -234,7 +250,9 @@ def test_a_folder_in_the_place_of_the_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("step", ["write", "flush to disk", "rename"])
-def test_a_full_disk_leaves_the_old_file(limits_file: Path, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
+def test_a_full_disk_leaves_the_old_file(
+    limits_file: Path, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 

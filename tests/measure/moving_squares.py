@@ -1,7 +1,9 @@
-"""Test scenes with known motion: dark squares on bright ground, exact path integration, nothing of the package.
+"""Test scenes with known motion: dark squares on bright ground, exact path integration, nothing of the
+package.
 
-A square blurred by a Gaussian is the product of two differences of the normal distribution function in the square's own
-axes; motion is the mean of that over the points of a path, so the only approximation is the number of points.
+A square blurred by a Gaussian is the product of two differences of the normal distribution function in the
+square's own axes; motion is the mean of that over the points of a path, so the only approximation is the
+number of points.
 """
 
 from __future__ import annotations
@@ -20,7 +22,8 @@ KINDS = ("drift", "sine", "curve", "tremor", "jerk")
 def motion_path(kind: str, streak_px: float, direction_rad: float, points: int = 4001) -> Array:
     """Return (2, point) positions x, y [px] at even times, with sqrt(12 trace C) = `streak_px`.
 
-    `direction_rad` turns the path from +x towards +y; only the straight kinds keep it as their principal axis.
+    `direction_rad` turns the path from +x towards +y; only the straight kinds keep it as their principal
+    axis.
     """
     t = np.linspace(0.0, 1.0, points)
     shapes = {
@@ -67,7 +70,8 @@ def render(
     sigma: float = 0.75,
     points: int = 160,
 ) -> NDArray[np.float32]:
-    """Return (row, column) the mean over `path` (2, n) of the scene, shifted by (x, y) px and turned about the middle."""
+    """Return (row, column) the mean over `path` (2, n) of the scene, shifted by (x, y) px and turned about
+    the middle."""
     rows, columns = shape
     share = np.zeros(shape)
     middle = np.array([0.5 * (columns - 1), 0.5 * (rows - 1)])
@@ -99,13 +103,16 @@ def render(
         half = 0.5 * square.side
         for a, b in zip(pu, pv, strict=True):
             share[y0:y1, x0:x1] += (
-                (step(u - a + half) - step(u - a - half)) * (step(v - b + half) - step(v - b - half)) / steps.shape[1]
+                (step(u - a + half) - step(u - a - half))
+                * (step(v - b + half) - step(v - b - half))
+                / steps.shape[1]
             )
     return (bright - (bright - dark) * share).astype(np.float32)
 
 
 def noisy(signal: NDArray[np.float32], snr_middle: float, rng: np.random.Generator) -> NDArray[np.float32]:
-    """Return the picture with photon noise of signal-to-noise ratio `snr_middle` at half its brightest level."""
+    """Return the picture with photon noise of signal-to-noise ratio `snr_middle` at half its brightest
+    level."""
     middle = 0.5 * float(signal.max())
     sigma = np.sqrt(np.maximum(signal, 1.0) / middle) * middle / snr_middle
     return (signal + sigma * rng.standard_normal(signal.shape)).astype(np.float32)

@@ -6,13 +6,25 @@ import numpy as np
 
 
 def shading(shape, falloff, tilt=0.0):
-    """Light over the frame: 1 in the middle, 1 - falloff in the corners, tilted by `tilt` from left to right."""
+    """Light over the frame: 1 in the middle, 1 - falloff in the corners, tilted by `tilt` from left to
+    right."""
     y, x = np.meshgrid(np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1]), indexing="ij")
     return (1 - falloff * (x * x + y * y) / 2) * (1 + tilt * x)
 
 
 def frame(
-    rng, light_e, gain, read_e, *, black=512.0, white=16383, response=1.0, row_dn=0.0, column_dn=0.0, hot=None, top=None
+    rng,
+    light_e,
+    gain,
+    read_e,
+    *,
+    black=512.0,
+    white=16383,
+    response=1.0,
+    row_dn=0.0,
+    column_dn=0.0,
+    hot=None,
+    top=None,
 ):
     """One plane of uint16 samples of a mean of `light_e` [e-]; `hot` is (flat indices, extra DN)."""
     electrons = rng.poisson(light_e * response) + read_e * rng.standard_normal(np.shape(light_e))
@@ -26,14 +38,27 @@ def frame(
 
 
 def flat_pair(
-    rng, shape=(200, 220), level_e=20_000.0, gain=2.0, read_e=5.0, *, drift=1.0, falloff=0.0, move=0.0, prnu=0.0, hot=0,
+    rng,
+    shape=(200, 220),
+    level_e=20_000.0,
+    gain=2.0,
+    read_e=5.0,
+    *,
+    drift=1.0,
+    falloff=0.0,
+    move=0.0,
+    prnu=0.0,
+    hot=0,
     **camera,
-):  # fmt: skip
-    """Two flats; the first is `drift` times as bright, and the light moves sideways by `move` between them."""
+):
+    """Two flats; the first is `drift` times as bright, and the light moves sideways by `move` between
+    them."""
     response = 1 + prnu * rng.standard_normal(shape)
     spots = hot_samples(rng, shape, hot) if hot else None
     lights = (shading(shape, falloff), shading(shape, falloff, move) / drift)
-    return [frame(rng, level_e * light, gain, read_e, response=response, hot=spots, **camera) for light in lights]
+    return [
+        frame(rng, level_e * light, gain, read_e, response=response, hot=spots, **camera) for light in lights
+    ]
 
 
 def dark_pair(rng, shape=(200, 220), gain=2.0, read_e=5.0, *, hot=0, **camera):

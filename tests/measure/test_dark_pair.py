@@ -1,4 +1,5 @@
-"""Dark pairs against a simulation that shares no code with the package (EMVA 1288 Release 4 Linear, dark noise)."""
+"""Dark pairs against a simulation that shares no code with the package (EMVA 1288 Release 4 Linear, dark
+noise)."""
 
 from __future__ import annotations
 
@@ -32,14 +33,18 @@ def test_variance_is_unbiased_and_its_error_honest(gain, read_e, conditions):
     pulls = [(pair.variance_dn2 - true) / pair.variance_stderr_dn2 for pair in pairs]
     assert abs(np.mean(pulls)) < 3.5 / math.sqrt(seeds)
     assert 0.7 < np.std(pulls) < 1.3
-    assert np.mean([pair.mean_dn for pair in pairs]) == pytest.approx(512.0, abs=0.3 if "row_dn" in conditions else 0.05)
+    assert np.mean([pair.mean_dn for pair in pairs]) == pytest.approx(
+        512.0, abs=0.3 if "row_dn" in conditions else 0.05
+    )
     assert not any(pair.flags for pair in pairs)
 
 
 def test_plain_standard_deviation_counts_the_fixed_pattern():
     rng = np.random.default_rng(1)
     pattern = 6.0 * rng.standard_normal((300, 300))
-    a, b = (np.round(512 + pattern + 2.0 * rng.standard_normal((300, 300))).astype(np.uint16) for _ in range(2))
+    a, b = (
+        np.round(512 + pattern + 2.0 * rng.standard_normal((300, 300))).astype(np.uint16) for _ in range(2)
+    )
     pair = measure_dark_pair(a, b)
     assert math.sqrt(pair.variance_dn2 - 1 / 12) == pytest.approx(2.0, rel=0.01)
     assert pair.dsnu_dn == pytest.approx(6.0, rel=0.02)
@@ -52,7 +57,9 @@ def test_noise_of_rows_is_kept_apart():
     assert pair.variance_dn2 == pytest.approx(6.25 + 1 / 12, rel=0.02)
 
 
-@pytest.mark.parametrize(("black", "clipped"), [(0.0, True), (2.5, True), (5.0, True), (20.0, False), (512.0, False)])
+@pytest.mark.parametrize(
+    ("black", "clipped"), [(0.0, True), (2.5, True), (5.0, True), (20.0, False), (512.0, False)]
+)
 def test_black_cut_off_at_the_lowest_code_is_seen(black, clipped):
     # 2.5 DN of read noise: at 5 DN black, 2 % of samples are cut off; at 20 DN none
     pair = measure_dark_pair(*dark_pair(np.random.default_rng(3), black=black))

@@ -27,8 +27,9 @@ CIRCLE_MM = st.floats(0.005, 0.05)
 def blur_by_rays_mm(focal_mm: float, f_number: float, focus_mm: float, distance_mm: float) -> float:
     """Blur circle by tracing the rim ray of a thin lens from an axial point to the sensor plane.
 
-    A ray leaves the axis at `distance_mm`, meets the lens at the pupil's rim and is bent by rim height / focal length
-    (paraxial refraction); its height where the sensor stands, doubled, is the circle. No depth formula is used.
+    A ray leaves the axis at `distance_mm`, meets the lens at the pupil's rim and is bent by rim height /
+    focal length (paraxial refraction); its height where the sensor stands, doubled, is the circle. No depth
+    formula is used.
     """
     sensor_mm = 1 / (1 / focal_mm - 1 / focus_mm)
     rim_mm = focal_mm / f_number / 2

@@ -7,7 +7,19 @@ import subprocess
 import sys
 from pathlib import Path
 
-HEAVY = {"numpy", "scipy", "pandas", "matplotlib", "cv2", "pydantic", "tomlkit", "jinja2", "rawpy", "PIL", "tifffile"}
+HEAVY = {
+    "numpy",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "cv2",
+    "pydantic",
+    "tomlkit",
+    "jinja2",
+    "rawpy",
+    "PIL",
+    "tifffile",
+}
 SCRIPT = """
 import json, sys
 from kitgauge.planner.command import plan_from_results

@@ -17,9 +17,16 @@ from kitgauge.planner.command import plan_from_results
 from kitgauge.planner.kit_model import KitModel, read_kit_model
 
 KIT = {
-    "name": "invented-one", "body": "Invented One", "lens": "Invented 50 mm", "focal_mm": 50.0, "focal_35mm": 75,
-    "pixel_pitch_um": 4.0, "width_px": 6000, "height_px": 4000, "sensor_pixels": 24_000_000,
-}  # fmt: skip
+    "name": "invented-one",
+    "body": "Invented One",
+    "lens": "Invented 50 mm",
+    "focal_mm": 50.0,
+    "focal_35mm": 75,
+    "pixel_pitch_um": 4.0,
+    "width_px": 6000,
+    "height_px": 4000,
+    "sensor_pixels": 24_000_000,
+}
 
 
 def noise_curves() -> dict[str, Any]:
@@ -29,11 +36,17 @@ def noise_curves() -> dict[str, Any]:
         saturation_e = 50_000 / 2**stops
         points.append(
             {
-                "iso": 100 * 2**stops, "channel": "G", "gain_e_per_dn": 4.0 / 2**stops,
-                "gain_e_per_dn_stderr": 0.04 / 2**stops, "read_noise_e": 0.0, "read_noise_e_stderr": 0.1,
-                "saturation_e": saturation_e, "snr_midgrey": math.sqrt(saturation_e * 10 / 78), "flags": [],
+                "iso": 100 * 2**stops,
+                "channel": "G",
+                "gain_e_per_dn": 4.0 / 2**stops,
+                "gain_e_per_dn_stderr": 0.04 / 2**stops,
+                "read_noise_e": 0.0,
+                "read_noise_e_stderr": 0.1,
+                "saturation_e": saturation_e,
+                "snr_midgrey": math.sqrt(saturation_e * 10 / 78),
+                "flags": [],
             }
-        )  # fmt: skip
+        )
         points.append({**points[-1], "channel": "R", "snr_midgrey": 1.0})
     points.append({"iso": 25600, "channel": "G", "snr_midgrey": None})
     return {"schema": 1, "kit": KIT, "protocol": "noise-ladder", "noise": {"points": points}, "limits": []}
@@ -41,19 +54,33 @@ def noise_curves() -> dict[str, Any]:
 
 def sharpness_curves() -> dict[str, Any]:
     points = [
-        {"f_number": 2.0**k, "region": region, "orientation": orientation, "channel": "G",
-         "mtf50_cy_per_px": value - (0.1 if region == "left" else 0.0), "mtf50_cy_per_px_stderr": 0.004}
+        {
+            "f_number": 2.0**k,
+            "region": region,
+            "orientation": orientation,
+            "channel": "G",
+            "mtf50_cy_per_px": value - (0.1 if region == "left" else 0.0),
+            "mtf50_cy_per_px_stderr": 0.004,
+        }
         for k, value in ((1, 0.20), (2, 0.30), (3, 0.28), (4, 0.18))
         for region in ("centre", "left")
         for orientation in ("horizontal", "vertical")
-    ]  # fmt: skip
-    return {"schema": 1, "kit": KIT, "protocol": "aperture-sweep", "sharpness": {"points": points}, "limits": []}
+    ]
+    return {
+        "schema": 1,
+        "kit": KIT,
+        "protocol": "aperture-sweep",
+        "sharpness": {"points": points},
+        "limits": [],
+    }
 
 
 def blur_curves() -> dict[str, Any]:
     fit = {
         "distribution": "weibull",
-        "parameters": {name: {"value": value} for name, value in (("ln_scale", 1.0), ("slope", 0.5), ("ln_shape", math.log(3)))},
+        "parameters": {
+            name: {"value": value} for name, value in (("ln_scale", 1.0), ("slope", 0.5), ("ln_shape", math.log(3)))
+        },
     }
     limits = [{"kind": "shutter", "technique": "standing", "focal_mm": 50.0}]
     return {"schema": 1, "kit": KIT, "protocol": "handheld-shutter", "blur": {"fit": fit}, "limits": limits}
@@ -62,17 +89,41 @@ def blur_curves() -> dict[str, Any]:
 @pytest.fixture
 def results(tmp_path: Path) -> Path:
     folder = tmp_path / "results" / "invented-one"
-    for name, curves in (("noise-1", noise_curves()), ("aperture-1", sharpness_curves()), ("hand-1", blur_curves())):
+    for name, curves in (
+        ("noise-1", noise_curves()),
+        ("aperture-1", sharpness_curves()),
+        ("hand-1", blur_curves()),
+    ):
         (folder / name).mkdir(parents=True)
         (folder / name / "curves.json").write_text(json.dumps(curves))
     unknown = math.nan
     limits = {
         "noise-1": Limit("iso", {"iso": 3200.0}, {}, unknown, unknown, {"snr": 20.0, "output_mp": 8.0}, ""),
-        "aperture-1": Limit("f_number", {"f_number_low": 4.0, "f_number_high": 9.0}, {}, unknown, unknown,
-                            {"mtf50_fraction": 0.9}, "", lens="Invented 50 mm", focal_mm=50.0, region="centre"),
-        "hand-1": Limit("shutter", {"shutter_s": 0.02}, {}, unknown, unknown, {"streak_px": 5.0, "keep": 0.8}, "", 0.1,
-                        focal_mm=50.0, technique="standing"),
-    }  # fmt: skip
+        "aperture-1": Limit(
+            "f_number",
+            {"f_number_low": 4.0, "f_number_high": 9.0},
+            {},
+            unknown,
+            unknown,
+            {"mtf50_fraction": 0.9},
+            "",
+            lens="Invented 50 mm",
+            focal_mm=50.0,
+            region="centre",
+        ),
+        "hand-1": Limit(
+            "shutter",
+            {"shutter_s": 0.02},
+            {},
+            unknown,
+            unknown,
+            {"streak_px": 5.0, "keep": 0.8},
+            "",
+            0.1,
+            focal_mm=50.0,
+            technique="standing",
+        ),
+    }
     for run, limit in limits.items():
         accept(folder / "limits.toml", run, [limit], body="Invented One", now=datetime(2026, 5, 1, tzinfo=UTC))
     return tmp_path / "results"
@@ -155,9 +206,13 @@ def test_damaged_curves_are_named(results: Path, damage: str) -> None:
     assert str(path) in caught.value.message()
 
 
-@pytest.mark.parametrize("odd", [{"points": [{"iso": "high", "channel": "G", "snr_midgrey": 3}]}, {"points": 7}, None, 3, []])
+@pytest.mark.parametrize(
+    "odd", [{"points": [{"iso": "high", "channel": "G", "snr_midgrey": 3}]}, {"points": 7}, None, 3, []]
+)
 def test_odd_curves_predict_nothing(tmp_path: Path, odd: object) -> None:
-    (tmp_path / "curves.json").write_text(json.dumps({"schema": 1, "noise": odd, "blur": odd, "sharpness": odd, "kit": odd}))
+    (tmp_path / "curves.json").write_text(
+        json.dumps({"schema": 1, "noise": odd, "blur": odd, "sharpness": odd, "kit": odd})
+    )
     model = read_kit_model({"run": tmp_path})
     assert model.noise == ()
     assert model.streaks == ()

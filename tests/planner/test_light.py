@@ -28,14 +28,13 @@ def test_lux_by_the_incident_light_equation() -> None:
 
 
 def test_sunny_sixteen() -> None:
-    # Full sun, front lit: EV 15 at ISO 100, f/16 at 1/ISO (common practice, published/facts.md); with exact settings
+    # Full sun, front lit: EV 15 at ISO 100, f/16 at 1/ISO (common practice, published/facts.md); with exact
+    # settings
     # f/16 at 1/128 s and ISO 100 x 2^(1/3) is EV 8 + 7 - 1/3
     assert parse_light("1/125,f16,iso125").ev100 == pytest.approx(15 - 1 / 3)
 
 
-@pytest.mark.parametrize(
-    "text", ["1/60,f4,iso800", "f/4, ISO 800, 1/60 s", "iso800,1/60s,f4.0", "1/60,F4,ISO800"]
-)
+@pytest.mark.parametrize("text", ["1/60,f4,iso800", "f/4, ISO 800, 1/60 s", "iso800,1/60s,f4.0", "1/60,F4,ISO800"])
 def test_triple_in_any_order_uses_exact_settings(text: str) -> None:
     # 1/60 is 1/64 s: log2(16 x 64) - 3
     assert parse_light(text).ev100 == pytest.approx(7.0)
@@ -48,16 +47,30 @@ def test_triple_with_seconds_and_thirds() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "bright", "ev", "9.5", "800", "1/60,f4", "1/60,f4,800", "1/60,f4,iso800,iso100x", "ev9.5,f4", "nowhere.dng",
-     "evnan", "luxinf"],
-)  # fmt: skip
+    [
+        "",
+        "bright",
+        "ev",
+        "9.5",
+        "800",
+        "1/60,f4",
+        "1/60,f4,800",
+        "1/60,f4,iso800,iso100x",
+        "ev9.5,f4",
+        "nowhere.dng",
+        "evnan",
+        "luxinf",
+    ],
+)
 def test_text_that_is_no_light(text: str) -> None:
     with pytest.raises(UsageError, match="not a light") as caught:
         parse_light(text)
     assert "800lux" in caught.value.message()
 
 
-@pytest.mark.parametrize("text", ["ev99", "ev-40", "0lux", "-5lux", "1e9lux", "99999999999lux", "0/60,f4,iso800", "1/60,f0,iso800"])
+@pytest.mark.parametrize(
+    "text", ["ev99", "ev-40", "0lux", "-5lux", "1e9lux", "99999999999lux", "0/60,f4,iso800", "1/60,f0,iso800"]
+)
 def test_light_that_cannot_be(text: str) -> None:
     with pytest.raises((PlanError, UsageError)) as caught:
         parse_light(text)

@@ -18,16 +18,18 @@ def settings(plan: object) -> dict[str, float]:
     return dict(plan.as_dict()["settings"])  # type: ignore[attr-defined]
 
 
-# Common practice in the trade, no source (published/facts.md): 1/60 s for a still person, 1/250 s for a moving one,
+# Common practice in the trade, no source (published/facts.md): 1/60 s for a still person, 1/250 s for a
+# moving one,
 # about 1/1000 s for birds in flight; handheld 1/(focal length in 35 mm terms)
 
 
 @pytest.mark.parametrize(("subject", "shutter_s"), [("still", 1 / 60), ("moving", 1 / 250), ("fast", 1 / 1000)])
 def test_subject_by_common_practice(subject: str, shutter_s: float) -> None:
-    plan = make_plan(PlanRequest(light="ev8", focal_mm=35, subject=subject))
+    plan = make_plan(PlanRequest(light="ev10", focal_mm=35, subject=subject))
     assert settings(plan)["shutter_s"] == pytest.approx(shutter_s)
     assert plan.as_dict()["basis"]["subject"] == "common practice"
-    assert plan.binds == "subject" or subject == "still"
+    assert plan.binds_stops["subject"] > 0
+    assert plan.binds_stops["hands"] == 0
 
 
 @pytest.mark.parametrize(
@@ -70,7 +72,7 @@ def test_a_still_person_indoors_a_walker_and_birds_in_flight() -> None:
 def test_measured_limits_decide_where_there_are_some(kit_limits: list[AcceptedLimit], kit_camera: CameraFacts) -> None:
     request = PlanRequest(light="ev7", focal_mm=50, distance_m=2, subject="0", technique="standing")
     plan = make_plan(request, kit_limits, kit_camera)
-    # the limit of 1/50 s exactly 0.02 s: the slowest third-stop at or under it is 2^-6 s, marked 1/60 (1/50 is 0.0197)
+    # the limit is 0.02 s; the slowest third of a stop at or under it is 2^(-17/3) s = 0.0197 s, marked 1/50
     assert settings(plan)["shutter_s"] == pytest.approx(1 / 50)
     assert settings(plan)["f_number"] == 2.8
     basis = plan.as_dict()["basis"]
@@ -132,8 +134,10 @@ def test_noise_binds_where_the_iso_limit_is_not_enough() -> None:
     assert plan.shortfall_stops == pytest.approx(4.0)
 
 
-def test_alternatives_close_the_gap_and_name_their_price(kit_limits: list[AcceptedLimit], kit_camera: CameraFacts) -> None:
-    request = PlanRequest(light="ev3.2", focal_mm=50, near_m=1.9, far_m=2.2, subject="still", technique="standing")
+def test_alternatives_close_the_gap_and_name_their_price(
+    kit_limits: list[AcceptedLimit], kit_camera: CameraFacts
+) -> None:
+    request = PlanRequest(light="ev2.7", focal_mm=50, near_m=1.9, far_m=2.2, subject="still", technique="standing")
     plan = make_plan(request, kit_limits, kit_camera)
     assert plan.shortfall_stops > 1
     ways = {way.kind: way for way in plan.alternatives}
@@ -279,8 +283,34 @@ def test_limits_of_another_body(kit_limits: list[AcceptedLimit]) -> None:
 
 @pytest.mark.parametrize(
     "facts",
-    [{"iso_min": 800.0, "iso_max": 100.0}, {"f_min": 8.0, "f_max": 4.0}, {"pixel_pitch_um": -1.0}, {"iso_max": math.nan}],
+    [
+        {"iso_min": 800.0, "iso_max": 100.0},
+        {"f_min": 8.0, "f_max": 4.0},
+        {"pixel_pitch_um": -1.0},
+        {"iso_max": math.nan},
+    ],
 )
 def test_impossible_cameras(facts: dict[str, float]) -> None:
     with pytest.raises(PlanError):
         make_plan(PlanRequest(light="ev9"), (), CameraFacts(**facts))  # type: ignore[arg-type]
+
+
+def test_a_measured_subject_is_known_by_its_label_and_never_taken_for_hands(
+    kit_limits: list[AcceptedLimit], kit_camera: CameraFacts
+) -> None:
+    walker = replace(kit_limits[0].limit, value={"shutter_s": 0.005}, technique="walker", extra={"role": "subject"})
+    limits = [*kit_limits, replace(kit_limits[0], limit=walker, run="subject-1")]
+    plan = make_plan(PlanRequest(light="ev10", focal_mm=50, subject="Walker", technique="tripod"), limits, kit_camera)
+    assert plan.inputs.motion.subject_cap_s == pytest.approx(0.005)
+    assert plan.as_dict()["basis"]["subject"] == "measured run"
+    assert plan.as_dict()["basis_run"]["subject"] == "subject-1"
+    assert plan.setting.shutter_s <= 0.005
+    assert plan.predicted.keep_rate == pytest.approx(1 - 0.2 ** ((0.005 / plan.setting.shutter_s) ** 2))
+    handheld = make_plan(PlanRequest(light="ev10", focal_mm=50, subject="walker"), limits, kit_camera)
+    assert handheld.inputs.technique == "standing"
+    assert handheld.predicted.keep_rate is not None
+    assert 0.8 <= handheld.predicted.keep_rate < 1
+    with pytest.raises(UsageError, match="walker"):
+        make_plan(PlanRequest(light="ev10", subject="runner"), limits, kit_camera)
+    with pytest.raises(UsageError, match="not measured"):
+        make_plan(PlanRequest(light="ev10", technique="walker"), limits, kit_camera)

@@ -60,7 +60,9 @@ def test_interval_of_the_keep_rate_is_that_of_the_time() -> None:
 
 @pytest.mark.statistical
 def test_hands_and_a_moving_subject_add_as_second_moments() -> None:
-    """Simulated: straight hand drifts of Rayleigh length and random direction on top of a subject's own motion."""
+    """Simulated: straight hand drifts of Rayleigh length and random direction on top of a subject's own
+    motion.
+    """
     rng = np.random.default_rng(20260501)
     hands = Hands(0.02, 0.8)
     motion = Motion(hands, 0.02, 1 / 30, 30.0, 0.8)  # the subject alone smears one limit in 1/30 s
@@ -72,3 +74,15 @@ def test_hands_and_a_moving_subject_add_as_second_moments() -> None:
     assert motion.keep_rate(shutter_s) == pytest.approx(kept, abs=0.005)
     # ignoring the subject, or dropping frames it alone ruins, is far off
     assert abs(hands.keep_rate(shutter_s) - kept) > 0.1
+
+
+@pytest.mark.statistical
+def test_measured_hands_and_a_measured_subject_add_at_random() -> None:
+    rng = np.random.default_rng(20260502)
+    hands, subject = Hands(0.02, 0.8), Hands(0.01, 0.8, family="weibull", shape=3.0, slope=0.8)
+    motion = Motion(hands, 0.02, 0.01, 0.0, 0.8, subject)
+    shutter_s, n = 0.009, 400_000
+    drift = rng.rayleigh(1 / math.sqrt(-2 * math.log(0.2)), n) * shutter_s / 0.02
+    own = rng.weibull(3.0, n) * (-math.log(0.2)) ** (-1 / 3) * (shutter_s / 0.01) ** 0.8
+    assert motion.keep_rate(shutter_s) == pytest.approx(np.mean(np.hypot(drift, own) <= 1), abs=0.006)
+    assert motion.interval(shutter_s) is None

@@ -12,38 +12,89 @@ from pathlib import Path
 from typing import Any
 
 TITLES = {
-    "noise-ladder": "Noise against ISO", "aperture-sweep": "Sharpness against f-number",
-    "handheld-shutter": "Blur against shutter speed", "practice-shutter": "Practice: shutter speed",
-}  # fmt: skip
+    "noise-ladder": "Noise against ISO",
+    "aperture-sweep": "Sharpness against f-number",
+    "handheld-shutter": "Blur against shutter speed",
+    "practice-shutter": "Practice: shutter speed",
+}
 COLUMNS = (
-    "file", "sha256", "taken_at", "body", "lens", "iso", "shutter_s", "f_number", "focal_mm", "step", "role",
-    "status", "flags", "reason",
-)  # fmt: skip
-KIT = {"body": "Aldous 24", "lens": "Aldous 50 mm f/1.8", "focal_mm": 50, "pixel_pitch_um": 4.3, "frame_rows": 4000, "frame_columns": 6000}
+    "file",
+    "sha256",
+    "taken_at",
+    "body",
+    "lens",
+    "iso",
+    "shutter_s",
+    "f_number",
+    "focal_mm",
+    "step",
+    "role",
+    "status",
+    "flags",
+    "reason",
+)
+KIT = {
+    "body": "Aldous 24",
+    "lens": "Aldous 50 mm f/1.8",
+    "focal_mm": 50,
+    "pixel_pitch_um": 4.3,
+    "height_px": 4000,
+    "width_px": 6000,
+}
 
 
 def frame(file: str, **given: Any) -> dict[str, Any]:
     row = {
-        "file": file, "sha256": f"{zlib.crc32(file.encode()):064x}"[:64], "taken_at": "2026-03-14T10:20:30", "body": "Aldous 24",
-        "lens": "Aldous 50 mm f/1.8", "iso": 100, "shutter_s": 1 / 60, "f_number": 5.6, "focal_mm": 50,
-        "step": "", "role": "", "status": "used", "flags": "", "reason": "",
-    }  # fmt: skip
+        "file": file,
+        "sha256": f"{zlib.crc32(file.encode()):064x}"[:64],
+        "taken_at": "2026-03-14T10:20:30",
+        "body": "Aldous 24",
+        "lens": "Aldous 50 mm f/1.8",
+        "iso": 100,
+        "shutter_s": 1 / 60,
+        "f_number": 5.6,
+        "focal_mm": 50,
+        "step": "",
+        "role": "",
+        "status": "used",
+        "flags": "",
+        "reason": "",
+    }
     return row | given
 
 
 def run_record(protocol: str, **given: Any) -> dict[str, Any]:
     record = {
-        "schema": 1, "kitgauge_version": "0.1.0",
-        "protocol": {"id": protocol, "title": TITLES.get(protocol), "sha256": "6f1c" * 16,
-                     "cautions": ["Let hot lamps cool before you move them."]},
-        "measures": "noise", "kit": KIT,
-        "settings": {"frames": "frames", "criteria": {"snr": 10.0, "keep": 0.8}, "technique": "standing",
-                     "settings_file": None, "pitch_um": None, "body": None, "lens": None, "focal_mm": None},
+        "schema": 1,
+        "kitgauge_version": "0.1.0",
+        "protocol": {
+            "id": protocol,
+            "title": TITLES.get(protocol),
+            "sha256": "6f1c" * 16,
+        },
+        "cautions": ["Let hot lamps cool before you move them."],
+        "measures": "noise",
+        "kit": KIT,
+        "settings": {
+            "frames": "frames",
+            "criteria": {"snr": 10.0, "keep": 0.8},
+            "technique": "standing",
+            "settings_file": None,
+            "pitch_um": None,
+            "body": None,
+            "lens": None,
+            "focal_mm": None,
+        },
         "versions": {"numpy": "2.4.0", "scipy": "1.17.0", "rawpy": "0.28.0", "libraw": "0.22.2"},
-        "started_at": "2026-03-14T11:00:00+00:00", "stopped_at": "2026-03-14T11:00:42+00:00",
-        "status": "complete", "reason": "", "notes": [], "frames": {"used": 1, "rejected": 0, "unmatched": 0},
-        "frames_decoded": 36, "not_frames": {},
-    }  # fmt: skip
+        "started_at": "2026-03-14T11:00:00+00:00",
+        "stopped_at": "2026-03-14T11:00:42+00:00",
+        "status": "complete",
+        "reason": "",
+        "notes": [],
+        "frames": {"used": 1, "rejected": 0, "unmatched": 0},
+        "frames_decoded": 36,
+        "not_frames": {},
+    }
     return record | given
 
 
@@ -73,11 +124,14 @@ def parameters(**given: tuple[float, float | None, str]) -> dict[str, Any]:
 
 def band(x: list[float], y: Callable[[float], float], share: float) -> dict[str, list[float]]:
     return {
-        "x": x, "y": [y(v) for v in x], "low": [(1 - share) * y(v) for v in x], "high": [(1 + share) * y(v) for v in x]
-    }  # fmt: skip
+        "x": x,
+        "y": [y(v) for v in x],
+        "low": [(1 - share) * y(v) for v in x],
+        "high": [(1 + share) * y(v) for v in x],
+    }
 
 
-# ---- noise -----------------------------------------------------------------------------------------------------
+# ---- noise ----
 
 
 def read_noise(iso: float, channel_factor: float = 1.0) -> float:
@@ -98,15 +152,23 @@ def noise_run(folder: Path, **changes: Any) -> Path:
             middle = full * 10 / 78
             points.append(
                 {
-                    "iso": iso, "channel": channel, "gain_e_per_dn": gain * (1 + chance.gauss(0, 0.003)),
-                    "gain_e_per_dn_stderr": 0.003 * gain, "read_noise_e": noise, "read_noise_e_stderr": 0.012 * noise,
-                    "saturation_e": full, "dynamic_range_stops": math.log2(full / noise),
-                    "snr_midgrey": middle / math.sqrt(middle + noise**2), "flags": [],
+                    "iso": iso,
+                    "channel": channel,
+                    "gain_e_per_dn": gain * (1 + chance.gauss(0, 0.003)),
+                    "gain_e_per_dn_stderr": 0.003 * gain,
+                    "read_noise_e": noise,
+                    "read_noise_e_stderr": 0.012 * noise,
+                    "saturation_e": full,
+                    "dynamic_range_stops": math.log2(full / noise),
+                    "snr_midgrey": middle / math.sqrt(middle + noise**2),
+                    "flags": [],
                 }
-            )  # fmt: skip
+            )
         for role in ("flat", "dark"):
             for k in range(2):
-                frames.append(frame(f"A24_{iso:05d}_{role}{k}.DNG", iso=iso, role=role, step=f"{role} ISO {iso}"))
+                frames.append(
+                    frame(f"A24_{iso:05d}_{role}{k}.DNG", iso=iso, role=role, step=f"{role} ISO {iso}")
+                )
     points[-1]["flags"] = ["missing-codes"]
     points[5]["read_noise_e_stderr"] = None
     frames[4] |= {"status": "rejected", "flags": "clipped"}
@@ -127,36 +189,71 @@ def noise_run(folder: Path, **changes: Any) -> Path:
             sigma_0_low_iso=(2.9, 0.03, "e-"), sigma_0_high_iso=(1.35, 0.012, "e-"), sigma_1=(1.1, 0.01, "DN")
         ),
         "covariance": [[9e-4, 0, -1e-4], [0, 1.44e-4, 0], [-1e-4, 0, 1e-4]],
-        "gain": {"model": "g = k / ISO, two stages", "covariance": [[1.0, 0.0], [0.0, 1.0]],
-                 "parameters": parameters(k_low_iso=(520.0, 1.0, "e-/DN"), k_high_iso=(520.0, None, "e-/DN"))},
-        "dual_gain_iso": 800, "invariance_iso": 1600, "degrees_of_freedom": 6, "reduced_chi_square": 0.94,
-        "points_used": 9, "points_dropped": ["ISO 25600: missing codes"], "converged": True, "at_bound": [],
-        "message": "", "errors_rescaled": False, "evidence": {"aicc_one_stage": 812.3, "aicc_two_stages": 21.7},
+        "gain": {
+            "model": "g = k / ISO, two stages",
+            "covariance": [[1.0, 0.0], [0.0, 1.0]],
+            "parameters": parameters(k_low_iso=(520.0, 1.0, "e-/DN"), k_high_iso=(520.0, None, "e-/DN")),
+        },
+        "dual_gain_iso": 800,
+        "invariance_iso": 1600,
+        "degrees_of_freedom": 6,
+        "reduced_chi_square": 0.94,
+        "points_used": 9,
+        "points_dropped": ["ISO 25600: missing codes"],
+        "converged": True,
+        "at_bound": [],
+        "message": "",
+        "errors_rescaled": False,
+        "evidence": {"aicc_one_stage": 812.3, "aicc_two_stages": 21.7},
         "invariance_text": "above ISO 1600, a higher ISO lowers read noise by less than 0.33 stop",
         "curves": {
-            "read_noise_e": band(x, read_noise, 0.015), "snr_midgrey": band(x, snr, 0.01),
+            "read_noise_e": band(x, read_noise, 0.015),
+            "snr_midgrey": band(x, snr, 0.01),
         },
-    }  # fmt: skip
+    }
     limit = {
-        "kind": "iso", "iso": 25_870.0, "iso_dial": 25_600.0, "ci_low": 24_900.0, "ci_high": 26_900.0, "stderr_stops": 0.03,
-        "criterion": {"snr": 10.0, "output_mp": 8.0}, "lens": None, "focal_mm": None, "technique": None,
-        "region": None, "flags": [], "at_least": False, "channel": "G", "snr_pixel": 10 / math.sqrt(24 / 8),
+        "kind": "iso",
+        "iso": 25_870.0,
+        "iso_dial": 25_600.0,
+        "ci_low": 24_900.0,
+        "ci_high": 26_900.0,
+        "stderr_stops": 0.03,
+        "criterion": {"snr": 10.0, "output_mp": 8.0},
+        "lens": None,
+        "focal_mm": None,
+        "technique": None,
+        "region": None,
+        "flags": [],
+        "at_least": False,
+        "channel": "G",
+        "snr_pixel": 10 / math.sqrt(24 / 8),
         "text": "Up to ISO 25600 a mid-grey of an 8-megapixel picture keeps a signal-to-noise ratio of 10.",
-    }  # fmt: skip
+    }
     curves = curves_record("noise-ladder", noise={"points": points, "fit": fit}, limits=[limit])
     run = run_record(
-        "noise-ladder", status="partial", reason="flat ISO 200 has one frame; no frames at ISO 51200",
-        not_frames={"notes.txt": "no picture file"}, notes=["ISO 25600 is scaled digitally"],
-    )  # fmt: skip
+        "noise-ladder",
+        status="partial",
+        reason="flat ISO 200 has one frame; no frames at ISO 51200",
+        missing=["flat ISO 200 has one frame", "no frames at ISO 51200"],
+        not_frames={"notes.txt": "no picture file"},
+        notes=["ISO 25600 is scaled digitally"],
+    )
     return write_run(folder, run | changes, curves, frames)
 
 
-# ---- sharpness -------------------------------------------------------------------------------------------------
+# ---- sharpness ----
 
 PLACES = {
-    "centre": (0.5, 0.5), "left": (0.12, 0.5), "right": (0.88, 0.5), "top": (0.5, 0.13), "bottom": (0.5, 0.87),
-    "top-left": (0.12, 0.14), "top-right": (0.88, 0.14), "bottom-left": (0.12, 0.86), "bottom-right": (0.88, 0.86),
-}  # fmt: skip
+    "centre": (0.5, 0.5),
+    "left": (0.12, 0.5),
+    "right": (0.88, 0.5),
+    "top": (0.5, 0.13),
+    "bottom": (0.5, 0.87),
+    "top-left": (0.12, 0.14),
+    "top-right": (0.88, 0.14),
+    "bottom-left": (0.12, 0.86),
+    "bottom-right": (0.88, 0.86),
+}
 F_NUMBERS = tuple(2 ** (k / 2) for k in range(2, 10))
 
 
@@ -189,47 +286,88 @@ def sharpness_run(folder: Path) -> Path:
                 value = factor * mtf50(f_number, softness) * (1 + chance.gauss(0, 0.006))
                 points.append(
                     {
-                        "f_number": f_number, "region": region, "x_norm": x_norm + (0.02 if factor < 1 else -0.02),
-                        "y_norm": y_norm, "orientation": orientation, "channel": "G", "mtf50_cy_per_px": value,
-                        "mtf50_cy_per_px_stderr": 0.004, "frames": 2, "flags": [],
+                        "f_number": f_number,
+                        "region": region,
+                        "x_norm": x_norm + (0.02 if factor < 1 else -0.02),
+                        "y_norm": y_norm,
+                        "orientation": orientation,
+                        "channel": "G",
+                        "mtf50_cy_per_px": value,
+                        "mtf50_cy_per_px_stderr": 0.004,
+                        "frames": 2,
+                        "flags": [],
                     }
-                )  # fmt: skip
+                )
         model = [mtf50(v, softness) for v in x]
         fit[region] = {
-            "sharpest_f_number": 5.1, "sharpest_f_number_ci": [4.6, 5.9], "sharp_range": [3.1, 9.6],
-            "parameters": (given := parameters(floor_px=(0.22, 0.006, "px"), aberration_px=(0.1, None, "px"))),
-            "fit": {"model": "diffraction x pixel x normal blur", "parameters": given, "points_used": 8,
-                    "degrees_of_freedom": 5, "reduced_chi_square": 1.1, "at_bound": ["aberration_px"],
-                    "evidence": {"reference_f_number": 6.7, "wavelength_um": 0.55, "pitch_um": 4.3}},
-            "curve": {"f_number": x, "mtf50_cy_per_px": model, "mtf50_low_cy_per_px": [0.985 * v for v in model],
-                      "mtf50_high_cy_per_px": [1.015 * v for v in model]},
+            "sharpest_f_number": 5.1,
+            "sharpest_f_number_ci": [4.6, 5.9],
+            "sharp_range": [3.1, 9.6],
+            "parameters": (
+                given := parameters(floor_px=(0.22, 0.006, "px"), aberration_px=(0.1, None, "px"))
+            ),
+            "fit": {
+                "model": "diffraction x pixel x normal blur",
+                "parameters": given,
+                "points_used": 8,
+                "degrees_of_freedom": 5,
+                "reduced_chi_square": 1.1,
+                "at_bound": ["aberration_px"],
+                "evidence": {"reference_f_number": 6.7, "wavelength_um": 0.55, "pitch_um": 4.3},
+            },
+            "curve": {
+                "f_number": x,
+                "mtf50_cy_per_px": model,
+                "mtf50_low_cy_per_px": [0.985 * v for v in model],
+                "mtf50_high_cy_per_px": [1.015 * v for v in model],
+            },
             "flags": [],
-        }  # fmt: skip
+        }
     points[3] |= {"mtf50_cy_per_px": None, "mtf50_cy_per_px_stderr": None, "flags": ["edge-clipped"]}
     points[20] |= {"flags": ["low-contrast"], "excluded": True}
     for f_number in F_NUMBERS:
         for k in range(2):
-            frames.append(frame(f"A24_f{f_number:.1f}_{k}.DNG", f_number=f_number, role="edge", step=f"f/{f_number:.2g}"))
+            frames.append(
+                frame(
+                    f"A24_f{f_number:.1f}_{k}.DNG", f_number=f_number, role="edge", step=f"f/{f_number:.2g}"
+                )
+            )
     findings = [
-        {"kind": "weak-corner", "region": "bottom-right", "size": -0.11, "unit": "of MTF50", "z": 5.2,
-         "text": "The bottom-right corner is 11 % softer than the other corners."}
-    ]  # fmt: skip
+        {
+            "kind": "weak-corner",
+            "region": "bottom-right",
+            "size": -0.11,
+            "unit": "of MTF50",
+            "z": 5.2,
+            "text": "The bottom-right corner is 11 % softer than the other corners.",
+        }
+    ]
     limits = [
         {
-            "kind": "f_number", "f_number_low": 3.1, "f_number_high": 9.6, "f_number_low_dial": 3.2,
-            "f_number_high_dial": 9.0, "ci_low": 2.9, "ci_high": 10.1, "criterion": {"mtf50_fraction": 0.9},
-            "lens": "Aldous 50 mm f/1.8", "focal_mm": 50, "technique": None, "region": region, "flags": [],
+            "kind": "f_number",
+            "f_number_low": 3.1,
+            "f_number_high": 9.6,
+            "f_number_low_dial": 3.2,
+            "f_number_high_dial": 9.0,
+            "ci_low": 2.9,
+            "ci_high": 10.1,
+            "criterion": {"mtf50_fraction": 0.9},
+            "lens": "Aldous 50 mm f/1.8",
+            "focal_mm": 50,
+            "technique": None,
+            "region": region,
+            "flags": [],
             "text": f"From f/3.2 to f/9 the {region} keeps 90 % of its best sharpness.",
         }
         for region in ("centre", "whole frame")
-    ]  # fmt: skip
+    ]
     curves = curves_record(
         "aperture-sweep", sharpness={"points": points, "fit": fit, "findings": findings}, limits=limits
     )
     return write_run(folder, run_record("aperture-sweep"), curves, frames)
 
 
-# ---- blur ------------------------------------------------------------------------------------------------------
+# ---- blur ----
 
 
 def blur_run(folder: Path, frames_per_speed: int = 10) -> Path:
@@ -239,9 +377,20 @@ def blur_run(folder: Path, frames_per_speed: int = 10) -> Path:
     for shutter_s in speeds[:1]:
         for k in range(3):
             name = f"A24_tripod_{k}.DNG"
-            rows.append({"file": name, "shutter_s": shutter_s, "role": "tripod", "streak_px": 0.25,
-                         "streak_px_stderr": 0.1, "streak_um": 1.1, "streak_mrad": 0.02, "direction_deg": None,
-                         "censored": None, "flags": []})  # fmt: skip
+            rows.append(
+                {
+                    "file": name,
+                    "shutter_s": shutter_s,
+                    "role": "tripod",
+                    "streak_px": 0.25,
+                    "streak_px_stderr": 0.1,
+                    "streak_um": 1.1,
+                    "streak_mrad": 0.02,
+                    "direction_deg": None,
+                    "censored": None,
+                    "flags": [],
+                }
+            )
             frames.append(frame(name, shutter_s=shutter_s, role="tripod", step="tripod"))
     for shutter_s in speeds:
         for k in range(frames_per_speed):
@@ -251,15 +400,22 @@ def blur_run(folder: Path, frames_per_speed: int = 10) -> Path:
             bound = {"below": 0.6, "above": 26.0}.get(censored or "")
             rows.append(
                 {
-                    "file": name, "shutter_s": shutter_s, "role": "handheld",
-                    "streak_px": None if censored else streak, "streak_px_stderr": None if censored else 0.05 + 0.02 * streak,
-                    "streak_um": None if censored else 4.3 * streak, "streak_mrad": None if censored else 0.086 * streak,
-                    "direction_deg": None if censored else chance.uniform(-90, 90), "censored": censored,
+                    "file": name,
+                    "shutter_s": shutter_s,
+                    "role": "handheld",
+                    "streak_px": None if censored else streak,
+                    "streak_px_stderr": None if censored else 0.05 + 0.02 * streak,
+                    "streak_um": None if censored else 4.3 * streak,
+                    "streak_mrad": None if censored else 0.086 * streak,
+                    "direction_deg": None if censored else chance.uniform(-90, 90),
+                    "censored": censored,
                     "bound_px": bound or 0.6,
                     "flags": {"below": ["below-floor"], "above": ["too-blurred"]}.get(censored or "", []),
                 }
-            )  # fmt: skip
-            frames.append(frame(name, shutter_s=shutter_s, role="handheld", step=f"handheld 1/{round(1 / shutter_s)}"))
+            )
+            frames.append(
+                frame(name, shutter_s=shutter_s, role="handheld", step=f"handheld 1/{round(1 / shutter_s)}")
+            )
     rows[8] |= {"streak_px": None, "streak_px_stderr": None, "censored": None, "flags": ["no-edge"]}
     frames[8] |= {"status": "rejected", "flags": "no-edge"}
     x = [2 ** (-8 + k / 8) for k in range(49)]
@@ -270,37 +426,61 @@ def blur_run(folder: Path, frames_per_speed: int = 10) -> Path:
     fit = {
         "model": "streak = s(t) u, log s linear in log t, Rayleigh",
         "parameters": parameters(ln_scale=(math.log(60 / 32**0.9), 0.06, "ln px"), slope=(0.9, 0.05, "")),
-        "covariance": [[0.0036, 0.0], [0.0, 0.0025]], "distribution": "rayleigh", "reference_shutter_s": 1 / 32,
-        "fastest_s": 1 / 256, "slowest_s": 1 / 4, "counts": {"measured": 46, "below": 16, "above": 7},
-        "degrees_of_freedom": 68, "reduced_chi_square": None, "points_used": 70,
+        "covariance": [[0.0036, 0.0], [0.0, 0.0025]],
+        "distribution": "rayleigh",
+        "reference_shutter_s": 1 / 32,
+        "fastest_s": 1 / 256,
+        "slowest_s": 1 / 4,
+        "counts": {"measured": 46, "below": 16, "above": 7},
+        "degrees_of_freedom": 68,
+        "reduced_chi_square": None,
+        "points_used": 70,
         "evidence": {"aicc_rayleigh": 402.1, "aicc_weibull": 403.6},
         "curves": {
-            "keep_rate": {"x": x, "y": [keep(t) for t in x], "low": [keep(t, 1.13) for t in x],
-                          "high": [keep(t, 0.88) for t in x]},
+            "keep_rate": {
+                "x": x,
+                "y": [keep(t) for t in x],
+                "low": [keep(t, 1.13) for t in x],
+                "high": [keep(t, 0.88) for t in x],
+            },
             "streak_px": band(x, lambda t: 60 * t**0.9 * 1.177, 0.1),
         },
-    }  # fmt: skip
+    }
     limit_s = (4.8 / 60 / math.sqrt(-2 * math.log(0.2))) ** (1 / 0.9)
     blur = {
-        "frames": rows, "fit": fit,
+        "frames": rows,
+        "fit": fit,
         "limits": [
-            {"keep": q, "streak_limit_px": 4.8, "shutter_s": (t := (4.8 / 60 / math.sqrt(-2 * math.log(1 - q))) ** (1 / 0.9)),
-             "ci_low_s": t / 1.15, "ci_high_s": t * 1.15}
+            {
+                "keep": q,
+                "streak_limit_px": 4.8,
+                "shutter_s": (t := (4.8 / 60 / math.sqrt(-2 * math.log(1 - q))) ** (1 / 0.9)),
+                "ci_low_s": t / 1.15,
+                "ci_high_s": t * 1.15,
+            }
             for q in (0.5, 0.8, 0.9)
         ],
         "next": [{"shutter_s": 1 / 64, "frames": 8}, {"shutter_s": 1 / 32, "frames": 6}],
-    }  # fmt: skip
+    }
     limit = {
-        "kind": "shutter", "shutter_s": limit_s, "shutter_s_dial": 1 / 50, "ci_low": limit_s / 1.15,
-        "ci_high": limit_s * 1.15, "criterion": {"streak_px": 4.8, "keep": 0.8}, "lens": "Aldous 50 mm f/1.8",
-        "focal_mm": 50, "technique": "standing", "region": None, "flags": [],
+        "kind": "shutter",
+        "shutter_s": limit_s,
+        "shutter_s_dial": 1 / 50,
+        "ci_low": limit_s / 1.15,
+        "ci_high": limit_s * 1.15,
+        "criterion": {"streak_px": 4.8, "keep": 0.8},
+        "lens": "Aldous 50 mm f/1.8",
+        "focal_mm": 50,
+        "technique": "standing",
+        "region": None,
+        "flags": [],
         "text": "Standing, at 50 mm, 80 % of your frames are sharp at 1/50 s or faster.",
-    }  # fmt: skip
+    }
     curves = curves_record("handheld-shutter", blur=blur, limits=[limit])
     return write_run(folder, run_record("handheld-shutter"), curves, frames)
 
 
-# ---- practice --------------------------------------------------------------------------------------------------
+# ---- practice ----
 
 
 def practice_run(folder: Path) -> Path:
@@ -311,10 +491,18 @@ def practice_run(folder: Path) -> Path:
         frames.append(frame(name, shutter_s=shutter_s, role="scene", step=step))
         rows.append(
             {
-                "file": name, "step": step, "role": "scene", "iso": 100, "shutter_s": shutter_s, "f_number": 5.6,
-                "settings_ev100": 6.1 + level, "level_stops_below_saturation": None if level == 3 else 2.5 - level,
-                "clipped_share": 0.01 * level, "near_black_share": 0.0, "flags": [],
+                "file": name,
+                "step": step,
+                "role": "scene",
+                "iso": 100,
+                "shutter_s": shutter_s,
+                "f_number": 5.6,
+                "settings_ev100": 6.1 + level,
+                "level_stops_below_saturation": None if level == 3 else 2.5 - level,
+                "clipped_share": 0.01 * level,
+                "near_black_share": 0.0,
+                "flags": [],
             }
-        )  # fmt: skip
+        )
     curves = curves_record("practice-shutter", practice={"setting": "shutter_s", "frames": rows})
     return write_run(folder, run_record("practice-shutter", measures="practice"), curves, frames)

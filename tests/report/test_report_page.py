@@ -95,7 +95,12 @@ def test_page_is_one_self_contained_file(any_run: Path) -> None:
     assert structure.faults == [] and structure.open == []
     assert len(structure.ids) == len(set(structure.ids)), "ids of figures collide"
     assert path.stat().st_size < 400_000
-    assert sorted(p.name for p in any_run.iterdir()) == ["curves.json", "frames.csv", "report.html", "run.json"]
+    assert sorted(p.name for p in any_run.iterdir()) == [
+        "curves.json",
+        "frames.csv",
+        "report.html",
+        "run.json",
+    ]
 
 
 def test_every_figure_is_described_and_keeps_its_text(any_run: Path) -> None:
@@ -107,7 +112,12 @@ def test_every_figure_is_described_and_keeps_its_text(any_run: Path) -> None:
         assert len(svg["aria-label"] or "") > 40
         assert svg.get("viewbox") and "width" not in svg  # scales with the page
     labels = {
-        "noise": ["read noise (electrons)", "SNR of one pixel at mid-grey", "second gain stage from ISO 800", "12800"],
+        "noise": [
+            "read noise (electrons)",
+            "SNR of one pixel at mid-grey",
+            "second gain stage from ISO 800",
+            "12800",
+        ],
         "sharpness": ["MTF50 (cycles per pixel)", "diffraction and pixel", "bottom-right", "5.6"],
         "blur": ["share of frames kept", "streak (pixels)", "streak limit, 4.8 px", "1/60", "10/10"],
         "practice": [],
@@ -148,6 +158,50 @@ def test_interval_is_not_said_twice(tmp_path: Path) -> None:
     assert "The 95 % interval is" not in structure.text
 
 
+def test_range_of_f_numbers_tells_how_sure_both_ends_are(tmp_path: Path) -> None:
+    folder = sharpness_run(tmp_path)
+    curves = json.loads((folder / "curves.json").read_text())
+    curves["limits"][0] |= {"f_number_low_ci": [2.9, 3.3], "f_number_high_ci": [9.1, 10.1]}
+    (folder / "curves.json").write_text(json.dumps(curves))
+    _, structure = read(write_report(folder))
+    assert "it begins between f/2.9 and f/3.3, and ends between f/9.1 and f/10.1." in structure.text
+    assert (
+        "it begins no lower than f/2.9 and ends no higher than f/10.1." in structure.text
+    )  # the other limit
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"flags": ["criterion-not-met"]}, None),
+        ({"flags": ["ladder-too-fast"], "ci_high": None}, "1/50 s or slower"),
+        ({"ci_high": None}, "With 95 % confidence it is 1/36 s or slower; the slower end is open."),
+        ({"ci_low": None}, "With 95 % confidence it is 1/28 s or faster; the faster end is open."),
+        ({"shutter_s": None, "shutter_s_dial": None}, "Slowest shutter speed, standing: unknown"),
+    ],
+)
+def test_limits_that_are_open_or_not_met(change: dict[str, object], said: str | None, tmp_path: Path) -> None:
+    folder = blur_run(tmp_path)
+    curves = json.loads((folder / "curves.json").read_text())
+    curves["limits"][0] |= change
+    (folder / "curves.json").write_text(json.dumps(curves))
+    _, structure = read(write_report(folder))
+    if said is None or "unknown" in said:
+        assert "What to do" not in structure.text
+    if said is not None:
+        assert said in structure.text
+
+
+def test_blur_of_a_subject_is_not_put_on_the_hands(tmp_path: Path) -> None:
+    folder = blur_run(tmp_path)
+    path = folder / "curves.json"
+    path.write_text(path.read_text().replace('"handheld"', '"subject"'))
+    _, structure = read(write_report(folder))
+    assert "set 1/50 s or faster for this subject" in structure.text
+    assert "when you hold the camera" not in structure.text
+    assert "subject, measured" in structure.text
+
+
 def test_rejected_and_unmatched_frames_have_reason_and_advice(tmp_path: Path) -> None:
     _, structure = read(write_report(noise_run(tmp_path)))
     frames = structure.text.split("Your frames")[1].split("The curves")[0]
@@ -171,7 +225,12 @@ def test_unknown_is_said_and_never_zero(tmp_path: Path) -> None:
     folder = noise_run(tmp_path)
     curves = json.loads((folder / "curves.json").read_text())
     for point in curves["noise"]["points"]:
-        point |= {"read_noise_e": None, "read_noise_e_stderr": None, "snr_midgrey": None, "dynamic_range_stops": None}
+        point |= {
+            "read_noise_e": None,
+            "read_noise_e_stderr": None,
+            "snr_midgrey": None,
+            "dynamic_range_stops": None,
+        }
     curves["noise"]["fit"] = None
     curves["limits"][0] |= {"ci_low": None, "ci_high": None}
     (folder / "curves.json").write_text(json.dumps(curves))
@@ -205,16 +264,38 @@ def test_markup_in_names_is_escaped(tmp_path: Path) -> None:
     curves = curves_record("noise-ladder", kit=kit)
     curves["sharpness"] = {
         "points": [
-            {"f_number": n, "region": evil, "x_norm": 0.5, "y_norm": 0.5, "orientation": "both", "channel": "G",
-             "mtf50_cy_per_px": 0.3, "mtf50_cy_per_px_stderr": 0.01, "frames": 2, "flags": [evil]}
+            {
+                "f_number": n,
+                "region": evil,
+                "x_norm": 0.5,
+                "y_norm": 0.5,
+                "orientation": "both",
+                "channel": "G",
+                "mtf50_cy_per_px": 0.3,
+                "mtf50_cy_per_px_stderr": 0.01,
+                "frames": 2,
+                "flags": [evil],
+            }
             for n in (4.0, 5.6, 8.0)
         ],
         "fit": {evil: {"parameters": {evil: {"value": 1, "stderr": 0.1, "unit": evil}}}},
         "findings": [{"kind": evil, "region": evil, "size": 1, "unit": evil, "z": 3, "text": evil}],
-    }  # fmt: skip
-    curves["limits"] = [{"kind": "f_number", "f_number_low": 4, "f_number_high": 8, "text": evil, "lens": evil,
-                         "criterion": {evil: 1}, "region": evil, "flags": [evil]}]  # fmt: skip
-    run = run_record("noise-ladder", status="partial", reason=evil, notes=[evil], kit=kit, not_frames={evil: evil})
+    }
+    curves["limits"] = [
+        {
+            "kind": "f_number",
+            "f_number_low": 4,
+            "f_number_high": 8,
+            "text": evil,
+            "lens": evil,
+            "criterion": {evil: 1},
+            "region": evil,
+            "flags": [evil],
+        }
+    ]
+    run = run_record(
+        "noise-ladder", status="partial", reason=evil, notes=[evil], kit=kit, not_frames={evil: evil}
+    )
     frames = [frame(evil, step=evil, role=evil, status="rejected", flags=evil, reason=evil)]
     page, structure = read(write_report(write_run(tmp_path, run, curves, frames)))
     assert "<script" not in page and "<img" not in page
@@ -237,8 +318,15 @@ def test_dollar_signs_in_names_are_no_formulas(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "name",
-    ["a b's \"c\" & <d>.DNG", "übung_été_写真.dng", "back\\slash;semi,comma|bar.dng", "x" * 240 + ".dng", "-rf.dng", "\u202egnd.dng"],
-)  # fmt: skip
+    [
+        'a b\'s "c" & <d>.DNG',
+        "übung_été_写真.dng",
+        "back\\slash;semi,comma|bar.dng",
+        "x" * 240 + ".dng",
+        "-rf.dng",
+        "\u202egnd.dng",
+    ],
+)
 def test_odd_file_names_appear_as_they_are(name: str, tmp_path: Path) -> None:
     folder = write_run(
         tmp_path, run_record("noise-ladder", status="partial", reason="nothing measured"),
@@ -261,14 +349,19 @@ def test_file_name_that_is_no_valid_text(tmp_path: Path) -> None:
 
 def test_lone_surrogate_in_json_is_shown_as_question_mark(tmp_path: Path) -> None:
     folder = write_run(
-        tmp_path, run_record("noise-ladder", status="partial", reason="bad \udcff name"), curves_record("x"), []
+        tmp_path,
+        run_record("noise-ladder", status="partial", reason="bad \udcff name"),
+        curves_record("x"),
+        [],
     )
     page, _ = read(write_report(folder))
     assert "bad ? name" in page
 
 
 def test_empty_results(tmp_path: Path) -> None:
-    folder = write_run(tmp_path, run_record("noise-ladder", status="failed", reason="no pair"), curves_record("x"), [])
+    folder = write_run(
+        tmp_path, run_record("noise-ladder", status="failed", reason="no pair"), curves_record("x"), []
+    )
     _, structure = read(write_report(folder))
     assert "This run failed" in structure.text and "no pair" in structure.text
     assert "This run gives no limit" in structure.text
@@ -292,7 +385,8 @@ def test_parts_with_empty_lists_and_null_fits(part: str, tmp_path: Path) -> None
 
 def test_only_rejected_frames(tmp_path: Path) -> None:
     frames = [
-        frame(f"B_{k:02d}.DNG", status="rejected", role="edge", step=f"f/{4 + k % 2}", flags="no-edge") for k in range(12)
+        frame(f"B_{k:02d}.DNG", status="rejected", role="edge", step=f"f/{4 + k % 2}", flags="no-edge")
+        for k in range(12)
     ]
     run = run_record("aperture-sweep", status="partial", reason="f/4: no usable edge; f/5: no usable edge")
     _, structure = read(write_report(write_run(tmp_path, run, curves_record("aperture-sweep"), frames)))
@@ -323,7 +417,9 @@ def test_practice_shows_frames_side_by_side(tmp_path: Path) -> None:
 def test_method_names_sources_versions_and_protocol(any_run: Path) -> None:
     _, structure = read(write_report(any_run))
     method = structure.text.split("How it was done")[1]
-    assert "6f1c6f1c" in method and "2.4.0" in method and "0.22.2" in method and "2026-03-14T11:00:42" in method
+    assert (
+        "6f1c6f1c" in method and "2.4.0" in method and "0.22.2" in method and "2026-03-14T11:00:42" in method
+    )
     assert "Aldous 24" in method
     source = {"noise": "EMVA 1288", "sharpness": "ISO 12233", "blur": "Wilson", "practice": ""}[any_run.name]
     assert source in method
@@ -371,7 +467,9 @@ def test_complete_run_without_curves_is_refused(tmp_path: Path) -> None:
         write_report(folder)
 
 
-def test_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_page_that_cannot_be_written_leaves_the_old_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = noise_run(tmp_path)
     path = write_report(folder)
     path.write_text("old")
@@ -383,4 +481,9 @@ def test_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path, monkeypa
     with pytest.raises(ResultsError, match="No space left"):
         write_report(folder)
     assert path.read_text() == "old"
-    assert sorted(p.name for p in folder.iterdir()) == ["curves.json", "frames.csv", "report.html", "run.json"]
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "curves.json",
+        "frames.csv",
+        "report.html",
+        "run.json",
+    ]

@@ -10,12 +10,15 @@ from report_samples import blur_run, noise_run, practice_run, sharpness_run
 from rich.console import Console
 
 from kitgauge.report.data import load_run
-from kitgauge.report.tables import print_summary
+from kitgauge.report.evidence import Table, noise_table
+from kitgauge.report.tables import plain_lines, print_summary
 
 
 def shown(folder: Path, *, terminal: bool, width: int = 120) -> str:
     stream = io.StringIO()
-    print_summary(load_run(folder), Console(file=stream, force_terminal=terminal, width=width, color_system=None))
+    print_summary(
+        load_run(folder), Console(file=stream, force_terminal=terminal, width=width, color_system=None)
+    )
     return stream.getvalue()
 
 
@@ -43,7 +46,9 @@ def test_rules_on_a_terminal(tmp_path: Path) -> None:
 
 def test_long_tables_are_cut_and_say_so(tmp_path: Path) -> None:
     text = shown(sharpness_run(tmp_path), terminal=False)
-    assert "and 104 more rows; all are in the report" in text  # 9 regions x 8 f-numbers x 2 directions less 40
+    assert (
+        "and 104 more rows; all are in the report" in text
+    )  # 9 regions x 8 f-numbers x 2 directions less 40
 
 
 def test_markup_in_names_is_printed_as_it_is(tmp_path: Path) -> None:
@@ -58,3 +63,28 @@ def test_narrow_terminals_fold_and_lose_nothing(tmp_path: Path) -> None:
     text = shown(blur_run(tmp_path), terminal=True, width=40)
     assert max(len(line) for line in text.splitlines()) <= 40
     assert "1/50 s" in text
+
+
+def test_plain_lines_align_numbers_right_and_text_left() -> None:
+    table = Table("Title", ("name", "value"), (("a", "1.25"), ("long name", "10")), frozenset({0}), "a note")
+    assert plain_lines(table) == [
+        "",
+        "Title",
+        "name       value",
+        "a           1.25",
+        "long name     10",
+        "a note",
+    ]
+
+
+def test_flags_that_every_row_carries_are_told_once() -> None:
+    points = [
+        {"iso": iso, "channel": "G", "flags": ["black-from-metadata", *extra]}
+        for iso, extra in ((100, []), (200, ["flicker"]))
+    ]
+    table = noise_table({"points": points})
+    assert table is not None
+    assert [row[-1] for row in table.rows] == ["–", "flicker"]
+    assert table.note.endswith("Every row carries: black-from-metadata.")
+    alone = noise_table({"points": points[1:]})
+    assert alone is not None and alone.rows[0][-1] == "black-from-metadata, flicker"

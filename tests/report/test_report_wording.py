@@ -28,7 +28,14 @@ def test_value_and_error_are_rounded_to_the_same_place(value: float, error: floa
 
 @pytest.mark.parametrize(
     ("value", "shown"),
-    [(0.0, "0"), (12345.6, "12346"), (0.5, "0.5"), (1e-9, "1.000e-09"), (math.inf, "unknown"), (8e9, "8.000e+09")],
+    [
+        (0.0, "0"),
+        (12345.6, "12346"),
+        (0.5, "0.5"),
+        (1e-9, "1.000e-09"),
+        (math.inf, "unknown"),
+        (8e9, "8.000e+09"),
+    ],
 )
 def test_plain_numbers(value: float, shown: str) -> None:
     assert wording.plain(value) == shown
@@ -60,5 +67,8 @@ def test_flags_are_told_from_remarks() -> None:
 
 
 def test_lines_do_not_break_between_number_and_unit() -> None:
-    assert wording.tie("1/60 s or ISO 400 at 95 %") == "1/60\N{NO-BREAK SPACE}s or ISO\N{NO-BREAK SPACE}400 at 95\N{NO-BREAK SPACE}%"
+    assert (
+        wording.tie("1/60 s or ISO 400 at 95 %")
+        == "1/60\N{NO-BREAK SPACE}s or ISO\N{NO-BREAK SPACE}400 at 95\N{NO-BREAK SPACE}%"
+    )
     assert wording.tie("4 square cards") == "4 square cards"

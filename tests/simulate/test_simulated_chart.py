@@ -62,8 +62,7 @@ def distance_inside_left_edge(square, rows, columns):
 @pytest.mark.parametrize("sigma_px", [0.4, 1.0, 3.0])
 @pytest.mark.parametrize("tilt_deg", [2.0, 5.0, 12.0])
 def test_edge_of_normal_blur_is_the_closed_form_edge_spread(sigma_px, tilt_deg):
-    """Coverage = mean over the pixel of Phi(distance / sigma), here by Gauss-Legendre over the pixel's
-    square."""
+    """Coverage = mean of Phi(distance / sigma) over the pixel, here by Gauss-Legendre quadrature."""
     chart, pose = one_square(tilt_deg), Pose(-0.2, 0.6)
     light = render(chart, MONOCHROME, uniform_lens(sigma_px, NO_DIFFRACTION), 8.0, PITCH_UM, pose=pose)
     square = shifted(chart.squares[0], pose)
@@ -102,8 +101,7 @@ def test_edge_through_the_whole_lens_is_the_integral_of_its_mtf(f_number):
 
 
 def test_whole_square_agrees_with_a_supersampled_picture():
-    """Independent route: the square drawn on a grid 24 times finer, filtered by FFT there, then
-    point-sampled."""
+    """Independent route: the square drawn 24 times finer, filtered there by FFT, then point-sampled."""
     cell, fine, f_number, sigma_px = 60, 24, 11.0, 0.4
     chart, pose = one_square(side_px=28.0, cell=cell), Pose(-0.3, 0.9)
     square = shifted(chart.squares[0], pose)
@@ -160,6 +158,15 @@ def test_uniform_motion_is_the_mean_of_still_pictures(length_px, direction_deg):
         axis=0,
     )
     assert np.abs(moving - still).max() < 1e-3  # the midpoint rule's own error at six steps a pixel
+
+
+@pytest.mark.parametrize("length_px", [0.7, 12.0, 300.0])
+def test_transfer_of_uniform_motion_is_a_sinc(length_px):
+    """The Fourier transform of a uniform distribution of length L is sinc(nu L)."""
+    frequencies = chart_module._frequencies((64, 64), 1.5)
+    transfer = chart_module._motion_transfer(frequencies, uniform_path(length_px, 90.0))
+    expected = np.sinc(frequencies.y_cy_per_px * length_px)[:, None]
+    assert np.abs(transfer - expected).max() < 1e-5
 
 
 def test_a_shift_by_whole_pixels_moves_the_picture():

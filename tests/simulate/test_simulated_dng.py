@@ -1,5 +1,4 @@
-"""Files are checked by two independent readers: LibRaw (through rawpy) for samples, ExifRead and tifffile for
-settings."""
+"""Files are checked by independent readers: LibRaw (through rawpy), ExifRead and tifffile."""
 
 from datetime import datetime
 from fractions import Fraction

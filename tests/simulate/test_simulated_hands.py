@@ -1,5 +1,4 @@
-"""Streaks of known motions in closed form, paths by an independent quadrature, and the spectrum of a real
-gyroscope log."""
+"""Streaks in closed form, paths by an independent quadrature, the spectrum of a real gyroscope log."""
 
 import math
 from dataclasses import replace
@@ -34,8 +33,7 @@ def path_of(x, y, nodes=400):
 @pytest.mark.parametrize("direction_deg", [0.0, 30.0, 90.0, 135.0])
 @pytest.mark.parametrize("length_px", [0.5, 12.0, 80.0])
 def test_streak_of_uniform_motion_is_its_length(length_px, direction_deg):
-    """Definition of the streak: L = sqrt(12) sigma, and sigma of a uniform distribution of length L is
-    L/sqrt(12)."""
+    """L = sqrt(12) sigma, and a uniform distribution of length L has sigma = L/sqrt(12)."""
     streak = streak_of(uniform_path(length_px, direction_deg))
     assert streak.streak_px == pytest.approx(length_px, rel=1e-12)
     assert streak.direction_deg == pytest.approx(direction_deg)
@@ -122,9 +120,9 @@ def test_steadier_ways_of_holding_allow_slower_shutters():
 
 
 def test_hands_too_steady_for_any_limit_are_told():
+    statue = replace(Hands(), sway_rad_per_s=1e-9, shake_rad=0.0, tremor_rad=0.0, jerk_rad=0.0)
     with pytest.raises(ValueError, match="no shutter time"):
-        true_shutter_limit_s(replace(Hands(), sway_rad_per_s=1e-9, shake_rad=0, tremor_rad=0, jerk_rad=0), 1.3, 0.8,
-                             FOCAL_MM, PITCH_UM, paths=500)  # fmt: skip
+        true_shutter_limit_s(statue, 1.3, 0.8, FOCAL_MM, PITCH_UM, paths=500)
 
 
 def band_levels(rate, sampling_hz):
@@ -139,9 +137,11 @@ def band_levels(rate, sampling_hz):
 
 @pytest.mark.statistical
 def test_spectrum_falls_as_in_a_real_gyroscope_log():
-    """Shape only, and a modest claim: the rate's density falls from band to band, and most power lies below 4
-    Hz, in the simulation and on the log's two axes without its deliberate movement. Sizes are not compared (a
-    phone, not a camera)."""
+    """Shape only, and a modest claim; sizes are not compared (a phone, not a camera).
+
+    The rate's density falls from band to band above 1 Hz, and most power lies below 4 Hz, in the simulation
+    and on the log's two axes without its deliberate movement.
+    """
     if not LOG.exists():
         pytest.skip(f"{LOG} is not there")
     log = np.loadtxt(LOG, delimiter=",")

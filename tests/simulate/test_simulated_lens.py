@@ -13,8 +13,7 @@ NO_BLUR = Lens(floor_um=(0.0, 0.0), wide_open_um=(0.0, 0.0))
 
 
 def test_diffraction_mtf50_is_at_0404():
-    """Published fact: MTF50 of the incoherent MTF of a clear circular pupil is at s = 0.404 (Goodman, chapter
-    6)."""
+    """Published facts: MTF50 of a clear circular pupil's incoherent MTF is at s = 0.404 (Goodman, ch. 6)."""
     assert diffraction_mtf(0.404, 1.0) == pytest.approx(
         0.5, abs=0.0007
     )  # half a unit of the last printed digit
@@ -24,8 +23,7 @@ def test_diffraction_mtf50_is_at_0404():
 
 
 def test_diffraction_mtf_is_the_autocorrelation_of_the_pupil():
-    """Goodman, chapter 6: the OTF is the normalised overlap of two displaced pupils; here by counting
-    points."""
+    """Goodman, chapter 6: the OTF is the overlap of two displaced pupils; here by counting points."""
     axis = np.linspace(-1, 1, 1401)
     x, y = np.meshgrid(axis, axis)
     for s in (0.1, 0.404, 0.8):
@@ -43,8 +41,7 @@ def test_diffraction_mtf_agrees_with_prysm():
 
 
 def test_a_perfect_lens_is_diffraction_alone_where_the_pixel_is_small():
-    """With lambda N = 100 px the pixel takes 3e-5: MTF50 at 0.404/100 cycles/pixel, half a unit of the last
-    digit."""
+    """With lambda N = 100 px the pixel takes 3e-5; tolerance: half a unit of the last digit of 0.404."""
     assert NO_BLUR.mtf50_cy_per_px(32.0, 0.54 * 32 / 100) == pytest.approx(0.00404, abs=0.000005)
 
 
@@ -55,8 +52,7 @@ def test_a_pixel_alone_has_mtf50_at_0603():
 
 
 def test_normal_blur_alone():
-    """exp(-2 pi^2 sigma^2 nu^2) = 1/2 at nu = sqrt(ln 2 / 2)/(pi sigma); a blur of 20 pixels drowns the
-    pixel."""
+    """exp(-2 pi^2 sigma^2 nu^2) = 1/2 at nu = sqrt(ln 2 / 2)/(pi sigma); 20 px of blur drown the pixel."""
     lens = Lens(
         floor_um=(120.0, 120.0),
         wide_open_um=(0.0, 0.0),

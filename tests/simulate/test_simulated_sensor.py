@@ -62,8 +62,7 @@ def test_normal_shot_noise_equals_poisson_in_mean_and_variance():
 
 @pytest.mark.statistical
 def test_published_gain_and_read_noise_are_rebuilt():
-    """`aps-c-2007` of gain-read-noise.csv (stanmooreastro.com/Canon40D_SN.htm): bias 1024 DN, full well
-    41,400 e-."""
+    """gain-read-noise.csv, aps-c-2007 (stanmooreastro.com/Canon40D_SN.htm): bias 1024 DN, 41,400 e-."""
     table = PUBLISHED / "gain-read-noise.csv"
     if not table.exists():
         pytest.skip(f"{table} is not there")

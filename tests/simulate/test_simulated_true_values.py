@@ -32,8 +32,7 @@ def test_noise_of_every_iso(known):
 
 
 def test_iso_limit_solves_the_criterion():
-    """SNR of the picture: S/sqrt(S + r^2) sqrt(sensor pixels/output pixels), S = 10/78 of saturation (ISO
-    12232)."""
+    """SNR: S/sqrt(S + r^2) sqrt(sensor pixels/output pixels), S = 10/78 of saturation (ISO 12232)."""
 
     def excess(iso):
         gain = 250 / iso

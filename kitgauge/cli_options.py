@@ -1,0 +1,96 @@
+"""The options and arguments of the command line, with their help: one place for what several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+Protocol = Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")]
+ProtocolFile = Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")]
+Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")]
+RunFolder = Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run, with run.json and curves.json.")]
+LimitNumbers = Annotated[
+    list[int], typer.Argument(metavar="NUMBER...", help="Numbers as 'kitgauge limits' lists them.")
+]
+
+Version = Annotated[bool, typer.Option("--version", help="Print the version and stop.")]
+Results = Annotated[
+    Path, typer.Option("--results", metavar="DIR", help="Folder of all results, one folder per kit below it.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON on standard output and nothing else there.")]
+Kit = Annotated[
+    str | None,
+    typer.Option("--kit", metavar="NAME", help="Folder name of the kit; needed if there are several."),
+]
+
+# run
+Out = Annotated[Path | None, typer.Option(metavar="DIR", help="Write this run here instead of below --results.")]
+Criterion = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="KEY=VALUE",
+        help="What counts as good enough: snr, output_mp, streak_px, keep, mtf50_fraction; may be repeated.",
+    ),
+]
+HeldHow = Annotated[
+    str | None, typer.Option(metavar="T", help="How the camera was held, in your words: standing, braced ...")
+]
+Settings = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="FILE.csv",
+        help="Settings that override or fill metadata: file,iso,shutter_s,f_number,focal_mm,step.",
+    ),
+]
+PitchUm = Annotated[
+    float | None,
+    typer.Option("--pitch-um", metavar="UM", help="Pixel pitch in micrometres, if not in the frames."),
+]
+Body = Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this body only.")]
+OnlyLens = Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this lens only.")]
+Workers = Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")]
+NoCache = Annotated[bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")]
+
+# brief
+IsoMin = Annotated[float, typer.Option(help="Lowest ISO of the camera.")]
+IsoMax = Annotated[float, typer.Option(help="Highest ISO of the camera.")]
+FMin = Annotated[float, typer.Option(help="Lowest f-number of the lens.")]
+FMax = Annotated[float, typer.Option(help="Highest f-number of the lens.")]
+Focal = Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")]
+Focal35mm = Annotated[
+    float | None, typer.Option("--focal-35mm", metavar="MM", help="Focal length in 35 mm terms, if known.")
+]
+Fastest = Annotated[str, typer.Option(metavar="S", help="Fastest shutter time: 1/4000 ...")]
+Slowest = Annotated[str, typer.Option(metavar="S", help="Slowest shutter time: 30 ...")]
+LightEv = Annotated[
+    float | None, typer.Option("--light-ev", metavar="EV", help="Light at hand as exposure value at ISO 100.")
+]
+Page = Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write a page to print instead.")]
+
+# demo
+DemoOut = Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")]
+Seed = Annotated[int, typer.Option(help="Seed of the simulation.")]
+
+# limits
+Replace = Annotated[bool, typer.Option("--replace", help="Replace accepted limits for the same thing by the new ones.")]
+
+# plan
+Light = Annotated[
+    str,
+    typer.Option(metavar="LIGHT", help="ev9.5, 800lux, 1/60,f4,iso800, or the path of a frame of the scene."),
+]
+Near = Annotated[float | None, typer.Option(metavar="M", help="Nearest point that must be sharp.")]
+Far = Annotated[float | None, typer.Option(metavar="M", help="Farthest point that must be sharp.")]
+Distance = Annotated[float | None, typer.Option(metavar="M", help="Distance of a subject without depth.")]
+Subject = Annotated[
+    str,
+    typer.Option(metavar="still|moving|fast|MM_PER_S", help="How the subject moves, or its speed in mm/s."),
+]
+Technique = Annotated[
+    str | None, typer.Option(metavar="T", help="How the camera is held, as measured; 'tripod' if it is not.")
+]
+Lens = Annotated[str | None, typer.Option(metavar="NAME", help="Lens, as measured.")]
+OutputMp = Annotated[float | None, typer.Option("--output-mp", metavar="X", help="Megapixels of the picture as used.")]
+Keep = Annotated[float | None, typer.Option(metavar="P", help="Share of frames that must be sharp, 0 to 1.")]

@@ -1,0 +1,21 @@
+"""Where a bound comes from. Pure standard library."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Basis = Literal["measured run", "scaled", "common practice", "given"]
+MEASURED: Basis = "measured run"
+SCALED: Basis = "scaled"
+PRACTICE: Basis = "common practice"
+GIVEN: Basis = "given"
+
+
+@dataclass(frozen=True)
+class Because:
+    """Where a bound comes from: its basis, one sentence, and the run if there is one."""
+
+    basis: Basis
+    text: str
+    run: str | None = None

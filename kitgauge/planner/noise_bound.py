@@ -1,0 +1,122 @@
+"""The highest ISO of a plan, and the SNR to expect: from the accepted limit and the curve behind it.
+
+Pure standard library.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from kitgauge.exposure import exact_iso
+from kitgauge.limits.criteria import Criteria
+from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.planner.basis import MEASURED, PRACTICE, SCALED, Basis, Because
+from kitgauge.planner.kit_model import Z_95, KitModel
+from kitgauge.planner.request import CameraFacts, PlanRequest
+
+PRACTICE_ISO_LIMIT = 3200.0  # common practice, no source
+
+
+@dataclass(frozen=True)
+class NoiseBound:
+    """Highest ISO (exact), and the SNR at an ISO: `snr(iso)` gives (value, low, high), NaN = not known."""
+
+    iso_limit: float
+    snr: Callable[[float], tuple[float, float, float]]
+    wanted_snr: float
+    output_mp: float
+    because: Because
+
+
+def noise_bound(
+    request: PlanRequest, limits: Sequence[AcceptedLimit], camera: CameraFacts, model: KitModel
+) -> NoiseBound:
+    """Return the highest ISO for the wanted SNR and output size, and a function that predicts SNR."""
+    defaults = Criteria()
+    measured = [limit for limit in limits if limit.limit.kind == "iso"]
+    wanted_mp, wanted_snr = request.output_mp, request.snr
+    best = max(
+        measured,
+        key=lambda item: (
+            _agrees(wanted_snr, item.limit.criterion.get("snr"))
+            + _agrees(wanted_mp, item.limit.criterion.get("output_mp")),
+            item.accepted_at,
+        ),
+        default=None,
+    )
+    mp0 = snr0 = math.nan
+    if best is not None:
+        snr0 = best.limit.criterion.get("snr", defaults.snr)
+        mp0 = best.limit.criterion.get("output_mp", defaults.output_mp)
+    output_mp = wanted_mp or (mp0 if best else defaults.output_mp)
+    snr = wanted_snr or (snr0 if best else defaults.snr)
+    pixels = camera.sensor_pixels or model.sensor_pixels
+    predict = _snr_function(model, pixels, output_mp, best, snr0, mp0)
+    if best is None:
+        text = f"ISO {PRACTICE_ISO_LIMIT:.0f} is taken as the highest; this body was not measured"
+        return NoiseBound(exact_iso(PRACTICE_ISO_LIMIT), predict, snr, output_mp, Because(PRACTICE, text))
+    iso0 = best.limit.value["iso"]
+    ratio = snr / snr0 * math.sqrt(output_mp / mp0)
+    text = f"SNR {snr:g} for {output_mp:g} megapixels"
+    if abs(math.log2(ratio)) < 1e-3:
+        return NoiseBound(iso0, predict, snr, output_mp, Because(MEASURED, f"{text}: ISO {iso0:.0f}", best.run))
+    iso, basis = _iso_for_ratio(model, iso0, ratio)
+    text += f": ISO {iso:.0f}, from ISO {iso0:.0f} for SNR {snr0:g} and {mp0:g} megapixels"
+    return NoiseBound(iso, predict, snr, output_mp, Because(basis, text, best.run))
+
+
+def _agrees(wanted: float | None, given: float | None) -> bool:
+    return wanted is not None and given is not None and math.isclose(wanted, given, rel_tol=1e-6)
+
+
+def _iso_for_ratio(model: KitModel, iso0: float, ratio: float) -> tuple[float, Basis]:
+    """Return the ISO with `ratio` times the SNR per pixel of `iso0`, on the measured curve, else by photon
+    noise alone.
+    """
+    start, _ = model.snr_per_pixel(iso0)
+    if math.isnan(start):
+        return iso0 / ratio**2, SCALED
+    low, high = model.noise[0][0], model.noise[-1][0]
+    needed = start * ratio
+    if model.snr_per_pixel(high)[0] >= needed:
+        return high, MEASURED  # nothing is promised beyond what was measured
+    if model.snr_per_pixel(low)[0] <= needed:
+        return low, MEASURED
+    for _ in range(60):  # SNR falls with ISO: halve the bracket in log ISO
+        middle = math.sqrt(low * high)
+        if model.snr_per_pixel(middle)[0] >= needed:
+            low = middle
+        else:
+            high = middle
+    return low, MEASURED
+
+
+def _snr_function(
+    model: KitModel,
+    pixels: float | None,
+    output_mp: float,
+    best: AcceptedLimit | None,
+    snr0: float,
+    mp0: float,
+) -> Callable[[float], tuple[float, float, float]]:
+    """Return the SNR of the picture at an ISO: from the curve and the pixel count, else relative to the
+    limit.
+    """
+
+    def snr(iso: float) -> tuple[float, float, float]:
+        value, error = model.snr_per_pixel(iso)
+        if not math.isnan(value) and pixels is not None:
+            factor = math.sqrt(pixels / (output_mp * 1e6))
+            spread = Z_95 * error
+            return value * factor, (value - spread) * factor, (value + spread) * factor
+        if best is None:
+            return math.nan, math.nan, math.nan
+        iso0 = best.limit.value["iso"]
+        start, _ = model.snr_per_pixel(iso0)
+        # photon noise alone where there is no curve: SNR falls with the root of the exposure
+        relative = math.sqrt(iso0 / iso) if math.isnan(value) or math.isnan(start) else value / start
+        return snr0 * relative * math.sqrt(mp0 / output_mp), math.nan, math.nan
+
+    return snr

@@ -1,0 +1,76 @@
+"""Shutter limits: dial rounding, sentences, and what is said where the ladder does not reach."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from kitgauge.errors import LimitsError
+from kitgauge.exposure import exact_shutter_s
+from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.limits.criteria import Criteria
+from kitgauge.limits.shutter_limit import shutter_limits
+
+SHAPE = (4000, 6000)
+
+
+def fit_of(speeds: np.ndarray, frames: int = 12, scale: float = 4.0, seed: int = 1) -> BlurFit:
+    rng = np.random.default_rng(seed)
+    t = np.repeat(speeds, frames)
+    streak = scale * (t * 64.0) * rng.rayleigh(1.0, t.size)
+    return fit_blur(t, streak, 0.02 * streak, [None] * t.size, np.full(t.size, math.nan))
+
+
+def test_value_dial_and_sentence() -> None:
+    fit = fit_of(2.0 ** -np.arange(3.0, 9.0))
+    (limit,) = shutter_limits(fit, Criteria(keep=0.8), SHAPE, lens="Zeta 85", focal_mm=85.0, technique="standing")
+    # 8 of 10 of a Rayleigh scale s: s sqrt(-2 ln 0.2) = diagonal / 1500, with s = 4 px at 1/64 s
+    truth = math.hypot(*SHAPE) / 1500.0 / (4.0 * math.sqrt(-2.0 * math.log(0.2))) / 64.0
+    assert abs(math.log2(limit.value["shutter_s"] / truth)) < 0.4
+    assert limit.ci_low < limit.value["shutter_s"] < limit.ci_high
+    exact = exact_shutter_s(limit.dial["shutter_s"])
+    assert exact <= limit.value["shutter_s"] * (1.0 + 1e-6)
+    assert exact > limit.value["shutter_s"] / 2.0 ** (1.0 / 3.0) * 0.999
+    assert limit.criterion == {"streak_px": pytest.approx(math.hypot(*SHAPE) / 1500.0), "keep": 0.8}
+    marked = f"1/{round(1.0 / limit.dial['shutter_s'])} s"
+    assert limit.text.startswith(
+        f"With the 85 mm lens, standing: 8 of 10 frames are sharp at {marked} or faster (95 % interval 1/"
+    )
+    assert limit.as_dict()["kind"] == "shutter"
+    assert limit.flags == ()
+
+
+def test_rounding_goes_to_the_faster_side_on_every_dial() -> None:
+    fit = fit_of(2.0 ** -np.arange(3.0, 9.0))
+    for step in ("thirds", "halves", "whole"):
+        (limit,) = shutter_limits(fit, Criteria(), SHAPE, dial_step=step)  # type: ignore[arg-type]
+        assert exact_shutter_s(limit.dial["shutter_s"]) <= limit.value["shutter_s"] * (1.0 + 1e-6)
+
+
+def test_slower_than_the_ladder_gives_its_slowest_speed_and_says_so() -> None:
+    fit = fit_of(2.0 ** -np.arange(6.0, 11.0))
+    (limit,) = shutter_limits(fit, Criteria(streak_px=80.0), SHAPE)
+    assert limit.flags == ("ladder-too-fast",)
+    assert limit.value["shutter_s"] == pytest.approx(1.0 / 64.0)
+    assert limit.dial["shutter_s"] == pytest.approx(1.0 / 60.0)
+    assert math.isnan(limit.ci_high)
+    assert limit.extra["fitted_shutter_s"] > 1.0 / 64.0
+    assert "the slowest speed measured" in limit.text
+
+
+def test_faster_than_the_ladder_is_refused() -> None:
+    fit = fit_of(2.0 ** -np.arange(1.0, 5.0))
+    with pytest.raises(LimitsError, match="do not reach fast enough") as caught:
+        shutter_limits(fit, Criteria(streak_px=0.5), SHAPE)
+    assert "shoot faster speeds" in str(caught.value)
+
+
+def test_open_interval_is_said() -> None:
+    t = np.array([1 / 8, 1 / 8, 1 / 16, 1 / 16, 1 / 32])
+    fit = fit_blur(t, [5.0, 9.0, 4.0, 7.0, 3.0], [0.1] * 5, [None] * 5, [math.nan] * 5)
+    (limit,) = shutter_limits(fit, Criteria(streak_px=6.0, keep=0.5), SHAPE)
+    assert math.isnan(limit.ci_low) or math.isnan(limit.ci_high)
+    assert math.isnan(limit.stderr_stops)
+    assert "shoot more frames" in limit.text

@@ -1,0 +1,45 @@
+"""The light on a scene from a frame's own samples, through the public reader."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kitgauge.errors import KitgaugeError
+from kitgauge.planner.light import parse_light
+from kitgauge.simulate.dng import RecordedSettings, write_dng
+
+BLACK, WHITE = 512, 16383
+BAYER = (("R", "G1"), ("G2", "B"))
+
+
+def scene(path: Path, level: float, settings: RecordedSettings) -> Path:
+    samples = np.full((64, 96), round(BLACK + level * (WHITE - BLACK)), dtype=np.uint16)
+    samples += np.arange(samples.size, dtype=np.uint16).reshape(samples.shape) % 3  # a frame of one value is refused
+    return write_dng(path, samples, BAYER, BLACK, WHITE, settings)
+
+
+@pytest.mark.parametrize(("level", "stops"), [(10 / 78, 0.0), (20 / 78, 1.0), (5 / 78, -1.0)])
+def test_raw_frame_tells_its_light(tmp_path: Path, level: float, stops: float) -> None:
+    # 1/60 s (2^-6), f/4 (2^2) and ISO 800 expose EV 4 + 6 - 3 to mid-grey, 10/78 of saturation (ISO 12232,
+    # from memory)
+    path = scene(tmp_path / "scene.dng", level, RecordedSettings(iso=800, shutter_s=1 / 60, f_number=4.0))
+    light = parse_light(str(path))
+    assert light.ev100 == pytest.approx(7.0 + stops, abs=0.005)
+    assert "scene.dng" in light.source
+
+
+def test_frame_without_settings_is_refused_with_the_way_out(tmp_path: Path) -> None:
+    path = scene(tmp_path / "scene.dng", 0.1, RecordedSettings())
+    with pytest.raises(KitgaugeError) as caught:
+        parse_light(str(path))
+    assert "1/60,f4,iso800" in caught.value.message()
+
+
+def test_a_file_that_is_no_frame_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("no picture")
+    with pytest.raises(KitgaugeError):
+        parse_light(str(path))

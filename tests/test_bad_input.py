@@ -1,0 +1,320 @@
+"""What goes wrong in the field: each time one clear message with the fix, the right exit code, nothing lost."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+
+import pytest
+from small_kits import shots_of, small_kit
+
+from kitgauge.simulate.shooting import shoot_protocol
+
+
+def refused(done: subprocess.CompletedProcess[str], code: int, *parts: str) -> None:
+    """Assert one message on standard error, with these parts and a fix, and nothing on standard output."""
+    assert done.returncode == code, done.stderr
+    assert "Traceback" not in done.stderr
+    assert "this should not happen" not in done.stderr
+    assert done.stderr.startswith("kitgauge: ")
+    assert done.stderr.count("kitgauge: ") == 1
+    for part in (*parts, "fix:"):
+        assert part in done.stderr
+    assert done.stdout == ""
+
+
+def test_an_empty_folder(kitgauge, tmp_path):
+    (tmp_path / "empty").mkdir()
+    refused(kitgauge("run", "noise-ladder", "empty"), 1, "no frames in this folder", "nothing")
+    assert not (tmp_path / "results").exists()
+
+
+def test_a_folder_with_other_files_only(kitgauge, tmp_path):
+    (tmp_path / "texts").mkdir()
+    (tmp_path / "texts" / "a.txt").write_text("hello")
+    refused(kitgauge("run", "noise-ladder", "texts"), 1, "no frames in this folder", "1 other files")
+
+
+def test_not_a_folder(kitgauge, tmp_path):
+    (tmp_path / "file.dng").write_bytes(b"x")
+    refused(kitgauge("run", "noise-ladder", "file.dng"), 1, "a file, not a folder", "file.dng")
+    refused(kitgauge("run", "noise-ladder", "nowhere"), 1, "no such folder", "nowhere")
+
+
+def test_no_raw_where_raw_is_needed(kitgauge, tmp_path):
+    from PIL import Image
+
+    (tmp_path / "jpegs").mkdir()
+    settings = ["file,iso,shutter_s,f_number"]
+    for number in range(4):
+        Image.effect_noise((80, 60), 20 + number).save(tmp_path / "jpegs" / f"{number}.jpg")
+        settings.append(f"{number}.jpg,100,1/60,8")
+    (tmp_path / "s.csv").write_text("\n".join(settings))
+    done = kitgauge("run", "noise-ladder", "jpegs", "--settings", "s.csv")
+    refused(done, 1, "no raw frames", "record raw")
+
+
+def test_one_flat_only(kitgauge, frames_of, tmp_path):
+    frames = frames_of("noise-ladder")
+    for path in sorted(frames.iterdir())[1:]:
+        path.unlink()
+    done = kitgauge("run", "noise-ladder", frames, "--out", "out")
+    assert done.returncode == 3
+    assert "ISO 100: no gain" in done.stderr
+    assert "partner" in (tmp_path / "out" / "frames.csv").read_text()
+
+
+def test_an_unknown_protocol(kitgauge, tmp_path):
+    refused(kitgauge("run", "noise-lader", tmp_path), 2, "noise-lader", "noise-ladder")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "parts"),
+    [
+        ("frames = 2", "frames = -2", ("frames", "-2")),
+        ("frames = 2", 'frames = "two"', ("frames", "two")),
+        ("[sweep]", "[sweep]\ncolour = 3", ("colour",)),
+        ('"full-stops"', '["1/60"]', ("values",)),
+        ('role = "flat"', 'role = "flatt"', ("role", "flatt")),
+        ("schema = 1", "schema = ", ("line",)),
+    ],
+)
+def test_a_faulty_protocol(kitgauge, tmp_path, old, new, parts):
+    from kitgauge.protocol.loading import load_protocol
+
+    text = load_protocol("noise-ladder").source.read_text(encoding="utf-8")
+    assert old in text
+    (tmp_path / "mine.toml").write_text(text.replace(old, new, 1), encoding="utf-8")
+    for command in (("protocols", "check", "mine.toml"), ("run", "mine.toml", "."), ("brief", "mine.toml")):
+        refused(kitgauge(*command), 1, "mine.toml", *parts)
+
+
+def test_spoiled_files_among_good_ones(kitgauge, frames_of, tmp_path):
+    frames = frames_of("noise-ladder")
+    good = (frames / "IMG_0001.DNG").read_bytes()
+    (frames / "cut.dng").write_bytes(good[: len(good) // 2])
+    (frames / "empty.dng").write_bytes(b"")
+    (frames / "random.dng").write_bytes(random.Random(1).randbytes(20_000))
+    (frames / "random.jpg").write_bytes(random.Random(2).randbytes(20_000))
+    (frames / "notes.txt").write_text("ISO 100 first")
+    done = kitgauge("run", "noise-ladder", frames, "--out", "out")
+    assert done.returncode == 0, done.stderr
+    assert "Traceback" not in done.stderr
+    rows = (tmp_path / "out" / "frames.csv").read_text().splitlines()
+    assert sum(",used," in row for row in rows) == 16
+    for name in ("cut.dng", "empty.dng", "random.dng"):
+        (row,) = [row for row in rows if row.startswith(name)]
+        assert ",rejected," in row, row
+    (row,) = [row for row in rows if row.startswith("random.jpg")]
+    assert ",rejected," in row or ",unmatched," in row
+    run = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert run["not_frames"] == {"notes.txt": "not a frame by its name (.txt)"}
+
+
+def test_nothing_but_spoiled_files(kitgauge, tmp_path):
+    (tmp_path / "bad").mkdir()
+    for number in range(3):
+        (tmp_path / "bad" / f"{number}.dng").write_bytes(b"")
+    refused(kitgauge("run", "noise-ladder", "bad"), 1, "no frame in this folder serves noise-ladder", "3 x")
+
+
+def test_two_cameras(kitgauge, frames_of, tmp_path):
+    frames = frames_of("noise-ladder")
+    other = small_kit(model="Other 3", body_serial="SIM-0007")
+    shoot_protocol(other, shots_of("noise-ladder", other, iso_max=400.0), frames / "more", seed=9)
+    done = kitgauge("run", "noise-ladder", frames)
+    refused(
+        done,
+        1,
+        "several bodies",
+        "Testbench Sampler 8 #SIM-0001 (16 frames)",
+        "Testbench Other 3 #SIM-0007 (12 frames)",
+        "--body",
+    )
+    picked = kitgauge("run", "noise-ladder", frames, "--body", "other 3", "--out", "out")
+    assert picked.returncode == 0, picked.stderr
+    assert (tmp_path / "out" / "frames.csv").read_text().count("other body: Testbench Sampler 8 #SIM-0001") == 16
+    refused(kitgauge("run", "noise-ladder", frames, "--body", "Nobody"), 2, "--body picks no body", "Nobody")
+
+
+def test_two_lenses(kitgauge, frames_of):
+    from dataclasses import replace
+
+    frames = frames_of("aperture-sweep")
+    kit = small_kit()
+    other = replace(kit, lens=replace(kit.lens, name="Long 40 mm f/2"))
+    shoot_protocol(other, shots_of("aperture-sweep", other, f_min=8.0, f_max=8.0), frames / "more", seed=9)
+    refused(kitgauge("run", "aperture-sweep", frames), 1, "several lenses", "Long 40 mm f/2", "--lens")
+
+
+def test_frames_without_metadata(kitgauge, tmp_path):
+    from kitgauge.simulate.dng import write_dng
+    from kitgauge.simulate.shooting import plan_frames, take_frame
+
+    kit = small_kit()
+    folder = tmp_path / "bare"
+    folder.mkdir()
+    planned = plan_frames(kit, shots_of("noise-ladder", kit, iso_max=400.0), seed=2)
+    rows = ["file,iso,shutter_s"]
+    for frame in planned:
+        write_dng(
+            folder / frame.file, take_frame(kit, frame), kit.sensor.pattern, kit.sensor.black_dn, kit.sensor.white_dn
+        )
+        rows.append(f"{frame.file},{frame.iso:g},{frame.shutter_s!r}")
+    done = kitgauge("run", "noise-ladder", folder)
+    refused(done, 1, "no frame in this folder serves noise-ladder", "--settings FILE.csv, column iso")
+    (tmp_path / "settings.csv").write_text("\n".join(rows))
+    with_settings = kitgauge("run", "noise-ladder", folder, "--settings", "settings.csv", "--out", "out")
+    assert with_settings.returncode == 0, with_settings.stderr
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        ("file,iso\nIMG_0001.DNG,-5\n", ("line 2", "iso", "-5")),
+        ("file,isso\nIMG_0001.DNG,100\n", ("isso",)),
+        ("file,iso\nnobody.dng,100\n", ("nobody.dng",)),
+        ("file,step\nIMG_0001.DNG,flattt\n", ("flattt", "flat, dark")),
+    ],
+)
+def test_a_faulty_settings_file(kitgauge, frames_of, tmp_path, text, parts):
+    (tmp_path / "s.csv").write_text(text)
+    refused(kitgauge("run", "noise-ladder", frames_of("noise-ladder"), "--settings", "s.csv"), 1, *parts)
+
+
+@pytest.mark.parametrize("text", ["snr", "snr=", "snr=-1", "snr=nan", "sharpness=3", "keep=1.5"])
+def test_a_faulty_criterion(kitgauge, tmp_path, text):
+    refused(kitgauge("run", "noise-ladder", tmp_path, "--criterion", text), 2, f"--criterion {text}")
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_may_not_be_written(kitgauge, frames_of, tmp_path):
+    locked = tmp_path / "locked"
+    locked.mkdir(mode=0o500)
+    refused(
+        kitgauge("run", "noise-ladder", frames_of("noise-ladder"), "--out", locked / "x"), 1, "cannot write results"
+    )
+
+
+def test_a_file_where_the_results_should_go(kitgauge, frames_of, tmp_path):
+    (tmp_path / "results").write_text("in the way")
+    refused(kitgauge("run", "noise-ladder", frames_of("noise-ladder")), 1, "results")
+    assert (tmp_path / "results").read_text() == "in the way"
+
+
+@pytest.mark.parametrize("name", ["curves.json", "frames.csv", "report.html", "log.jsonl"])
+def test_a_full_disk(frames_of, tmp_path, monkeypatch, name):
+    """Each file in turn meets a full disk: an error that names it, no half file, earlier results untouched."""
+    import errno
+
+    from kitgauge import atomic, runner
+    from kitgauge.errors import ResultsError
+
+    frames, out = frames_of("noise-ladder"), tmp_path / "out"
+    runner.run("noise-ladder", frames, out=out)
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    if name == "log.jsonl":
+        opened = type(out).open
+
+        def full(self, mode="r", *arguments, **options):
+            if self.name == name and "a" in mode:
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return opened(self, mode, *arguments, **options)
+
+        monkeypatch.setattr(type(out), "open", full)
+    else:
+        made = atomic.tempfile.mkstemp
+
+        def full(*arguments, prefix, **options):
+            if prefix == f".{name}.":
+                raise OSError(errno.ENOSPC, "No space left on device")
+            return made(*arguments, prefix=prefix, **options)
+
+        monkeypatch.setattr(atomic.tempfile, "mkstemp", full)
+    with pytest.raises(ResultsError, match=rf"(?s)cannot write results.*{name}.*No space left"):
+        runner.run("noise-ladder", frames, out=out)
+    monkeypatch.undo()
+    assert {path.name for path in out.iterdir()} == set(before)
+    assert (out / name).read_bytes().startswith(before[name][:100])
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals as on Unix")
+def test_ctrl_c_keeps_the_results_and_a_rerun_goes_on(frames_of, tmp_path):
+    frames = frames_of("handheld-shutter")
+    cache = tmp_path / "cache"
+    environment = {**os.environ, "KITGAUGE_CACHE": str(cache)}
+    command = [
+        sys.executable,
+        "-m",
+        "kitgauge",
+        "run",
+        "handheld-shutter",
+        str(frames),
+        "--out",
+        str(tmp_path / "out"),
+        "--workers",
+        "1",
+    ]
+    process = subprocess.Popen(
+        command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    deadline = time.monotonic() + 120
+    while len(list(cache.rglob("*.json.gz"))) < 4 and time.monotonic() < deadline:
+        assert process.poll() is None, process.communicate()
+        time.sleep(0.02)
+    os.killpg(process.pid, signal.SIGINT)
+    _out, err = process.communicate(timeout=120)
+    assert process.returncode == 3, err
+    assert "Traceback" not in err
+    assert "interrupted; run the same command again" in err
+    run = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert run["status"] == "partial"
+    kept = len(list(cache.rglob("*.json.gz")))
+    again = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=300, check=False)
+    assert again.returncode == 0, again.stderr
+    run = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert run["status"] == "complete"
+    assert run["frames_decoded"] == len(list(frames.iterdir())) - kept
+
+
+def test_names_that_are_hard_to_print(kitgauge, frames_of, tmp_path):
+    frames = frames_of("noise-ladder")
+    names = ["a b.dng", "quote'\".dng", "new\nline.dng", "rtl-\u202e\u05d0.dng", "<b>&amp;.dng"]
+    if sys.platform == "linux":
+        names.append(os.fsdecode(b"not-utf8-\xff.dng"))
+    for path, name in zip(sorted(frames.iterdir()), names, strict=False):
+        path.rename(frames / name)
+    done = kitgauge("run", "noise-ladder", frames, "--out", "out")
+    assert done.returncode == 0, done.stderr
+    assert "<b>&amp;.dng" not in (tmp_path / "out" / "report.html").read_text(encoding="utf-8", errors="replace")
+
+
+def test_json_alone_on_standard_output(kitgauge, frames_of, tmp_path):
+    done = kitgauge("run", "noise-ladder", frames_of("noise-ladder"), "--out", "out", "--json")
+    assert done.returncode == 0
+    assert json.loads(done.stdout) == json.loads((tmp_path / "out" / "curves.json").read_text())
+    assert done.stderr == ""
+
+
+def test_a_run_folder_that_is_none(kitgauge, tmp_path):
+    refused(kitgauge("report", tmp_path / "nowhere"), 1, "nowhere")
+    (tmp_path / "bad").mkdir()
+    (tmp_path / "bad" / "curves.json").write_text("{half")
+    (tmp_path / "bad" / "run.json").write_text("{}")
+    refused(kitgauge("limits", "accept", "bad"), 1, "curves.json")
+
+
+def test_the_reader_of_a_pipe_going_away_is_no_error_message(tmp_path):
+    if shutil.which("sh") is None:
+        pytest.skip("no shell to build a pipe with")
+    done = subprocess.run(
+        ["sh", "-c", f"'{sys.executable}' -m kitgauge brief noise-ladder | head -1"],
+        cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.stderr == ""
