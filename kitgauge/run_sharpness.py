@@ -57,10 +57,10 @@ def conclude(context: RunContext, results: Results) -> Section:
         points = mark_sharpened(points, context.kit.pixel_pitch_um)
         try:
             fit = fit_sharpness(points, context.kit.pixel_pitch_um, mtf50_fraction=context.criteria.mtf50_fraction)
-            notes += [f"{region}: {reason}" for region, reason in fit.missing.items()]
             limits += aperture_limits(fit, context.criteria, context.kit.lens, context.kit.focal_mm)
+            notes += [f"{region}: {reason}" for region, reason in fit.missing.items()]
         except (FitError, LimitsError) as error:
-            missing.append(f"{error.what}: {error.got or ''}".rstrip(": "))
+            missing.append(f"{error.what}; needed: {error.needed}")
     curves = {
         "points": [_with_marked(point, marked) for point in points],
         "fit": None if fit is None else fit.as_dict(),

@@ -59,9 +59,7 @@ def read_limits(path: Path | str) -> LimitsFile:
     except FileNotFoundError:
         return LimitsFile(path, [])
     except OSError as error:
-        raise ResultsError(
-            "the limits file cannot be read", where=path, got=error.strerror or error
-        ) from error
+        raise ResultsError("the limits file cannot be read", where=path, got=error.strerror or error) from error
     return LimitsFile(path, _entries(path, _parsed(path, content)))
 
 
@@ -79,12 +77,21 @@ def accept(
 
     A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value
     or from another run is only replaced with `replace=True`; without it LimitsError shows old, new and the
-    difference in stops, and nothing is written.
+    difference in stops, and nothing is written. A file with limits of another body is refused.
     """
     path = Path(path)
     moment = (now or datetime.now(UTC)).replace(microsecond=0)
     document, old_file = _document(path)
     known = list(old_file.limits)
+    others = sorted({old.body for old in known if old.body != body})
+    if others:
+        raise LimitsError(
+            "the limits file belongs to another body",
+            where=path,
+            got=body,
+            needed=", ".join(others),
+            fix="accept into the folder of this body's own kit (leave --kit out, or name another)",
+        )
     added: list[AcceptedLimit] = []
     replaced: list[tuple[AcceptedLimit, AcceptedLimit, Difference]] = []
     unchanged: list[AcceptedLimit] = []

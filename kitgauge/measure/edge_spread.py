@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, eigh
+from scipy.linalg import eigh
 
 from kitgauge.measure.edge_model import FIXED_COLUMNS, EdgeModel, core_knots, spline_centres
 from kitgauge.measure.edge_samples import EdgeSamples, rough_profile
@@ -274,12 +274,12 @@ def _solve(
         model = replace(model, knots=np.empty(0))
     else:
         covariance = _deviation_covariance(model.knots, blur, prior[1])
-        normal[np.ix_(splines, splines)] += np.linalg.inv(covariance) / prior[0] ** 2
+        normal[np.ix_(splines, splines)] += np.linalg.solve(covariance, np.eye(splines.size)) / prior[0] ** 2
     system = normal
     scale = 1.0 / np.sqrt(np.diag(system))
-    factor = cho_factor(system * scale[:, None] * scale[None, :])
-    solution = scale * cho_solve(factor, scale * right)
-    covariance = scale[:, None] * cho_solve(factor, np.diag(scale))
+    covariance = np.linalg.solve(system * scale[:, None] * scale[None, :], np.diag(scale)) * scale[:, None]
+    covariance = 0.5 * (covariance + covariance.T)
+    solution = np.einsum("ij,j->i", covariance, right)
     # in DN, as multiples of the fitted contrast's columns
     amount = np.ones(design.shape[1])
     amount[2:-1] = contrast

@@ -217,11 +217,14 @@ def _course(
     rows = _smooth_rows(strip, smooth)
     step = across[1] - across[0]
     window = np.abs(across - half) <= transition + 2.0
+    low = (across >= half - transition - 2.0) & (across <= half - transition)
+    high = (across >= half + transition) & (across <= half + transition + 2.0)
+    if not (window.any() and low.any() and high.any()):  # the strip ends within the rise
+        nothing = np.zeros(strip.shape[0])
+        return _Course(place=nothing, valid=nothing.astype(bool))
     share = (rows[:, window] - dark) / (bright - dark)
     # the area under the clipped rise gives the crossing without being misled by single noisy samples
     place = across[window][-1] + 0.5 * step - np.clip(share, -0.2, 1.2).sum(axis=1) * step
-    low = (across >= half - transition - 2.0) & (across <= half - transition)
-    high = (across >= half + transition) & (across <= half + transition + 2.0)
     dark_rows = rows[:, low].mean(axis=1)
     bright_rows = rows[:, high].mean(axis=1)
     contrast = bright - dark

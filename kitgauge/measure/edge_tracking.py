@@ -31,6 +31,7 @@ _TURNS_DEG = (0.0, -1.5, 1.5, -3.0, 3.0)
 _REACH_PX = 90.0
 _ROUNDS = 3
 _LEAST_LENGTH_PX = 14.0
+_LEAST_BLUR_PX = 2.0  # less than this is the coarseness of the profiles here
 _LEAST_SHARE = 0.4  # of an edge's length that must be left
 _LEAST_MODULATION = 0.35  # of the log contrast that the reference shows
 # With at least this match of the whole target, edges that have lost their contrast are blurred, not absent: they are
@@ -107,20 +108,23 @@ def follow_edges(
     if not edges:
         return nothing
     move, share = _displacement(signal, mask, edges)
-    profiles: list[_Profiles | None] = []
-    for _ in range(_ROUNDS):
-        profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
-        move = _refined(move, edges, profiles)
-    profiles = [_edge_profiles(signal, mask, saturated, move.edge(edge)) for edge in edges]
-    good = [
-        p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
-        for e, p in zip(edges, profiles, strict=True)
-    ]
+    blur = (math.nan, math.nan)
+    for number in range(_ROUNDS + 1):
+        lines = [_shortened(move.edge(edge), blur) for edge in edges]
+        profiles = [_edge_profiles(signal, mask, saturated, line) for line in lines]
+        good = [
+            p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
+            for e, p in zip(edges, profiles, strict=True)
+        ]
+        blur = (
+            _typical_blur(edges, profiles, good, "vertical"),
+            _typical_blur(edges, profiles, good, "horizontal"),
+        )
+        if number < _ROUNDS:
+            move = _refined(move, lines, profiles, good)
     absent = share < _LEAST_MATCH and sum(good) < _LEAST_EDGES * len(edges)
-    blur = (_typical_blur(edges, profiles, good, "vertical"), _typical_blur(edges, profiles, good, "horizontal"))
     candidates, refused = [], []
-    for edge, profile, ok in zip(edges, profiles, good, strict=True):
-        moved = move.edge(edge)
+    for moved, profile, ok in zip(lines, profiles, good, strict=True):
         if profile is None:
             refused.append(_refusal(moved, "moved-target", "lies out of this frame"))
         elif profile.fault:
@@ -128,8 +132,8 @@ def follow_edges(
         elif absent or (not ok and share < _LEAST_MATCH):
             refused.append(_refusal(moved, "no-edge", "no such edge at its place in this frame"))
         else:
-            across, along = blur if edge.orientation == "vertical" else blur[::-1]
-            final = _trimmed(_own_line(moved, profile), signal.shape, _known(across), _known(along))
+            across = blur[0] if moved.orientation == "vertical" else blur[1]
+            final = _trimmed(_own_line(moved, profile), signal.shape, _known(across))
             if final is None:
                 refused.append(
                     _refusal(moved, "edge-short", "too little of the edge is left clear of blur or border")
@@ -310,13 +314,14 @@ def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
     return float(centre[-1] - np.sum(0.5 * (level[1:] + level[:-1]) * np.diff(centre)))
 
 
-def _refined(move: _Move, edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None]) -> _Move:
+def _refined(
+    move: _Move, lines: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool]
+) -> _Move:
     """Return the move corrected by the offsets seen across the edges (linearised; robust by reweighting)."""
     rows, values, weights = [], [], []
-    for edge, profile in zip(edges, profiles, strict=True):
-        if profile is None or profile.fault or not profile.log_contrast > _LEAST_MODULATION * _expected(edge):
+    for moved, profile, ok in zip(lines, profiles, good, strict=True):
+        if profile is None or not ok:
             continue
-        moved = move.edge(edge)
         for part, centroid in zip((0.25, 0.75), profile.offsets, strict=True):
             if not math.isfinite(centroid):
                 continue
@@ -367,17 +372,28 @@ def _own_line(edge: EdgeCandidate, profile: _Profiles) -> EdgeCandidate:
     return replace(edge, x0=x0, y0=y0, x1=x1, y1=y1, normal_x=sign * normal[0], normal_y=sign * normal[1])
 
 
-def _trimmed(
-    edge: EdgeCandidate, shape: tuple[int, ...], across: float, along: float
-) -> EdgeCandidate | None:
-    """Return the edge without its blurred ends and the part beyond the frame; None where too little is left.
+def _shortened(edge: EdgeCandidate, blur: tuple[float, float]) -> EdgeCandidate:
+    """Return the edge without its ends, which blur along it mixes with what lies beyond the corners.
 
-    Blur never takes more than what must be left: a frame that is too blurred has to be seen as such.
+    Never shorter than what must be left: a frame that is too blurred has to be seen as such.
+    """
+    along = _known(blur[1] if edge.orientation == "vertical" else blur[0])
+    if along <= _LEAST_BLUR_PX:
+        return edge
+    cut = min(_BLUR_REACH * along / edge.length_px, 0.5 * (1.0 - _LEAST_SHARE) - 1e-6)
+    step_x, step_y = cut * (edge.x1 - edge.x0), cut * (edge.y1 - edge.y0)
+    return replace(
+        edge, x0=edge.x0 + step_x, y0=edge.y0 + step_y, x1=edge.x1 - step_x, y1=edge.y1 - step_y
+    )
+
+
+def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float) -> EdgeCandidate | None:
+    """Return the edge without the part beyond the frame, its windows without what blur smears in from beyond them.
+
+    None where too little is left.
     """
     length = edge.length_px
-    cut = _BLUR_REACH * along / length if along > 1.5 else 0.0
-    cut = min(cut, 0.5 * (1.0 - _LEAST_SHARE) - 1e-6)
-    low, high = cut, 1.0 - cut
+    low, high = 0.0, 1.0
     rows, columns = shape[0], shape[1]
     for start, end, most in ((edge.x0, edge.x1, columns - 1.0), (edge.y0, edge.y1, rows - 1.0)):
         if end == start:
@@ -389,7 +405,7 @@ def _trimmed(
     if high - low < _LEAST_SHARE or (high - low) * length < _LEAST_LENGTH_PX:
         return None
     step_x, step_y = edge.x1 - edge.x0, edge.y1 - edge.y0
-    eaten = _BLUR_REACH * across if across > 1.5 else 0.0
+    eaten = _BLUR_REACH * across if across > _LEAST_BLUR_PX else 0.0
     dark, bright = (
         max(free - eaten, 0.5 * free) for free in (edge.half_width_dark_px, edge.half_width_bright_px)
     )

@@ -170,4 +170,5 @@ def per_column(tile_values: NDArray[np.float64], grid: TileGrid) -> NDArray[np.f
     left = np.clip(np.searchsorted(centres, columns, side="right") - 1, 0, grid.shape[1] - 2)
     share = ((columns - centres[left]) / (centres[left + 1] - centres[left])).astype(np.float32)
     start, step = tile_values[:, :-1].astype(np.float32), np.diff(tile_values, axis=1).astype(np.float32)
-    return start[:, left] + step[:, left] * share
+    # take, not start[:, left]: that would lay the columns one after another in memory, and rows are what is used
+    return np.take(start, left, axis=1) + np.take(step, left, axis=1) * share

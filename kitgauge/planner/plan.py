@@ -15,7 +15,12 @@ from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.planner.alternatives import Alternative, settings_dict, ways_out
 from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, Because
 from kitgauge.planner.choose import Bounds, Choice, Dials, Setting, choose, dials
-from kitgauge.planner.depth_of_field import circle_of_confusion_mm, focus_for, require_outside_focal_length
+from kitgauge.planner.depth_of_field import (
+    CIRCLE_OUTPUT_MP,
+    circle_of_confusion_mm,
+    focus_for,
+    require_outside_focal_length,
+)
 from kitgauge.planner.inputs import Inputs, resolve
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.light import FrameLight, Light, checked_light, parse_light
@@ -214,9 +219,10 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     if near is None or far is None:
         return Optics(inputs.focal_mm, Viewing(circle, aberration), None), Because(GIVEN, "no distance is given")
     require_outside_focal_length(near, inputs.focal_mm)
-    text = f"blur circle {circle * 1000:.0f} µm: frame diagonal/1500 for 8 megapixels, here {output_mp:g}; thin lens, "
+    carried = "" if output_mp == CIRCLE_OUTPUT_MP else f" for 8 megapixels, carried to {output_mp:g}"
+    text = f"blur circle {circle * 1000:.0f} µm (frame diagonal/1500{carried}), thin lens, "
     because = Because(PRACTICE, text + "diffraction; this lens was not measured")
     if aberration:
-        because = Because(MEASURED, text + "diffraction, and the measured sharpness", sharp.because.run)
+        because = Because(MEASURED, text + "diffraction and the measured sharpness", sharp.because.run)
     focus = request.distance_m if near == far and request.distance_m is not None else focus_for(near, far)
     return Optics(inputs.focal_mm, Viewing(circle, aberration), focus, near, far), because

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
 from kitgauge.planner.choose import Setting
@@ -56,13 +57,15 @@ def expectations(predicted: Predicted) -> list[str]:
     if predicted.keep_rate is None:
         said.append("keep rate not measured")
     else:
-        said.append(f"{predicted.keep_rate:.0%} of frames sharp{_interval(predicted.keep_rate_interval, '.0%')}")
+        said.append(f"{_share(predicted.keep_rate)} of frames sharp{_interval(predicted.keep_rate_interval, _share)}")
     if predicted.snr is None:
         said.append("noise not measured")
     else:
-        said.append(f"SNR {predicted.snr:.1f} at mid-grey{_interval(predicted.snr_interval, '.1f')}")
+        said.append(f"SNR {predicted.snr:.1f} at mid-grey{_interval(predicted.snr_interval, '{:.1f}'.format)}")
     if predicted.mtf50_cy_per_px is not None:
-        said.append(f"MTF50 {predicted.mtf50_cy_per_px:.3f} cycles/pixel{_interval(predicted.mtf50_interval, '.3f')}")
+        said.append(
+            f"MTF50 {predicted.mtf50_cy_per_px:.3f} cycles/pixel{_interval(predicted.mtf50_interval, '{:.3f}'.format)}"
+        )
     if predicted.near_m is not None and predicted.far_m is not None:
         far = "infinity" if math.isinf(predicted.far_m) else f"{predicted.far_m:.2f} m"
         said.append(f"sharp from {predicted.near_m:.2f} m to {far}")
@@ -87,5 +90,12 @@ def _binds_line(plan: Plan) -> str:
     return f"What binds: {words}; without it there would be {stops:.1f} stops of light to spare."
 
 
-def _interval(interval: Interval, form: str) -> str:
-    return "" if interval is None else f" ({interval[0]:{form}} to {interval[1]:{form}})"
+def _interval(interval: Interval, form: Callable[[float], str]) -> str:
+    return "" if interval is None else f" ({form(interval[0])} to {form(interval[1])})"
+
+
+def _share(share: float) -> str:
+    """Return a share in per cent; never 100 % or 0 % for what is only near it."""
+    if 0.995 <= share < 1:
+        return "over 99%"
+    return "under 1%" if 0 < share < 0.005 else f"{share:.0%}"

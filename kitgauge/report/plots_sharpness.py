@@ -112,7 +112,7 @@ def _caption(
         said += " No model line: the fit gave none."
     if _ceiling(regions, fit) is not None:
         said += " The dotted line is the ceiling that diffraction and the pixel set: no lens is above it."
-    if number((limit or {}).get("f_number_low")) < number((limit or {}).get("f_number_high")):
+    if 0 < number((limit or {}).get("f_number_low")) < number((limit or {}).get("f_number_high")):
         said += " The shaded range between the broken lines is sharp enough by your criterion."
     if any(row[3] for region in regions for row in region_means(points, region)):
         said += " Hollow points are left out of the fit."
@@ -164,7 +164,7 @@ def _curve_picture(
                 linestyle=(0, (1, 1)),
                 label="diffraction and pixel",
             )
-        if low < high:
+        if 0 < low < high:
             axes.axvspan(low, high, facecolor=LIMIT, alpha=0.08, edgecolor="none", zorder=0.4)
             for k, edge in enumerate((low, high)):
                 axes.axvline(
@@ -226,7 +226,7 @@ def _frame_map(points: Rows) -> Picture | None:
         for p in points
         if number(p.get("f_number")) == f_number
     ]
-    places = [place for place in places if all(math.isfinite(value) for value in place[:3])]
+    places = [place for place in places if 0 <= place[0] <= 1 and 0 <= place[1] <= 1 and place[2] > 0]
     if len(places) < 2:
         return None
     groups = _neighbours(places)

@@ -133,7 +133,7 @@ def mark_limit(
     known).
     """
     span, line = (axes.axvspan, axes.axvline) if vertical else (axes.axhspan, axes.axhline)
-    if low < high:
+    if 0 < low < high:  # the axis is logarithmic
         span(low, high, facecolor=LIMIT, alpha=0.13, edgecolor="none", zorder=0.5)
     line(value, color=LIMIT, linewidth=1.6, linestyle=(0, (7, 2)), label=label, zorder=2.5)
 

@@ -128,19 +128,17 @@ def test_a_real_body_in_the_real_data():
 
 
 @pytest.mark.usefixtures("lensfun")
-def test_metadata_first():
-    found, source = pixel_pitch_um(
-        frame(pixel_pitch_um=4.0, body="Northlight One", width_px=6000, height_px=4000), given=4.01
-    )
-    assert found == 4.0
+def test_metadata_before_a_known_body():
+    found, source = pixel_pitch_um(frame(pixel_pitch_um=4.2, body="Northlight One", width_px=6000, height_px=4000))
+    assert found == 4.2
     assert source == "metadata (focal-plane resolution)"
 
 
 @pytest.mark.usefixtures("no_lensfun")
-def test_a_contradicting_value_is_told():
+def test_a_given_value_counts_and_a_contradiction_is_told():
     found, source = pixel_pitch_um(frame(pixel_pitch_um=4.0), given=5.0)
-    assert found == 4.0
-    assert "5 um was not used" in source
+    assert found == 5.0
+    assert source == "given (--pitch-um); metadata (focal-plane resolution) says 4 um"
 
 
 @pytest.mark.usefixtures("lensfun")

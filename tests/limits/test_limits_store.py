@@ -67,9 +67,7 @@ def f_number_limit() -> Limit:
 @pytest.fixture
 def limits_file(tmp_path: Path) -> Path:
     path = tmp_path / "results" / "invented-one" / "limits.toml"
-    accept(
-        path, "handheld-1", [shutter_limit(), iso_limit(), f_number_limit()], body="Invented One", now=NOON
-    )
+    accept(path, "handheld-1", [shutter_limit(), iso_limit(), f_number_limit()], body="Invented One", now=NOON)
     return path
 
 
@@ -82,9 +80,7 @@ def test_round_trip_keeps_every_value(limits_file: Path) -> None:
     assert shutter.body == "Invented One"
     assert shutter.run == "handheld-1"
     assert shutter.accepted_at == NOON
-    wanted = shutter_limit(
-        extra={"streak_mrad": 0.5, "parts": [1, 2]}
-    )  # None has no place in TOML: it is left out
+    wanted = shutter_limit(extra={"streak_mrad": 0.5, "parts": [1, 2]})  # None has no place in TOML: it is left out
     assert shutter.limit == wanted
     assert f_number.limit.value == {"f_number_low": 3.1, "f_number_high": 9.4}
     assert math.isnan(f_number.limit.stderr_stops)
@@ -142,6 +138,14 @@ def test_another_circumstance_is_another_limit(limits_file: Path, other: Limit) 
     done = accept(limits_file, "handheld-2", [other], body="Invented One")
     assert len(done.added) == 1
     assert len(read_limits(limits_file).limits) == 4
+
+
+def test_limits_of_two_bodies_do_not_mix(limits_file: Path) -> None:
+    before = limits_file.read_bytes()
+    with pytest.raises(LimitsError, match="another body") as caught:
+        accept(limits_file, "noise-2", [iso_limit()], body="Invented Two", replace=True)
+    assert "Invented One" in caught.value.message()
+    assert limits_file.read_bytes() == before
 
 
 def test_comments_and_order_of_a_hand_edit_survive(limits_file: Path) -> None:
@@ -250,9 +254,7 @@ def test_a_folder_in_the_place_of_the_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("step", ["write", "flush to disk", "rename"])
-def test_a_full_disk_leaves_the_old_file(
-    limits_file: Path, monkeypatch: pytest.MonkeyPatch, step: str
-) -> None:
+def test_a_full_disk_leaves_the_old_file(limits_file: Path, monkeypatch: pytest.MonkeyPatch, step: str) -> None:
     def full(*_: object, **__: object) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 

@@ -135,15 +135,13 @@ def test_more_light_never_raises_iso_and_never_slows_the_shutter(
 ) -> None:
     for limits, subject, technique in itertools.product(([], kit_limits), ("still", "fast"), (None, "tripod")):
         last = None
-        for step in range(-20, 80):
-            request = PlanRequest(ev100=step / 4, focal_mm=50, near_m=2, far_m=3, subject=subject, technique=technique)
+        for step in range(-60, 200):
+            request = PlanRequest(ev100=step / 10, focal_mm=50, near_m=2, far_m=3, subject=subject, technique=technique)
             plan = make_plan(request, limits, kit_camera)
             if last is not None:
-                assert plan.setting.iso <= last.setting.iso * 2 ** (1 / 3 + 1e-6)
-                if not (last.choice.slowed or last.choice.opened):
-                    assert plan.setting.iso <= last.setting.iso * (1 + 1e-6) or plan.choice.faster
-                assert plan.setting.shutter_s <= last.setting.shutter_s * (1 + 1e-6)
-                assert plan.shortfall_stops <= last.shortfall_stops + 1e-6
+                assert plan.setting.iso <= last.setting.iso
+                assert plan.setting.shutter_s <= last.setting.shutter_s
+                assert plan.shortfall_stops <= last.shortfall_stops
             last = plan
 
 

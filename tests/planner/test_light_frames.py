@@ -16,8 +16,8 @@ BAYER = (("R", "G1"), ("G2", "B"))
 
 
 def scene(path: Path, level: float, settings: RecordedSettings) -> Path:
-    samples = np.full((64, 96), round(BLACK + level * (WHITE - BLACK)), dtype=np.uint16)
-    samples += np.arange(samples.size, dtype=np.uint16).reshape(samples.shape) % 3  # a frame of one value is refused
+    noise = np.random.default_rng(1).normal(0.0, 12.0, (64, 96))
+    samples = np.round(BLACK + level * (WHITE - BLACK) + noise).astype(np.uint16)
     return write_dng(path, samples, BAYER, BLACK, WHITE, settings)
 
 
