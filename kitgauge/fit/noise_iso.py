@@ -102,8 +102,9 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
     a read noise.
     """
     chosen = sorted((p for p in points if p.channel == channel), key=lambda p: p.iso)
-    dropped = [(p, reason) for p in chosen if (reason := _unfit(p)) is not None]
-    used = [p for p in chosen if _unfit(p) is None]
+    reasons = _left_out(chosen)
+    dropped = [(p, reason) for p, reason in zip(chosen, reasons, strict=True) if reason is not None]
+    used = [p for p, reason in zip(chosen, reasons, strict=True) if reason is None]
     isos = np.array([p.iso for p in used])
     if len(np.unique(isos)) < LEAST_POINTS:
         why = "; ".join(f"ISO {p.iso:g}: {reason}" for p, reason in dropped)
@@ -129,9 +130,7 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
     model = _solve(gains, variances, errors if known else None, model.split)
     freedom = len(used) - len(model.squares)
     roots, covariance = _roots(model)
-    names = (
-        ("sigma_0", "sigma_1") if model.split is None else ("sigma_0_low_iso", "sigma_0_high_iso", "sigma_1")
-    )
+    names = ("sigma_0", "sigma_1") if model.split is None else ("sigma_0_low_iso", "sigma_0_high_iso", "sigma_1")
     units = ("e-",) * (len(names) - 1) + ("DN",)
     stderr = np.sqrt(np.diag(covariance))
     result = FitResult(
@@ -146,9 +145,7 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
         points_used=len(used),
         points_dropped=tuple(f"ISO {p.iso:g}: {reason}" for p, reason in dropped),
         at_bound=tuple(name for name, bound in zip(names, model.at_bound, strict=True) if bound),
-        message=""
-        if known
-        else "points without standard errors: equal relative weights, errors from the scatter",
+        message="" if known else "points without standard errors: equal relative weights, errors from the scatter",
         errors_rescaled=not known,
         evidence=evidence,
     )
@@ -158,15 +155,20 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
     return NoiseFit(channel, result, gain, dual, invariance, error, text)
 
 
-def _unfit(point: NoisePoint) -> str | None:
-    """Return why a point cannot serve the fit, None if it can."""
-    if not point.gain_e_per_dn > 0:
-        return "no gain"
-    if not point.read_noise_e > 0:
-        return "no read noise"
-    if "missing-codes" in point.flags:
-        return "scaled digitally"
-    return None
+def _left_out(points: Sequence[NoisePoint]) -> list[str | None]:
+    """Return why each point cannot serve the fit, None where it can.
+
+    A digitally scaled ISO has no amplification of its own and does not follow the model; where that leaves
+    too few points, the whole file is scaled, and all are kept.
+    """
+    reasons: list[str | None] = [
+        "no gain" if not p.gain_e_per_dn > 0 else "no read noise" if not p.read_noise_e > 0 else None for p in points
+    ]
+    digital = [
+        "scaled digitally" if reason is None and "missing-codes" in p.flags else reason
+        for p, reason in zip(points, reasons, strict=True)
+    ]
+    return digital if digital.count(None) >= LEAST_POINTS else reasons
 
 
 def _variance_stderr(point: NoisePoint, sigma_0_square: float) -> float:
@@ -237,14 +239,10 @@ def _solve(
     if errors is None:
         covariance = covariance * chi_square / max(count - len(squares), 1)
         mean_square = max(chi_square / count, 1e-12)
-        log_likelihood = -0.5 * count * (math.log(2.0 * math.pi * mean_square) + 1.0) - float(
-            np.log(scale).sum()
-        )
+        log_likelihood = -0.5 * count * (math.log(2.0 * math.pi * mean_square) + 1.0) - float(np.log(scale).sum())
     else:
         log_likelihood = -0.5 * (chi_square + float(np.log(2.0 * math.pi * scale**2).sum()))
-    correction = (
-        2.0 * parameters * (parameters + 1) / (count - parameters - 1) if count > parameters + 1 else math.inf
-    )
+    correction = 2.0 * parameters * (parameters + 1) / (count - parameters - 1) if count > parameters + 1 else math.inf
     return _Model(
         split=split,
         squares=squares,
@@ -286,9 +284,7 @@ def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
         scatter = float(inside.std(ddof=1)) / math.sqrt(inside.size) if inside.size > 1 else math.nan
         if not stderr >= scatter:  # also where the points' errors are unknown
             stderr, rescaled = scatter, True
-        chi_square += (
-            float((((inside - mean) / inside_errors) ** 2).sum()) if np.all(inside_errors > 0) else math.nan
-        )
+        chi_square += float((((inside - mean) / inside_errors) ** 2).sum()) if np.all(inside_errors > 0) else math.nan
         values.append(math.exp(mean))
         errors.append(math.exp(mean) * stderr)
     freedom = len(points) - len(stages)

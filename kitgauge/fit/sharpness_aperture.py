@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -106,11 +106,9 @@ class SharpnessFit:
 def mark_sharpened(
     points: Sequence[SharpnessPoint], pitch_um: float | None, wavelength_um: float = GREEN_WAVELENGTH_UM
 ) -> list[SharpnessPoint]:
-    """Return the points, with `sharpened` on those sharper than diffraction and pixel allow by over 3 errors and 2 %."""
+    """Return the points; those over 3 errors and 2 % sharper than diffraction and pixel allow get `sharpened`."""
     if pitch_um is None:
         return list(points)
-    from dataclasses import replace
-
     marked: list[SharpnessPoint] = []
     for point in points:
         ceiling = float(system_mtf50(diffraction_px(point.f_number, pitch_um, wavelength_um), 0.0))

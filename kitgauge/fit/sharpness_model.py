@@ -4,13 +4,13 @@ Physical: MTF(nu) = diffraction(lambda N nu / pitch) x pixel sinc x exp(-2 pi^2 
 sigma(N)^2 = floor^2 + (a (N / N0)^-p)^2, N0 the geometric mean of the measured f-numbers: what does not change with
 the aperture (focus, sensor cover, vibration) and what stopping down takes away (aberrations). Third-order spherical
 aberration falls with N^-3, defocus and field curvature with N^-1 (Born and Wolf, Principles of Optics, ch. 5, from
-memory); p carries a normal prior of 2 +- 1 in its logarithm's place of measured points, which decides nothing where
-the points say otherwise.
+memory), so p carries a normal prior of 2 +- 1, which decides nothing where the points tell p.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,7 +39,7 @@ class ApertureCurve:
 
 def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> tuple[Array, Array]:
     """Return (sigma grid, MTF50 (f-number, sigma)) so that the fit interpolates instead of solving."""
-    sigma = np.concatenate([[0.0], np.geomspace(0.01, 4.0 * _LARGEST_SIGMA_PX, 400)])
+    sigma = np.concatenate([[0.0], np.geomspace(0.02, 1.5 * _LARGEST_SIGMA_PX, 200)])
     cutoff = diffraction_px(f_number, pitch_um, wavelength_um)
     return sigma, system_mtf50(cutoff[:, None], sigma[None, :])
 
@@ -65,7 +65,8 @@ def fit_physical(
     """Fit the physical model to MTF50 [cy/px] with standard errors at three or more f-numbers.
 
     Errors of the parameters are widened by the root of the reduced chi-square where that exceeds 1 (and the result
-    says so): the model is simpler than a lens. Draws are normal around the optimum, weighted by their true likelihood.
+    says so): the model is simpler than a lens. Draws are of the likelihood, not of its normal approximation:
+    near zero blur it is far from normal.
     """
     reference = float(np.exp(np.mean(np.log(f_number))))
     relative = f_number / reference
@@ -120,22 +121,22 @@ def fit_physical(
         evidence={"reference_f_number": reference, "wavelength_um": wavelength_um, "pitch_um": pitch_um},
     )
     rng = np.random.default_rng(seed)
-    thetas = _weighted_draws(best.x, information / scale, rng, lambda theta: _log_likelihood(theta, residual, scale))
+    thetas = _draws(best.x, information / scale, rng, lambda theta: _log_likelihood(theta, residual, scale))
     fine = _sigma_table(grid, pitch_um, wavelength_um)
     curve = _interpolated(fine, _sigma(best.x, grid / reference))
     draws = _interpolated(fine, _sigma(thetas, grid / reference))
     return ApertureCurve(result=fit, f_number=grid, mtf50=curve, draws=draws)
 
 
-def _log_likelihood(theta: Array, residual: object, scale: float) -> float:
-    assert callable(residual)
+def _log_likelihood(theta: Array, residual: Callable[[Array], Array], scale: float) -> float:
     values = residual(theta)
     return -0.5 * float(values[:-1] @ values[:-1]) / scale - 0.5 * float(values[-1] ** 2)
 
 
-def _weighted_draws(best: Array, information: Array, rng: np.random.Generator, likelihood: object) -> Array:
+def _draws(
+    best: Array, information: Array, rng: np.random.Generator, likelihood: Callable[[Array], float]
+) -> Array:
     """Return (draw, 3) parameters from the likelihood by a random walk around its peak (Metropolis and others 1953)."""
-    assert callable(likelihood)
     ridge = np.diag([1.0, 1.0, 0.1])  # directions the points say nothing about are walked in steps of order one
     root = np.linalg.cholesky(np.linalg.inv(information + ridge))
     theta, value = best.copy(), likelihood(best)

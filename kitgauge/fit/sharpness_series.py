@@ -53,9 +53,9 @@ def _same_f_number(a: float, b: float) -> bool:
 def region_series(region: str, points: Sequence[SharpnessPoint]) -> RegionSeries:
     """Return one value per f-number from all patches and directions of a region.
 
-    ln MTF50 of patch s at f-number N is m_N + k_s with sum k_s = 0, by weighted least squares: a patch that is missing
-    at one f-number does not move the curve there. Where the patches disagree about the shape by more than their errors
-    the errors are widened by the root of the reduced chi-square.
+    ln MTF50 of patch s at f-number N is m_N + k_s with sum k_s = 0 over the patches seen at most f-numbers, by weighted
+    least squares: a patch that is missing at one f-number does not move the curve there. Where the patches disagree
+    about the shape by more than their errors, the errors are widened by the root of the reduced chi-square.
     """
     good = [p for p in points if p.mtf50_cy_per_px > 0 and p.mtf50_cy_per_px_stderr > 0]
     dropped = tuple(
@@ -81,8 +81,9 @@ def region_series(region: str, points: Sequence[SharpnessPoint]) -> RegionSeries
         weight = p.mtf50_cy_per_px / p.mtf50_cy_per_px_stderr
         design[row, n] = design[row, count_n + s] = weight
         right[row] = weight * math.log(p.mtf50_cy_per_px)
-    # a patch seen at few f-numbers must not pull the mean level about: sum k = 0 weighted by how often each is seen
-    seen = np.array([len(patch) for patch in patches], dtype=np.float64)
+    # patches seen at fewer than half of the f-numbers have no say in the mean level: their offset is uncertain
+    most = max(len(patch) for patch in patches)
+    seen = np.array([float(2 * len(patch) >= most) for patch in patches])
     constraint = np.concatenate([np.zeros(count_n), seen]) * (1e3 * np.abs(design).max() / seen.sum())
     information = design.T @ design + np.outer(constraint, constraint)
     covariance = np.linalg.pinv(information, rcond=1e-14, hermitian=True)

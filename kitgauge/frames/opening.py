@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kitgauge.errors import FrameError, IngestError
+from kitgauge.flags import describe
 from kitgauge.frames.exif_source import container
 from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.mosaic import Mosaic
@@ -131,6 +132,25 @@ def open_frame(path: str | Path) -> Mosaic:
         needed="a camera's raw file, JPEG, PNG or TIFF",
         fix="name another file, or export it as TIFF",
     )
+
+
+def check_opens(path: str | Path) -> None:
+    """Raise FrameError where a file is no picture by its first bytes; no pixels are decoded.
+
+    Serves files that tell no settings at all: what is damaged must not pass for a frame of an old camera.
+    """
+    path = Path(path)
+    check_readable(path)
+    if is_raw(path):
+        from kitgauge.frames.raw import check_raw_header
+
+        check_raw_header(path)
+        return
+    with path.open("rb") as stream:
+        kind = container(stream.read(32))
+    if kind is None:
+        entry = describe("unreadable")
+        raise FrameError(entry.text, flag=entry.name, where=path, got="not the beginning of a picture", fix=entry.advice)
 
 
 def _open_rendered(path: Path) -> Mosaic:

@@ -95,6 +95,19 @@ def open_raw(path: str | Path) -> Mosaic:
         raise cannot_read(path, error) from error
 
 
+def check_raw_header(path: Path) -> None:
+    """Raise FrameError where LibRaw does not know the file as a raw file; no pixels are unpacked."""
+    import rawpy
+
+    try:
+        with _open(rawpy, path):
+            return
+    except rawpy.LibRawError as error:
+        raise refused("unreadable", path, got=library_message(error)) from error
+    except OSError as error:
+        raise cannot_read(path, error) from error
+
+
 def refused(
     flag: str, path: Path, *, got: str, needed: str | None = None, fix: str | None = None
 ) -> FrameError:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from kitgauge.errors import FrameError, IngestError, UsageError
 from kitgauge.frames.metadata import FrameSettings, read_settings
-from kitgauge.frames.opening import frame_paths, is_raw, pair_up
+from kitgauge.frames.opening import check_opens, frame_paths, is_raw, pair_up
 from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
 from kitgauge.ingest.record import FrameRecord, capture_order
 
@@ -82,6 +82,8 @@ def _record(folder: Path, path: Path, overrides: Mapping[str, Overrides]) -> tup
         record = replace(record, is_raw=is_raw(path), sha256=content_hash(path))
         row = overrides_for(overrides, path, folder)
         settings = apply(read_settings(path), row)
+        if settings.iso is None and settings.shutter_s is None and settings.f_number is None:
+            check_opens(path)
     except FrameError as error:
         return record.rejected(error.flag, error.what), None
     except OSError as error:

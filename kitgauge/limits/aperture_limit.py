@@ -1,4 +1,4 @@
-"""Personal f-number limits: the range that keeps a share of the sharpest aperture's MTF50, in the centre and everywhere."""
+"""Personal f-number limits: where MTF50 keeps a share of its peak, in the centre and over the whole frame."""
 
 from __future__ import annotations
 

@@ -94,9 +94,7 @@ def entry_as_dict(accepted: AcceptedLimit) -> dict[str, Any]:
     return {
         key: value
         for key, value in entry.items()
-        if value is not None
-        and value not in ([], {})
-        and not (isinstance(value, float) and math.isnan(value))
+        if value is not None and value not in ([], {}) and not (isinstance(value, float) and math.isnan(value))
     }
 
 
@@ -118,10 +116,8 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
         if key not in entry:
             raise _fault("a key is missing", where, key, "nothing", f"the key {key}", "add it")
     kind = entry["kind"]
-    if kind not in SETTINGS:
-        raise _fault(
-            "unknown kind of limit", where, "kind", repr(kind), "iso, f_number or shutter", "name one of them"
-        )
+    if not isinstance(kind, str) or kind not in SETTINGS:
+        raise _fault("unknown kind of limit", where, "kind", repr(kind), "iso, f_number or shutter", "name one of them")
     settings = SETTINGS[kind]
     dials = tuple(f"{name}_dial" for name in settings)
     allowed = {*_TEXTS, *_NUMBERS, *_REQUIRED, *settings, *dials, "flags", "extra"}
@@ -137,9 +133,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
             )
     for key in _TEXTS:
         if key in entry and not isinstance(entry[key], str):
-            raise _fault(
-                "a text was needed", where, key, repr(entry[key]), f'{key} = "..."', "put it in quotes"
-            )
+            raise _fault("a text was needed", where, key, repr(entry[key]), f'{key} = "..."', "put it in quotes")
     value = {name: _positive(entry, name, where, required=True) for name in settings}
     dial = {name: _positive(entry, f"{name}_dial", where) for name in settings if f"{name}_dial" in entry}
     ci_low, ci_high = (_positive(entry, name, where) for name in ("ci_low", "ci_high"))
@@ -168,9 +162,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
 
 
 def _fault(what: str, where: str, key: str, got: str, needed: str, fix: str) -> LimitsError:
-    return LimitsError(
-        f"{what} in the limits file", where=f"{where}, key {key}", got=got, needed=needed, fix=fix
-    )
+    return LimitsError(f"{what} in the limits file", where=f"{where}, key {key}", got=got, needed=needed, fix=fix)
 
 
 def _positive(entry: dict[str, Any], key: str, where: str, *, required: bool = False) -> float:
@@ -181,9 +173,7 @@ def _positive(entry: dict[str, Any], key: str, where: str, *, required: bool = F
         raise _fault("a key is missing", where, key, "nothing", f"{key} = a positive number", "add it")
     value = entry[key]
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _fault(
-            "a number was needed", where, key, repr(value), "a positive number", "write it without quotes"
-        )
+        raise _fault("a number was needed", where, key, repr(value), "a positive number", "write it without quotes")
     number = float(value)
     if math.isnan(number) and not required:
         return number
@@ -205,21 +195,17 @@ def _check_order(value: dict[str, float], ci_low: float, ci_high: float, where: 
         )
     if ci_low > ci_high:
         got = f"{ci_low:g} to {ci_high:g}"
-        raise _fault(
-            "the interval is upside down", where, "ci_low", got, "ci_low <= ci_high", "exchange the two"
-        )
+        raise _fault("the interval is upside down", where, "ci_low", got, "ci_low <= ci_high", "exchange the two")
 
 
 def _criterion(value: Any, where: str) -> dict[str, float]:
     if not isinstance(value, dict):
-        raise _fault(
-            "a table was needed", where, "criterion", repr(value), "for example { snr = 10.0 }", "write it so"
-        )
+        raise _fault("a table was needed", where, "criterion", repr(value), "for example { snr = 10.0 }", "write it so")
     return {str(name): _positive(value, name, f"{where}, criterion", required=True) for name in value}
 
 
 def _flags(value: Any, where: str) -> tuple[str, ...]:
-    if not isinstance(value, list) or any(flag not in FLAGS for flag in value):
+    if not isinstance(value, list) or any(not isinstance(flag, str) or flag not in FLAGS for flag in value):
         raise _fault(
             "unknown flag",
             where,
@@ -233,9 +219,7 @@ def _flags(value: Any, where: str) -> tuple[str, ...]:
 
 def _extra(value: Any, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise _fault(
-            "a table was needed", where, "extra", repr(value), "{ name = value }", "write it so or remove it"
-        )
+        raise _fault("a table was needed", where, "extra", repr(value), "{ name = value }", "write it so or remove it")
     return dict(value)
 
 

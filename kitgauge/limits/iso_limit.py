@@ -58,9 +58,7 @@ def iso_limit(
     usable = sorted((p for p in chosen if math.isfinite(p.snr_midgrey)), key=lambda p: p.iso)
     wanted = {"snr": criteria.snr, "output_mp": criteria.output_mp}
     if not usable:
-        reasons = sorted(
-            {flag for p in chosen for flag in p.flags if FLAGS[flag].severity is not Severity.NOTE}
-        )
+        reasons = sorted({flag for p in chosen for flag in p.flags if FLAGS[flag].severity is not Severity.NOTE})
         raise LimitsError(
             "no ISO limit: no ISO value has both gain and read noise",
             where=f"channel {channel}",
@@ -88,9 +86,7 @@ def iso_limit(
         value, stderr, low, high = _crossing(
             usable[last], usable[last + 1], states[last], states[last + 1], criteria.snr, fit
         )
-    flags = [
-        flag for p in usable[last : last + 2] for flag in p.flags if FLAGS[flag].severity is Severity.DOUBT
-    ]
+    flags = [flag for p in usable[last : last + 2] for flag in p.flags if FLAGS[flag].severity is Severity.DOUBT]
     if at_highest:
         flags.append("limit-at-highest")
     flags = list(dict.fromkeys(flags))
@@ -239,9 +235,7 @@ def _sentence(
     criterion."""
     criterion = f"SNR {criteria.snr:g} at mid-grey in a picture of {criteria.output_mp:g} megapixels"
     if unmeasured_above is None:
-        interval = (
-            f"95 % interval {low:.0f} to {high:.0f}" if math.isfinite(low) else "interval not estimated"
-        )
+        interval = f"95 % interval {low:.0f} to {high:.0f}" if math.isfinite(low) else "interval not estimated"
         text = f"Noise is acceptable up to ISO {dial:.0f}: {criterion} up to ISO {value:.0f} ({interval})."
     else:
         text = f"Noise is acceptable up to ISO {value:.0f} at least, the highest measured: {criterion}."

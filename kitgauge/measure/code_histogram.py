@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 _EXPECTED_PER_CODE = 12.0  # a code expected this often is missing by chance in 6 of a million cases (Poisson)
 _PILE_SHARE = 1e-3
+_PILE_SAMPLES = 30  # fewer are no evidence
 _COUNTED = 200_000
 
 
@@ -68,7 +69,7 @@ def _pile(counts: NDArray[np.int64], total: float) -> float:
     expected = float(np.exp(3.0 * np.log(one) - 3.0 * np.log(two) + np.log(three))) / occupied
     error = float(np.sqrt(expected + expected**2 * (9.0 / one + 9.0 / two + 1.0 / three)))
     excess = float(counts[first]) - expected
-    return share if excess > max(_PILE_SHARE * total, 5.0 * error) else 0.0
+    return share if excess > max(_PILE_SHARE * total, 5.0 * error, _PILE_SAMPLES) else 0.0
 
 
 def _spread(counts: NDArray[np.int64]) -> int:

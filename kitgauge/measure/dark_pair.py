@@ -57,9 +57,7 @@ class DarkPair:
         return cls(**restored(values))
 
 
-def measure_dark_pair(
-    a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float | None = None
-) -> DarkPair:
+def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float | None = None) -> DarkPair:
     """Return temporal noise and level of two dark frames of the same setting.
 
     Parameters

@@ -27,9 +27,7 @@ CUT_SIGMAS = 5.0
 _LEVEL_SIGMAS = 8.0
 _TILE_SIGMAS = 6.0
 _SCALE_ROW_STEP = 16
-_PAIRED_SAMPLES = (
-    300_000  # differences between neighbours are looked at in enough bands for this many samples
-)
+_PAIRED_SAMPLES = 100_000  # differences between neighbours are looked at in enough bands for this many samples
 
 
 @dataclass(frozen=True)
@@ -193,9 +191,7 @@ def pooled_variance(
     if float(exposure.min()) > 0:
         expected = exposure * float(np.median(variance[use] / exposure[use]))
     for _ in range(5):
-        kept = (freedom > 8) & (
-            np.abs(variance - expected) <= _TILE_SIGMAS * expected * np.sqrt(2.0 / freedom)
-        )
+        kept = (freedom > 8) & (np.abs(variance - expected) <= _TILE_SIGMAS * expected * np.sqrt(2.0 / freedom))
         if np.count_nonzero(kept) < 0.3 * kept.size:
             kept = freedom > 8
         expected = _line(exposure, variance, freedom / expected**2, kept)

@@ -1,8 +1,9 @@
 """Extra blur of one edge against the same edge from a tripod: the variance of the motion along its normal.
 
-An edge spread function E_h of a frame that moved is the still one convolved with the motion's projection K on the
-edge normal, and variances add under convolution for any K: var(E_h') = var(E_r') + var(K). So var(K) is estimated
-in two steps, both on the forward model (no division of spectra, no window that cuts the tails of the still edge):
+An edge spread function E_h of a frame that moved is the still one convolved with the motion's projection K on
+the edge normal, and variances add under convolution for any K: var(E_h') = var(E_r') + var(K). So var(K) is
+estimated in two steps, both on the forward model (no division of spectra, no window that cuts the tails of
+the still edge):
 
 1. K is taken as uniform of variance v, and E_h = a + b (K * E_r)(x - x0) is fitted by least squares. This is the
    most precise estimate, and the shape of K does not matter while it is narrow against the still edge:
@@ -13,9 +14,8 @@ in two steps, both on the forward model (no division of spectra, no window that 
    m1 = -integral r dx and m2 = -2 integral x r dx, so var(K) = v + m2 - m1^2 for any kernel in the window.
 
 The second step costs precision, so both parts are returned: how much of the second to use is decided over all
-edges of a direction together (`streak`).
-Sources: additivity of cumulants under convolution (Kendall's Advanced Theory of Statistics vol. 1, ch. 3, from
-memory); edge spread function and its derivative, ISO 12233.
+edges of a direction together (`streak`). Sources: additivity of cumulants under convolution (Kendall's
+Advanced Theory of Statistics vol. 1, ch. 3, from memory); edge spread function and its derivative, ISO 12233.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ from kitgauge.measure.edge_candidate import (
     candidate_from_line,
 )
 from kitgauge.measure.edge_groups import group_edges
-from kitgauge.measure.edge_strip import REACH_PX, Image, StripEdge, follow_edge
+from kitgauge.measure.edge_strip import REACH_PX, Image, StripEdge, follow_edge, straighten
 
 __all__ = ["EdgeCandidate", "EdgeSearch", "Orientation", "RefusedEdge", "candidate_from_line", "find_edges"]
 
@@ -78,7 +78,7 @@ def find_edges(
     accepted: list[StripEdge] = []
     refused: list[RefusedEdge] = []
     for edge in edges:
-        verdict = _refuse(edge, image, clipped, block, shortest_px)
+        verdict = _refuse(edge, clipped, block, shortest_px)
         if verdict is None:
             accepted.append(edge)
         elif (edge.stop - edge.start) * block >= 0.5 * shortest_px:
@@ -156,9 +156,7 @@ def tilt_deg(along_x: float, along_y: float) -> float:
     return min(angle, 90.0 - angle)
 
 
-def _refuse(
-    edge: StripEdge, image: Image, clipped: Image, block: int, shortest_px: float
-) -> tuple[str, str] | None:
+def _refuse(edge: StripEdge, clipped: Image, block: int, shortest_px: float) -> tuple[str, str] | None:
     """Return (flag, reason) where the edge cannot be measured, None where it can."""
     length = (edge.stop - edge.start) * block
     if length < shortest_px:
@@ -185,8 +183,6 @@ def _refuse(
 
 def _clipped_share(edge: StripEdge, clipped: Image) -> float:
     """Return the share of saturated samples around the edge."""
-    from kitgauge.measure.edge_strip import straighten
-
     reach = min(12.0, max(edge.free_bright, 3.0))
     strip = straighten(
         clipped,

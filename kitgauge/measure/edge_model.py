@@ -32,8 +32,8 @@ FIXED_COLUMNS = 4  # level, step, its derivatives by q and by s
 class EdgeModel:
     """Reference shape and knots. `cutoff_px` = q, `variance_px2` = s, tilt in radians for the pixel's own response.
 
-    `patch_px` is the distance to the far side of the patch behind the edge, NaN where unknown; `patch_sign` 1 for a dark
-    patch, -1 for a bright one: light from beyond that side reaches in by the tail 2 q / (pi^3 d) of the aperture.
+    `patch_px` is the distance to the far side of the patch behind the edge, NaN where unknown; `patch_sign` 1 for a
+    dark patch, -1 for a bright one: light from beyond that side reaches in by the tail 2 q / (pi^3 d) of the aperture.
     """
 
     cutoff_px: float

@@ -15,7 +15,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class EdgeSamples:
-    """Samples around one edge: position along (`u`) and across (`v`, dark to bright) the nominal line [px], value [DN]."""
+    """Samples around one edge: place along (`u`) and across (`v`, dark to bright) its line [px], value [DN]."""
 
     u: Array
     v: Array
@@ -65,7 +65,10 @@ def gather_samples(
 
 
 def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
-    """Return (dark level, bright level, half-level position, 10-90 % distance) from one-pixel means [DN, px]; NaN where there is none."""
+    """Return (dark level, bright level, half-level position, 10-90 % distance) from one-pixel means [DN, px].
+
+    Position and distance are NaN where no edge is seen.
+    """
     low = math.floor(float(samples.v.min()))
     index = np.floor(samples.v).astype(np.intp) - low
     count = np.bincount(index)
@@ -82,10 +85,8 @@ def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
     low_line = np.polynomial.Polynomial.fit(centre[:side], mean[:side], 1)(centre)
     high_line = np.polynomial.Polynomial.fit(centre[-side:], mean[-side:], 1)(centre)
     rise = high_line - low_line
-    if rise.min() > 0.3 * (bright - dark):
-        share = (mean - low_line) / rise
-    else:
-        share = (mean - dark) / (bright - dark)
+    lines_serve = rise.min() > 0.3 * (bright - dark)
+    share = (mean - low_line) / rise if lines_serve else (mean - dark) / (bright - dark)
 
     def crossing(level: float) -> float:
         below = share < level

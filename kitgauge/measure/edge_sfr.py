@@ -235,7 +235,12 @@ def _refused(
     """Return the measurement of an edge that cannot be used; levels are kept where they are known."""
     nothing = np.empty(0)
     nan = math.nan
-    known = spread is not None
+    levels = (nan,) * 5
+    if spread is not None:
+        bright = spread.dark_dn + spread.contrast_dn
+        ratio = spread.contrast_dn / spread.noise_bright_dn
+        levels = (spread.dark_dn, bright, ratio, spread.blur_px, spread.sagitta_px)
+    dark_dn, bright_dn, snr, blur_px, bow_px = levels
     return EdgeMeasurement(
         candidate=candidate,
         orientation=candidate.orientation,
@@ -246,13 +251,13 @@ def _refused(
         length_px=candidate.length_px,
         mtf50_cy_per_px=nan,
         mtf50_stderr=nan,
-        dark_dn=spread.dark_dn if known else nan,
-        bright_dn=spread.dark_dn + spread.contrast_dn if known else nan,
-        snr=spread.contrast_dn / spread.noise_bright_dn if known else nan,
-        blur_px=spread.blur_px if known else nan,
+        dark_dn=dark_dn,
+        bright_dn=bright_dn,
+        snr=snr,
+        blur_px=blur_px,
         edge_offset_px=nan,
         edge_offset_stderr=nan,
-        bow_px=spread.sagitta_px if known else nan,
+        bow_px=bow_px,
         position_px=nothing,
         esf=nothing,
         esf_stderr=nothing,

@@ -1,4 +1,4 @@
-"""One edge on the reduced image: a strip straightened along it tells its course, its ends, and the free ground beside it."""
+"""One edge on the reduced image: a strip straightened along it tells its course, its ends, and its free ground."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ def follow_edge(
             return None
         if attempt == 0:
             centre = across.size // 2
-            third = max(2, int(round(3.0 / _ACROSS_STEP)))
+            third = max(2, round(3.0 / _ACROSS_STEP))
             beyond, before = profile[centre + 1 : centre + third + 1], profile[centre - third : centre]
             if not (np.isfinite(beyond).all() and np.isfinite(before).all()):
                 return None
@@ -144,7 +144,7 @@ def follow_edge(
         if levels is None:
             return None
         dark, bright, half, rise_width, transition = levels
-        course = _course(strip, along, across, dark, bright, half, transition)
+        course = _course(strip, across, dark, bright, half, transition)
         run = _longest_run(course.valid, along, 0.5 * (start + stop))
         if run is None:
             return None
@@ -210,7 +210,7 @@ def _polynomial(x: Array, y: Array, degree: int) -> Array:
 
 
 def _course(
-    strip: Array, along: Array, across: Array, dark: float, bright: float, half: float, transition: float
+    strip: Array, across: Array, dark: float, bright: float, half: float, transition: float
 ) -> _Course:
     """Return, row by row, where the half-level is crossed and whether the row shows this edge."""
     smooth = max(1, min(7, strip.shape[0] // 6)) | 1
@@ -274,7 +274,7 @@ def _judge(
     if along.size < 4:
         return None
     strip = straighten(image, x, y, along_x, along_y, along, across)
-    course = _course(strip, along, across, dark, bright, 0.0, transition)
+    course = _course(strip, across, dark, bright, 0.0, transition)
     if course.valid.sum() < 4:
         return None
     seen, place = along[course.valid], course.place[course.valid]

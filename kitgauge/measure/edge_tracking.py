@@ -31,7 +31,7 @@ _TURNS_DEG = (0.0, -1.5, 1.5, -3.0, 3.0)
 _REACH_PX = 90.0
 _ROUNDS = 3
 _LEAST_LENGTH_PX = 14.0
-_LEAST_BLUR_PX = 2.0  # less than this is the coarseness of the profiles here
+_LEAST_BLUR_PX = 5.0  # less is within the coarseness of the profiles here, and within the room left at corners
 _LEAST_SHARE = 0.4  # of an edge's length that must be left
 _LEAST_MODULATION = 0.35  # of the log contrast that the reference shows
 # With at least this match of the whole target, edges that have lost their contrast are blurred, not absent: they are
@@ -173,7 +173,8 @@ def _refusal(edge: EdgeCandidate, flag: str, text: str) -> RefusedEdge:
 def _displacement(
     signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]
 ) -> tuple[_Move, float]:
-    """Return the shift and turn at which the template of the edges fits the reduced picture best, and how well.
+    """Return the shift and turn at which the template of the edges fits the reduced picture best, and how
+    well.
 
     1 is the contrast of the reference over every edge; blur, and edges out of the frame, take from it.
     """
@@ -388,7 +389,8 @@ def _shortened(edge: EdgeCandidate, blur: tuple[float, float]) -> EdgeCandidate:
 
 
 def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float) -> EdgeCandidate | None:
-    """Return the edge without the part beyond the frame, its windows without what blur smears in from beyond them.
+    """Return the edge without the part beyond the frame, its windows without what blur smears in from beyond
+    them.
 
     None where too little is left.
     """

@@ -36,6 +36,7 @@ class NeighbourSums:
         """
         # columns' own noise would make neighbours in a row look related by chance
         rest = difference - difference.mean(axis=0, keepdims=True)
+        restore = len(rest) / (len(rest) - 1)  # of the variance, what taking away column means has cost
         self._square += float(np.vdot(rest, rest))
         self._samples += rest.size
         for which, lag in enumerate((1, _LAG)):
@@ -47,12 +48,13 @@ class NeighbourSums:
         total = 2.0 * first - difference
         _without_hot_samples(total)
         self._sum_steps += float(np.square(total[:, 1:] - total[:, :-1]).sum(dtype=np.float64))
-        self._difference_steps += float(np.square(rest[:, 1:] - rest[:, :-1]).sum(dtype=np.float64))
+        own_steps = np.square(rest[:, 1:] - rest[:, :-1])
+        self._difference_steps += restore * float(own_steps.sum(dtype=np.float64))
         far = total[:, _LAG:] - total[:, :-_LAG]
         noise = rest[:, _LAG:] - rest[:, :-_LAG]
         slope = self._tile_means(far)
         # (2 A)^2 and two samples per step: a factor 8; the mean step of a tile is shading
-        self._texture.append((self._tile_means(far**2) - slope**2 - self._tile_means(noise**2)) / 8.0)
+        self._texture.append((self._tile_means(far**2) - slope**2 - restore * self._tile_means(noise**2)) / 8.0)
 
     def _tile_means(self, steps: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return (tile column,) means of (row, column) steps; the last tile has fewer columns of them."""

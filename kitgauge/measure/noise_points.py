@@ -212,9 +212,7 @@ def _estimate(plane: PlanePairs) -> _Estimate | None:
     two_levels = float(shot.max()) >= 1.5 * float(shot.min())
     if not darks and not two_levels:
         return _one_level(flats, shot)
-    design = np.array(
-        [[s, f.dark_weight] for s, f in zip(shot, flats, strict=True)] + [[0.0, 1.0] for _ in darks]
-    )
+    design = np.array([[s, f.dark_weight] for s, f in zip(shot, flats, strict=True)] + [[0.0, 1.0] for _ in darks])
     values = np.array([f.variance_dn2 for f in flats] + [d.variance_dn2 for d in darks])
     errors = np.array([f.variance_stderr_dn2 for f in flats] + [d.variance_stderr_dn2 for d in darks])
     outcome = _weighted_line(design, values, errors / values, [f.degrees_of_freedom for f in flats])

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -58,16 +58,12 @@ class FlatPair:
     tiles: int
     tiles_used: int
     outlier_share: float
-    row_noise_dn: (
-        float  # standard deviation of rows' and columns' own noise in one frame [DN], white light assumed
-    )
+    row_noise_dn: float  # standard deviation of rows' and columns' own noise in one frame [DN], white light assumed
     column_noise_dn: float
     correlation_along_row: float  # of neighbouring samples of the plane, in the difference
     correlation_along_column: float
     correlation_stderr: float
-    prnu: (
-        float  # photo-response non-uniformity: standard deviation between neighbours, as a share of the level
-    )
+    prnu: float  # photo-response non-uniformity: standard deviation between neighbours, as a share of the level
     texture: float  # structure eight samples apart, 90th percentile of tiles, as a share of the level
     flicker: float  # standard deviation of smooth bands as a share of the level
     falloff: float  # 95th over 5th percentile of tile levels
@@ -90,14 +86,11 @@ class FlatPair:
 def restored(values: Mapping[str, Any]) -> dict[str, Any]:
     """Return the values of a cached record with null as NaN and flags as a tuple."""
     return {
-        key: tuple(value) if key == "flags" else math.nan if value is None else value
-        for key, value in values.items()
+        key: tuple(value) if key == "flags" else math.nan if value is None else value for key, value in values.items()
     }
 
 
-def measure_flat_pair(
-    a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float, white_dn: float
-) -> FlatPair:
+def measure_flat_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float, white_dn: float) -> FlatPair:
     """Return the temporal noise of two flats of the same setting.
 
     Parameters
@@ -123,44 +116,22 @@ def measure_flat_pair(
     step = level_step((a.shape[0], a.shape[1]))
     level_a = tile_levels(a, grid, step) - black_dn
     level_b = tile_levels(b, grid, step) - black_dn
-    counts = code_counts(a)
-    clipped = max(clipped_share(counts, white_dn), clipped_share(code_counts(b), white_dn))
-    missing = missing_code_share(counts)
-    flags: list[str] = []
-    if clipped > CLIPPED_SHARE:
-        flags.append("clipped")
-    dark = min(float(np.median(level_a)), float(np.median(level_b))) < TOO_DARK_SHARE * (white_dn - black_dn)
-    if dark:
-        flags.append("too-dark")
+    lowest = min(float(np.median(level_a)), float(np.median(level_b)))
+    dark = lowest < TOO_DARK_SHARE * (white_dn - black_dn)
     # levels at or below black give no ratio: the plain difference is then all there is, and the flag says so
-    if float(min(level_a.min(), level_b.min())) <= 0 or dark:
-        ratio = np.ones(grid.shape)
+    if dark or float(min(level_a.min(), level_b.min())) <= 0:
+        ratio, ratio_mean = np.ones(grid.shape), 1.0
     else:
-        ratio = smooth_ratio(level_a, level_b)
+        ratio, ratio_mean = smooth_ratio(level_a, level_b), float(level_a.sum() / level_b.sum())
     noise = difference_noise(a, b, grid, ratio, black_dn, level_a + black_dn)
     exposure = level_a + ratio**2 * level_b
     variance, stderr, freedom, use = pooled_variance(noise, exposure)
     weight = noise.degrees_of_freedom * use / freedom
     signal = float((weight * level_a).sum())
-    ratio_mean = float(level_a.sum() / level_b.sum()) if not dark else 1.0
+    scale = signal if signal > 0 else math.nan
     in_one_frame = 1.0 / (1.0 + ratio_mean**2)
-    flicker = _flicker(noise, grid) / signal if signal > 0 else math.nan
-    prnu = math.sqrt(max(noise.fixed_variance, 0.0)) / signal if signal > 0 else math.nan
-    texture = float(np.percentile(noise.texture, 90)) / signal if signal > 0 else math.nan
-    falloff = _falloff(level_a)
-    if abs(ratio_mean - 1.0) > LIGHT_CHANGED or _moved(noise, level_a) > MOVED_LIGHT:
-        flags.append("light-changed")
-    if falloff > UNEVEN_LIGHT:
-        flags.append("uneven-light")
-    if flicker > FLICKER:
-        flags.append("flicker")
-    if texture > TEXTURE or np.count_nonzero(use) < 0.75 * use.size:
-        flags.append("textured")
-    if _correlated(noise):
-        flags.append("correlated-noise")
-    if missing > MISSING_CODES:
-        flags.append("missing-codes")
-    return FlatPair(
+    counts = code_counts(a)
+    pair = FlatPair(
         signal_dn=signal,
         ratio=ratio_mean,
         ratio_low=float(ratio.min()),
@@ -179,16 +150,32 @@ def measure_flat_pair(
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
         correlation_stderr=noise.correlation_stderr,
-        prnu=prnu,
-        texture=texture,
-        flicker=flicker,
-        falloff=falloff,
-        clipped_share=clipped,
-        missing_code_share=missing,
+        prnu=math.sqrt(max(noise.fixed_variance, 0.0)) / scale,
+        texture=float(np.percentile(noise.texture, 90)) / scale,
+        flicker=_flicker(noise, grid) / scale,
+        falloff=_falloff(level_a),
+        clipped_share=max(clipped_share(counts, white_dn), clipped_share(code_counts(b), white_dn)),
+        missing_code_share=missing_code_share(counts),
         black_dn=float(black_dn),
         white_dn=float(white_dn),
-        flags=tuple(flags),
+        flags=(),
     )
+    return replace(pair, flags=_flags(pair, dark, _moved(noise, level_a)))
+
+
+def _flags(pair: FlatPair, dark: bool, moved: float) -> tuple[str, ...]:
+    correlation = max(abs(pair.correlation_along_row), abs(pair.correlation_along_column))
+    raised = {
+        "clipped": pair.clipped_share > CLIPPED_SHARE,
+        "too-dark": dark,
+        "light-changed": abs(pair.ratio - 1.0) > LIGHT_CHANGED or moved > MOVED_LIGHT,
+        "uneven-light": pair.falloff > UNEVEN_LIGHT,
+        "flicker": pair.flicker > FLICKER,
+        "textured": pair.texture > TEXTURE or pair.tiles_used < 0.75 * pair.tiles,
+        "correlated-noise": correlation > max(CORRELATED, 5.0 * pair.correlation_stderr),
+        "missing-codes": pair.missing_code_share > MISSING_CODES,
+    }
+    return tuple(name for name, up in raised.items() if up)
 
 
 def check_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> None:
@@ -236,8 +223,3 @@ def _moved(noise: DifferenceNoise, level: NDArray[np.float64]) -> float:
 def _falloff(level: NDArray[np.float64]) -> float:
     low, high = np.percentile(level, (5, 95))
     return float(high / low) if low > 0 else math.nan
-
-
-def _correlated(noise: DifferenceNoise) -> bool:
-    limit = max(CORRELATED, 5.0 * noise.correlation_stderr)
-    return max(abs(noise.correlation_along_row), abs(noise.correlation_along_column)) > limit

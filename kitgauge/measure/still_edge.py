@@ -1,4 +1,5 @@
-"""The still edge: a smooth edge spread function from the tripod frames, ready to be convolved with a motion."""
+"""The still edge: a smooth edge spread function from the tripod frames, ready to be convolved with a
+motion."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ class TileGrid:
 
 
 def tile_grid(shape: tuple[int, int], size: int = TILE) -> TileGrid:
-    """Return a grid of tiles of at least `size` samples a side (fewer only where the plane is smaller).
+    """Return a grid of tiles of at least `size` samples a side; half of it where that makes fewer than four.
 
     MeasurementError where the plane has fewer than 16 rows or columns.
     """
@@ -60,7 +60,8 @@ def tile_grid(shape: tuple[int, int], size: int = TILE) -> TileGrid:
         )
 
     def edges(length: int) -> NDArray[np.intp]:
-        return np.linspace(0, length, max(1, length // size) + 1).astype(np.intp)
+        count = length // size if length >= 4 * size else max(1, 2 * length // size)
+        return np.linspace(0, length, count + 1).astype(np.intp)
 
     return TileGrid(edges(rows), edges(columns))
 
@@ -73,9 +74,7 @@ def level_step(shape: tuple[int, int]) -> int:
 def sampled_rows(grid: TileGrid, step: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Return every `step`-th row of each row of tiles, centred in it, and where each row of tiles begins in
     them."""
-    parts = [
-        np.arange(top + min((step - 1) // 2, bottom - top - 1), bottom, step) for top, bottom in grid.bands()
-    ]
+    parts = [np.arange(top + min((step - 1) // 2, bottom - top - 1), bottom, step) for top, bottom in grid.bands()]
     starts = np.cumsum([0] + [len(part) for part in parts[:-1]])
     return np.concatenate(parts), starts
 
@@ -97,9 +96,7 @@ def tile_levels(plane: NDArray[np.uint16], grid: TileGrid, step: int) -> NDArray
     for first, last, look in zip(starts, ends, np.logical_or.reduceat(outside, starts), strict=True):
         if look:
             _replace_outliers(values[first:last], grid)
-    sums = np.add.reduceat(
-        np.add.reduceat(values, grid.columns[:-1], axis=1).astype(np.float64), starts, axis=0
-    )
+    sums = np.add.reduceat(np.add.reduceat(values, grid.columns[:-1], axis=1).astype(np.float64), starts, axis=0)
     return sums / (np.diff([*starts, len(rows)])[:, None] * grid.widths())
 
 
@@ -170,5 +167,6 @@ def per_column(tile_values: NDArray[np.float64], grid: TileGrid) -> NDArray[np.f
     left = np.clip(np.searchsorted(centres, columns, side="right") - 1, 0, grid.shape[1] - 2)
     share = ((columns - centres[left]) / (centres[left + 1] - centres[left])).astype(np.float32)
     start, step = tile_values[:, :-1].astype(np.float32), np.diff(tile_values, axis=1).astype(np.float32)
-    # take, not start[:, left]: that would lay the columns one after another in memory, and rows are what is used
+    # take, not start[:, left]: that would lay the columns one after another in memory, and rows are what is
+    # used
     return np.take(start, left, axis=1) + np.take(step, left, axis=1) * share

@@ -53,8 +53,6 @@ def camera_of(model: KitModel, request: PlanRequest) -> CameraFacts:
         iso_max=max([usual.iso_max, *isos]),
         f_min=f_numbers[0],
         f_max=max(f_numbers[-1], usual.f_max),
-        sensor_pixels=model.sensor_pixels,
-        pixel_pitch_um=model.pixel_pitch_um,
     )
 
 

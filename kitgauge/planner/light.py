@@ -77,18 +77,21 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
         return checked_light(Light(value, f"EV {value:g} at ISO 100"), text)
     if match := _LUX.fullmatch(bare):
         lux = float(match[1])
-        if not lux > 0:
+        if not 0 < lux < math.inf:
             raise PlanError(
-                "there is no light", where="--light", got=text, needed="more than 0 lux", fix="measure again"
+                "there is no light",
+                where="--light",
+                got=text,
+                needed="more than 0 lux, and less than infinite",
+                fix="measure again",
             )
         return checked_light(Light(ev100_from_lux(lux), f"{lux:g} lux on the subject (incident light)"), text)
     if "," in bare and (settings := _settings(bare)) is not None:
         shutter_s, f_number, iso = settings
         source = f"metered as {format_shutter(shutter_s)}, {format_f_number(f_number)}, ISO {nominal_iso(iso):.0f}"
         return checked_light(Light(ev100(f_number, shutter_s, iso), source), text)
-    path = Path(bare)
-    if bare and path.is_file():
-        return light_of_frame(path, read_frame)
+    if bare and _is_file(Path(bare)):
+        return light_of_frame(Path(bare), read_frame)
     raise UsageError(
         "not a light",
         where="--light",
@@ -96,6 +99,13 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
         needed=_FORMS,
         fix="write it in one of these forms",
     )
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a text too long for a file name
+        return False
 
 
 def checked_light(light: Light, got: str) -> Light:
@@ -129,7 +139,7 @@ def _settings(text: str) -> tuple[float, float, float] | None:
             return None
     if shutter_s is None or f_number is None or iso is None:
         return None
-    if not (0 < shutter_s < math.inf and f_number > 0 and iso > 0):
+    if not (0 < shutter_s < math.inf and 0 < f_number < math.inf and 0 < iso < math.inf):
         raise PlanError(
             "a metered setting is impossible",
             where="--light",

@@ -91,7 +91,10 @@ def _binds_line(plan: Plan) -> str:
 
 
 def _interval(interval: Interval, form: Callable[[float], str]) -> str:
-    return "" if interval is None else f" ({form(interval[0])} to {form(interval[1])})"
+    if interval is None:
+        return ""
+    low, high = form(interval[0]), form(interval[1])
+    return "" if low == high else f" ({low} to {high})"
 
 
 def _share(share: float) -> str:

@@ -38,9 +38,7 @@ def dial_label(kind: DialKind, nominal: float) -> str:
     return f"{nominal:.2g}" if nominal < 10 else f"{nominal:.0f}"
 
 
-def dial_axis(
-    axes: Axes, kind: DialKind, values: Iterable[float], *, margin_stops: float = 0.4
-) -> tuple[float, float]:
+def dial_axis(axes: Axes, kind: DialKind, values: Iterable[float], *, margin_stops: float = 0.4) -> tuple[float, float]:
     """Make the x axis of `axes` a dial that spans `values` (> 0; others are ignored) and return its ends.
 
     Raises ValueError if no value is positive and finite.
@@ -85,9 +83,7 @@ def stops_axis(
     last = math.floor(math.log2(high / anchor) + 1e-9)
     every = max(1, -(-(last - first + 1) // _MOST_LABELS))
     ticks = [anchor * 2.0**k for k in range(first, last + 1)]
-    labels = [
-        _plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)
-    ]
+    labels = [_plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)]
     _set_ticks(axes.yaxis, ticks, labels)
     return low, high
 

@@ -95,9 +95,7 @@ def sampled_curve(value: object, keys: tuple[str, str, str, str] = ("x", "y", "l
         return None
     if len(low) != len(x) or len(high) != len(x):
         low = high = [math.nan] * len(x)
-    kept = [
-        row for row in zip(x, y, low, high, strict=True) if math.isfinite(row[0]) and math.isfinite(row[1])
-    ]
+    kept = [row for row in zip(x, y, low, high, strict=True) if math.isfinite(row[0]) and math.isfinite(row[1])]
     if len(kept) < 2:
         return None
     columns = tuple(zip(*kept, strict=True))
@@ -212,9 +210,7 @@ def load_run(folder: Path) -> RunData:
 def _read_json(path: Path) -> Mapping[str, Any] | None:
     """Return the object in a JSON file, None if there is no such file."""
     try:
-        content = json.loads(
-            path.read_bytes().decode("utf-8", errors="replace")
-        )  # file names may be no valid text
+        content = json.loads(path.read_bytes().decode("utf-8", errors="replace"))  # file names may be no valid text
     except FileNotFoundError:
         return None
     except (OSError, json.JSONDecodeError) as error:

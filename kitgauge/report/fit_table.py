@@ -30,9 +30,7 @@ def fit_table(fit: Mapping[str, Any], title: str, main: str) -> Table | None:
     for name, found in fits:
         notes.setdefault(_fit_note(found), []).append(name)
     note = " ".join(
-        f"{', '.join(names).capitalize()}: {said}" if len(notes) > 1 else said
-        for said, names in notes.items()
-        if said
+        f"{', '.join(names).capitalize()}: {said}" if len(notes) > 1 else said for said, names in notes.items() if said
     )
     columns = (("of",) if several else ()) + ("parameter", "value", "unit")
     return Table(title, columns, rows, frozenset({0, 1, 3} if several else {0, 2}), note)
@@ -69,9 +67,7 @@ def _fit_note(fit: Mapping[str, Any]) -> str:
         parts.append(f"{wording.plain(used, 4)} points used, {freedom} degrees of freedom.")
     if "reduced_chi_square" in fit:
         chi = number(fit.get("reduced_chi_square"))
-        parts.append(
-            f"Reduced chi-square: {wording.plain(chi, 3) if math.isfinite(chi) else wording.NOT_ESTIMATED}."
-        )
+        parts.append(f"Reduced chi-square: {wording.plain(chi, 3) if math.isfinite(chi) else wording.NOT_ESTIMATED}.")
     if dropped := texts(fit.get("points_dropped")):
         parts.append(f"Left out: {wording.listing(list(dropped), 5)}.")
     if fit.get("converged") is False:

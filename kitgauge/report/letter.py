@@ -96,11 +96,7 @@ def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
     if kind == "f_number":
         low, high = (number(limit.get(f"f_number_{end}{suffix}")) for end in ("low", "high"))
         if suffix:
-            return (
-                wording.f_number(low)
-                if low == high
-                else f"{wording.f_number(low)} to {wording.f_number(high)}"
-            )
+            return wording.f_number(low) if low == high else f"{wording.f_number(low)} to {wording.f_number(high)}"
         return f"f/{wording.plain(low, 3)} to f/{wording.plain(high, 3)}"
     return wording.UNKNOWN
 
@@ -160,8 +156,7 @@ def _range_interval(limit: Mapping[str, Any]) -> str:
     if all(len(end) == 2 and all(math.isfinite(value) for value in end) for end in known):
         (low, low_up), (high, high_up) = ([wording.plain(value, 3) for value in end] for end in known)
         return (
-            f"With 95 % confidence it begins between f/{low} and f/{low_up}, "
-            f"and ends between f/{high} and f/{high_up}."
+            f"With 95 % confidence it begins between f/{low} and f/{low_up}, and ends between f/{high} and f/{high_up}."
         )
     first, second = interval_ends(limit)
     return f"With 95 % confidence it begins no lower than {first} and ends no higher than {second}."
@@ -302,9 +297,7 @@ def number_doubts(data: RunData) -> list[Trouble]:
         for point in records(data.part(part).get("points")):
             value = number(point.get(key))
             setting = wording.iso(value) if key == "iso" else wording.f_number(value)
-            where = " ".join(
-                x for x in (setting, text(point.get("channel" if key == "iso" else "region"))) if x
-            )
+            where = " ".join(x for x in (setting, text(point.get("channel" if key == "iso" else "region"))) if x)
             for name in texts(point.get("flags")):
                 found = groups.setdefault(name, [])
                 if where not in found:
@@ -348,11 +341,7 @@ def frames_sentence(data: RunData) -> str:
     counts = {status: sum(1 for f in data.frames if f.status == status) for status in FRAME_STATUSES}
     if counts["used"] == total:
         return f"All {total} frames were used." if total > 1 else "The one frame was used."
-    lost = [
-        f"{counts[s]} {said}"
-        for s, said in (("rejected", "rejected"), ("unmatched", "left out"))
-        if counts[s]
-    ]
+    lost = [f"{counts[s]} {said}" for s, said in (("rejected", "rejected"), ("unmatched", "left out")) if counts[s]]
     others = total - sum(counts.values())
     if others:
         lost.append(f"{others} of unknown state")

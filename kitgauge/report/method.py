@@ -73,8 +73,7 @@ NOT_COVERED: dict[str, tuple[str, ...]] = {
     "noise": (
         "Noise at long exposures and in the heat: dark current is not in these numbers.",
         "What noise reduction in a raw developer does afterwards; that may allow more than the limit says.",
-        "Colours of the light: under tungsten lamps blue is starved and its noise higher than at mid-grey "
-        "here.",
+        "Colours of the light: under tungsten lamps blue is starved and its noise higher than at mid-grey here.",
     ),
     "sharpness": (
         "Other distances: a lens may be better or worse near its closest focus or at infinity.",
@@ -93,8 +92,7 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "sharpness": ("A tripod and cables are trip hazards: do not set them up in public ways.",),
     "blur": (
         "A tripod is a trip hazard: do not set it up in public ways.",
-        "Look where you stand before you look through the finder; keep away from traffic, animals and "
-        "heights.",
+        "Look where you stand before you look through the finder; keep away from traffic, animals and heights.",
     ),
 }
 SUN_CAUTION = "Never aim a camera or a lens at the sun without a proper filter in front of it."
@@ -160,9 +158,7 @@ def run_facts(data: RunData) -> list[tuple[str, str]]:
     facts: list[tuple[str, str]] = []
     for key, value in data.run.items():
         if key == "settings":  # of the command line; "frames" is the folder here
-            facts += [
-                (f"settings, {_label(k)}", _shown(v)) for k, v in mapping(value).items() if v is not None
-            ]
+            facts += [(f"settings, {_label(k)}", _shown(v)) for k, v in mapping(value).items() if v is not None]
         elif key not in _SHOWN_ELSEWHERE:
             facts += _facts(_label(key), value)
     return facts

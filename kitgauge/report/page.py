@@ -96,11 +96,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "fit_tables": [
             table
             for part in parts
-            if (
-                table := fit_table(
-                    mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]
-                )
-            )
+            if (table := fit_table(mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]))
         ],
         "practice_table": evidence.practice_table(data.part("practice")),
         "steps": evidence.steps_table(data),

@@ -67,11 +67,7 @@ def keep_counts(frames: Rows, streak_limit: float) -> list[tuple[float, int, int
     """
     counts: dict[float, list[int]] = {}
     for frame in frames:
-        if (
-            frame.get("role") == "tripod"
-            or frame.get("excluded")
-            or (verdict := kept(frame, streak_limit)) is None
-        ):
+        if frame.get("role") == "tripod" or frame.get("excluded") or (verdict := kept(frame, streak_limit)) is None:
             continue
         cell = counts.setdefault(_time_s(frame), [0, 0])
         cell[0] += verdict
@@ -156,9 +152,7 @@ def _keep_picture(
         caption += "The broken line is your limit, the shaded strip its 95 % interval. "
     if others:
         caption += "Crosses mark the times for other keep rates, with their 95 % intervals."
-    alt = "Chart: frames kept, by shutter time: " + ", ".join(
-        f"{wording.shutter(t)} {k} of {n}" for t, k, n in counts
-    )
+    alt = "Chart: frames kept, by shutter time: " + ", ".join(f"{wording.shutter(t)} {k} of {n}" for t, k, n in counts)
     return picture("blur-keep", "Keep rate against shutter speed", caption, alt + ".", draw)
 
 
@@ -285,9 +279,7 @@ def _draw_frames(axes: Axes, label: str, colour: str, marker: str, rows: list[Pl
         return
     x = _spread([_time_s(frame) for frame, _ in rows])
     y = [height for _, height in rows]
-    errors = [
-        e if e > 0 else 0.0 for e in numbers([frame for frame, _ in rows], "streak_px_stderr")
-    ]
+    errors = [e if e > 0 else 0.0 for e in numbers([frame for frame, _ in rows], "streak_px_stderr")]
     lower = [min(e, 0.9 * value) for e, value in zip(errors, y, strict=True)]  # a bar down to 0 has no log
     axes.errorbar(
         x,

@@ -101,9 +101,7 @@ def _snr_picture(points: Points, fit: Mapping[str, Any], limit: Mapping[str, Any
                 f"your limit, {wording.iso(number(limit.get('iso_dial')))} on the dial",
             )  # fmt: skip
         if math.isfinite(needed):
-            axes.axhline(
-                needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel"
-            )
+            axes.axhline(needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel")
         dial_axis(axes, "iso", isos)
         stops_axis(axes, [*values, *finite_positive([needed])], anchor=10.0)
         axes.set_ylabel("SNR of one pixel at mid-grey (ratio)")
@@ -177,9 +175,7 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
     if remark := text(fit.get("invariance_text")):
         caption += f"{remark[0].upper()}{remark[1:]}."
     elif invariance > 0:
-        caption += (
-            f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
-        )
+        caption += f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
     alt = f"Chart: read noise goes from {_ends(points, 'read_noise_e', ' electrons')}."
     return picture("noise-read", "Read noise", caption, alt, draw)
 
@@ -192,9 +188,7 @@ def channel_name(channel: str) -> str:
 
 def _ends(points: Points, key: str, unit: str = "") -> str:
     channel = shown_channels(points)
-    rows = [
-        p for p in _of(points, "G" if "G" in channel else channel[0]) if math.isfinite(number(p.get(key)))
-    ]
+    rows = [p for p in _of(points, "G" if "G" in channel else channel[0]) if math.isfinite(number(p.get(key)))]
     if not rows:
         return "values that are unknown for green"
     first, last = rows[0], rows[-1]

@@ -34,11 +34,7 @@ def sharpness_pictures(sharpness: Mapping[str, Any], limits: Sequence[Mapping[st
     points = [p for p in records(sharpness.get("points")) if number(p.get("f_number")) > 0]
     fit = mapping(sharpness.get("fit"))
     centre_limit = next(
-        (
-            item
-            for item in limits
-            if item.get("kind") == "f_number" and text(item.get("region")) in ("", "centre")
-        ),
+        (item for item in limits if item.get("kind") == "f_number" and text(item.get("region")) in ("", "centre")),
         None,
     )
     pictures = _curve_pictures(points, fit, centre_limit)
@@ -98,9 +94,7 @@ def _curve_pictures(points: Rows, fit: Mapping[str, Any], limit: Mapping[str, An
     return pictures
 
 
-def _caption(
-    regions: list[str], points: Rows, fit: Mapping[str, Any], limit: Mapping[str, Any] | None
-) -> str:
+def _caption(regions: list[str], points: Rows, fit: Mapping[str, Any], limit: Mapping[str, Any] | None) -> str:
     said = (
         "Sharpness against f-number: MTF50, the frequency at which contrast has fallen to half. Bars are one "
         "standard "
@@ -149,9 +143,7 @@ def _curve_picture(
     curves = {region: _model(region, fit) for region in regions}
     ceiling = _ceiling(regions, fit)
     f_numbers = [row[0] for rows in means.values() for row in rows]
-    highest = max(
-        row[1] + (row[2] if math.isfinite(row[2]) else 0.0) for rows in means.values() for row in rows
-    )
+    highest = max(row[1] + (row[2] if math.isfinite(row[2]) else 0.0) for rows in means.values() for row in rows)
     low, high = (number((limit or {}).get(key)) for key in ("f_number_low", "f_number_high"))
 
     def draw(axes: Axes) -> None:
@@ -240,9 +232,7 @@ def _frame_map(points: Rows) -> Picture | None:
                 [3 * x], [2 * y], s=1150 * (value / best) ** 2, facecolor="white", edgecolor=LOOKS[0].colour,
                 linewidth=2.6 if value == best else 1.2, linestyle="--" if value == worst else "-", zorder=2,
             )  # fmt: skip
-            axes.text(
-                3 * x, 2 * y, f"{100 * value / best:.0f} %", ha="center", va="center", fontsize=9, zorder=3
-            )
+            axes.text(3 * x, 2 * y, f"{100 * value / best:.0f} %", ha="center", va="center", fontsize=9, zorder=3)
             below = "\n".join(["best"] * (value == best) + ["lowest"] * (value == worst) + [lines])
             down = 1 if y < 0.75 else -1  # away from the frame's lower edge
             axes.text(

@@ -26,6 +26,7 @@ INK = "#1d2329"
 GREY = "#6b737b"
 GRID = "#dfe3e6"
 LIMIT = "#8c2d19"
+_LONGEST_NAME = 24
 FIGURE_SIZE_IN = (5.6, 4.1)  # 403 x 295 points: letters stay readable when the figure is 360 px wide
 
 
@@ -126,9 +127,13 @@ def inline_svg(source: str, name: str, alt: str) -> str:
     return re.sub(r"<svg[^>]*>", lambda _: opening, body, count=1).strip()
 
 
-def mark_limit(
-    axes: Axes, value: float, low: float, high: float, label: str, *, vertical: bool = True
-) -> None:
+def legend_name(name: str) -> str:
+    """Return a name fit for a legend: short, and only letters that the figure's font surely has."""
+    plain = name.encode("ascii", "replace").decode()
+    return plain if len(plain) <= _LONGEST_NAME else f"{plain[: _LONGEST_NAME - 3]}..."
+
+
+def mark_limit(axes: Axes, value: float, low: float, high: float, label: str, *, vertical: bool = True) -> None:
     """Draw a limit as a line with its interval as a hatched band (no band where the interval is not
     known).
     """
@@ -143,9 +148,7 @@ def draw_model(axes: Axes, curve: Curve | None, look: Look, label: str | None = 
     if curve is None:
         return
     if curve.has_band:
-        axes.fill_between(
-            curve.x, curve.low, curve.high, color=look.colour, alpha=0.16, linewidth=0, zorder=1
-        )
+        axes.fill_between(curve.x, curve.low, curve.high, color=look.colour, alpha=0.16, linewidth=0, zorder=1)
     axes.plot(curve.x, curve.y, color=look.colour, linestyle=look.line, label=label, zorder=2)
 
 
@@ -173,7 +176,8 @@ def draw_points(
             continue
         a, b, e = zip(*chosen, strict=True)
         face = "white" if is_hollow else look.colour
-        text = (f"{label}, left out" if is_hollow else label) if label else None
+        name = None if label is None else legend_name(label)
+        text = f"{name}, left out" if name and is_hollow else name
         bars = e if any(value > 0 for value in e) else None
         axes.errorbar(
             a, b, yerr=bars, linestyle="none", marker=look.marker, color=look.colour, markerfacecolor=face,

@@ -45,9 +45,7 @@ def print_frames_summary(data: RunData, console: Console) -> None:
         if trouble.severity == "note":
             continue
         advice = f" To do: {trouble.advice}." if trouble.advice else ""
-        _say(
-            console, f"  {trouble.severity}, {wording.count(trouble.count, 'frame')}: {trouble.text}.{advice}"
-        )
+        _say(console, f"  {trouble.severity}, {wording.count(trouble.count, 'frame')}: {trouble.text}.{advice}")
         _say(console, f"    {trouble.examples}")
     for item in letter.reshoot_list(data):
         _say(console, f"  shoot again: {item.step}: {item.text}")

@@ -93,8 +93,6 @@ def tie(sentence: str) -> str:
     """Return a sentence in which no line ends between a number and its unit, after ISO, or within
     "f-number".
     """
-    tied = re.sub(
-        r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence
-    )
+    tied = re.sub(r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence)
     tied = tied.replace("f-number", "f\N{NON-BREAKING HYPHEN}number")
     return re.sub(r"\bISO (?=\d)", "ISO\N{NO-BREAK SPACE}", tied)

@@ -55,7 +55,8 @@ def person(
     noise_px2: float = 0.008,
     longest_px: float = 50.0,
 ) -> Person:
-    """Scale `scale_px` at 1/32 s; the variance L^2/12 is measured with error `noise_px2`, censored under 2 sigma."""
+    """Scale `scale_px` at 1/32 s; the variance L^2/12 is measured with error `noise_px2`, censored under 2
+    sigma."""
     t = np.repeat(ladder, frames)
     true = scale_px * (t / REFERENCE_S) ** slope * RELATIVE[family].rvs(t.size, random_state=rng)
     variance = true**2 / 12.0 + noise_px2 * rng.standard_normal(t.size)
@@ -93,14 +94,16 @@ def best(family: str, data: StreakData, free: list[int], start: list[float]) -> 
 
 
 def test_rayleigh_closed_form() -> None:
-    """Maximum likelihood of a Rayleigh scale: s^2 = sum L^2 / (2 n) (Johnson, Kotz, Balakrishnan 1994, ch. 18)."""
+    """Maximum likelihood of a Rayleigh scale: s^2 = sum L^2 / (2 n) (Johnson, Kotz, Balakrishnan 1994, ch.
+    18)."""
     values = np.random.default_rng(1).rayleigh(4.0, 50)
     found = best("rayleigh", single_time(values, np.zeros(50)), [0], [0.0, 0.0, 0.0])
     assert math.exp(found[0]) == pytest.approx(math.sqrt(np.sum(values**2) / 100.0), rel=1e-6)
 
 
 def test_rayleigh_closed_form_with_frames_too_long() -> None:
-    """Type I censoring above c: s^2 = (sum of measured L^2 + m c^2) / (2 r), as L^2 is exponential (Lawless 2003, 4.1)."""
+    """Type I censoring above c: s^2 = (sum of measured L^2 + m c^2) / (2 r), as L^2 is exponential (Lawless
+    2003, 4.1)."""
     values = np.random.default_rng(2).rayleigh(4.0, 60)
     kind = (values > 5.0).astype(float)
     seen = np.where(kind > 0, 5.0, values)
@@ -133,7 +136,8 @@ def test_against_scipy_with_censoring_on_both_sides(family, distribution, shape_
 
 
 def test_lognormal_without_censoring_is_least_squares() -> None:
-    """Maximum likelihood of a lognormal regression is ordinary least squares of ln L on ln t, sigma^2 = mean square."""
+    """Maximum likelihood of a lognormal regression is ordinary least squares of ln L on ln t, sigma^2 = mean
+    square."""
     rng = np.random.default_rng(4)
     t = np.repeat(LADDER, 6)
     streak = 3.0 * (t / REFERENCE_S) ** 0.8 * np.exp(0.5 * rng.standard_normal(t.size))
@@ -204,7 +208,8 @@ def test_the_likelihood_chooses_the_family() -> None:
     [("rayleigh", 8, LADDER), ("weibull", 8, LADDER[1:7]), ("lognormal", 6, LADDER), ("gamma", 10, LADDER[1:7])],
 )
 def test_intervals_cover_and_limits_are_unbiased(family: str, frames: int, ladder: Array) -> None:
-    """Over 120 people each: 95 % intervals cover as they claim within what 120 draws allow, median bias under 0.05 stops."""
+    """Over 120 people each: 95 % intervals cover as they claim within what 120 draws allow, median bias under
+    0.05 stops."""
     rng = np.random.default_rng(77)
     inside, errors = 0, []
     people = 120
@@ -233,8 +238,8 @@ def test_parameter_errors_scatter_as_stated() -> None:
 
 
 def test_dropping_censored_frames_makes_the_same_person_look_steadier() -> None:
-    """Frames too blurred to measure are the shaky ones: without them the same series claims a slower safe speed,
-    here by about a stop."""
+    """Frames too blurred to measure are the shaky ones: without them the same series claims a slower safe
+    speed, here by about a stop."""
     rng = np.random.default_rng(9)
     gains = []
     for _ in range(12):

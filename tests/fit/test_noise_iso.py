@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import lmfit
@@ -60,9 +61,7 @@ def test_one_stage_recovered_with_honest_errors_and_no_second_stage_seen():
         fit = fit_noise_iso(ladder(np.random.default_rng(seed), FULL_STOPS, 400.0, [(0, 2.5)], 3.0))
         assert fit.dual_gain_iso is None
         result = fit.result
-        pulls.append(
-            [(result.value(n) - t) / result.error(n) for n, t in (("sigma_0", 2.5), ("sigma_1", 3.0))]
-        )
+        pulls.append([(result.value(n) - t) / result.error(n) for n, t in (("sigma_0", 2.5), ("sigma_1", 3.0))])
         pulls[-1].append((fit.gain.value("k") - 400) / fit.gain.error("k"))
     pulls = np.array(pulls)
     assert np.all(np.abs(pulls.mean(axis=0)) < 3.5 / math.sqrt(200))
@@ -100,9 +99,7 @@ def test_no_second_stage_where_there_is_none(isos, error):
 
 def test_a_bend_of_one_percent_is_not_a_stage():
     reads = [math.hypot(2.0, 800 / iso) * (1.01 if iso < 800 else 1.0) for iso in FULL_STOPS]
-    points = [
-        point(iso, 400 / iso, read, read_error=1e-4) for iso, read in zip(FULL_STOPS, reads, strict=True)
-    ]
+    points = [point(iso, 400 / iso, read, read_error=1e-4) for iso, read in zip(FULL_STOPS, reads, strict=True)]
     assert fit_noise_iso(points).dual_gain_iso is None
 
 
@@ -173,9 +170,7 @@ def test_invariance_iso_by_its_definition():
 
 
 def test_invariance_starts_with_the_second_stage_where_that_is_what_lowers_the_noise():
-    fit = fit_noise_iso(
-        ladder(np.random.default_rng(7), FULL_STOPS, 400.0, [(0, 4.0), (800, 1.5)], 0.3, error=0.001)
-    )
+    fit = fit_noise_iso(ladder(np.random.default_rng(7), FULL_STOPS, 400.0, [(0, 4.0), (800, 1.5)], 0.3, error=0.001))
     assert fit.dual_gain_iso == 800 and fit.invariance_iso == 800
 
 
@@ -187,6 +182,12 @@ def test_digitally_scaled_and_unmeasured_points_are_left_out_with_the_reason():
     assert fit.result.points_used == 7
     assert fit.result.points_dropped == ("ISO 12800: scaled digitally", "ISO 25600: no read noise")
     assert fit.result.value("sigma_0") == pytest.approx(2.5, rel=0.03)
+
+
+def test_files_scaled_throughout_are_fitted_all_the_same():
+    points = ladder(np.random.default_rng(8), FULL_STOPS, 400.0, [(0, 2.5)], 3.0)
+    fit = fit_noise_iso([replace(p, flags=("missing-codes",)) for p in points])
+    assert fit.result.points_used == 9 and fit.result.points_dropped == ()
 
 
 def test_too_few_points_are_refused_with_the_reason():
@@ -202,9 +203,7 @@ def test_too_few_points_are_refused_with_the_reason():
 def test_points_without_errors_get_theirs_from_the_scatter():
     rng = np.random.default_rng(10)
     reads = [math.hypot(2.5, 1200 / iso) * (1 + 0.01 * rng.standard_normal()) for iso in FULL_STOPS]
-    points = [
-        point(iso, 400 / iso, read, read_error=math.nan) for iso, read in zip(FULL_STOPS, reads, strict=True)
-    ]
+    points = [point(iso, 400 / iso, read, read_error=math.nan) for iso, read in zip(FULL_STOPS, reads, strict=True)]
     fit = fit_noise_iso(points)
     assert fit.result.errors_rescaled and math.isnan(fit.result.reduced_chi_square)
     assert fit.result.value("sigma_0") == pytest.approx(2.5, abs=4 * fit.result.error("sigma_0"))

@@ -84,25 +84,16 @@ def test_interval_covers_95_percent(wanted):
 
 def test_dial_is_the_third_stop_at_or_below():
     limit = iso_limit(ladder(), None, Criteria(snr=10), PIXELS)
-    assert (
-        limit.kind == "iso"
-        and limit.dial["iso"] <= limit.value["iso"] < limit.dial["iso"] * 2 ** (1 / 3) * 1.01
-    )
+    assert limit.kind == "iso" and limit.dial["iso"] <= limit.value["iso"] < limit.dial["iso"] * 2 ** (1 / 3) * 1.01
     assert limit.dial["iso"] == 20000
     assert limit.as_dict()["iso_dial"] == 20000
-    assert (
-        f"ISO {limit.dial['iso']:.0f}" in limit.text
-        and "SNR 10" in limit.text
-        and "8 megapixels" in limit.text
-    )
+    assert f"ISO {limit.dial['iso']:.0f}" in limit.text and "SNR 10" in limit.text and "8 megapixels" in limit.text
 
 
 def test_a_stricter_or_larger_picture_never_raises_the_limit():
     points = ladder()
     by_snr = [iso_limit(points, None, Criteria(snr=s), PIXELS).value["iso"] for s in (9, 12, 20, 40, 70)]
-    by_size = [
-        iso_limit(points, None, Criteria(snr=20, output_mp=m), PIXELS).value["iso"] for m in (2, 4, 8, 24, 60)
-    ]
+    by_size = [iso_limit(points, None, Criteria(snr=20, output_mp=m), PIXELS).value["iso"] for m in (2, 4, 8, 24, 60)]
     assert by_snr == sorted(by_snr, reverse=True) and by_size == sorted(by_size, reverse=True)
     # four times the output pixels halve the picture's SNR
     assert iso_limit(points, None, Criteria(snr=20, output_mp=2), PIXELS).value["iso"] == pytest.approx(
@@ -117,9 +108,7 @@ def test_nothing_is_extrapolated_beyond_the_highest_measured():
     assert "limit-at-highest" in limit.flags and limit.extra["at_least"] is True
     assert math.isnan(limit.ci_high) and limit.ci_low == 3200
     assert "at least" in limit.text
-    unmeasured = NoisePoint(
-        6400, "G", 0.06, 0.001, math.nan, math.nan, 1000, math.nan, math.nan, flags=("no-dark",)
-    )
+    unmeasured = NoisePoint(6400, "G", 0.06, 0.001, math.nan, math.nan, 1000, math.nan, math.nan, flags=("no-dark",))
     limit = iso_limit([*points, unmeasured], None, Criteria(snr=10), PIXELS)
     assert limit.value["iso"] == 3200 and "From ISO 6400 on read noise could not be measured" in limit.text
     # met by less than its error: the lower end says so
@@ -134,8 +123,7 @@ def test_not_met_at_the_lowest_is_told_with_the_fix():
 
 def test_no_read_noise_is_told_with_the_fix():
     points = [
-        NoisePoint(iso, "G", 4.0, 0.1, math.nan, math.nan, 6e4, math.nan, math.nan, flags=("no-dark",))
-        for iso in ISOS
+        NoisePoint(iso, "G", 4.0, 0.1, math.nan, math.nan, 6e4, math.nan, math.nan, flags=("no-dark",)) for iso in ISOS
     ]
     with pytest.raises(LimitsError, match=r"(?s)neither|no ISO limit.*no-dark.*cap on"):
         iso_limit(points, None, Criteria(), PIXELS)
@@ -157,9 +145,7 @@ def test_picture_scale():
     white = point(100, 4.0, 3.0)
     assert picture_scale(white, 24_000_000, 6.0) == 2.0
     assert picture_scale(white, 2_000_000, 8.0) == 0.5
-    assert (
-        picture_scale(point(100, 4.0, 3.0, power=2.0), 2_000_000, 8.0) == 0.5
-    )  # nothing averaged, nothing to correct
+    assert picture_scale(point(100, 4.0, 3.0, power=2.0), 2_000_000, 8.0) == 0.5  # nothing averaged, nothing to correct
 
 
 def test_where_the_second_stage_begins_between_two_points_the_interval_spans_both():

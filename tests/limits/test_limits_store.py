@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import math
 import os
+import random
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -217,6 +218,32 @@ def test_damage_is_named_with_file_key_value_and_fix(
     assert "fix:" in message
     for part in says:
         assert part in message
+
+
+def test_any_damage_is_an_error_for_a_reader_and_never_a_traceback(limits_file: Path) -> None:
+    rng = random.Random(6)
+    whole = limits_file.read_bytes()
+    lines = whole.decode().splitlines()
+    values = ["nan", "-1", "0", '""', "[]", "{}", "true", "1e400", "2026-05-01", "[[1]]", '"x"', "12:00:00"]
+    refused = 0
+    for trial in range(400):
+        if trial % 2:
+            broken = bytearray(whole)
+            for _ in range(rng.randint(1, 4)):
+                broken[rng.randrange(len(broken))] = rng.randrange(256)
+            limits_file.write_bytes(bytes(broken))
+        else:
+            number = rng.randrange(len(lines))
+            key = lines[number].partition("=")[0]
+            changed = [*lines[:number], f"{key}= {rng.choice(values)}", *lines[number + 1 :]]
+            limits_file.write_text("\n".join(changed))
+        try:
+            read_limits(limits_file)
+        except LimitsError as error:
+            refused += 1
+            assert error.fix
+            assert error.where
+    assert refused > 200  # most damage shows; the rest changed a text or a number into another possible one
 
 
 def test_a_broken_file_is_not_overwritten(limits_file: Path) -> None:

@@ -1,7 +1,7 @@
 """Edges with exactly known sharpness, made without any code of the package.
 
-Half-plane: value at a pixel centre = dark + (bright - dark) E(d), E(d) = 1/2 + integral of MTF(nu) sin(2 pi nu d)/(pi nu)
-(the edge spread as the sine transform of the MTF), MTF = diffraction x pixel x normal blur along the edge normal.
+Half-plane: value at a pixel centre = dark + (bright - dark) E(d),
+E(d) = 1/2 + integral of MTF(nu) sin(2 pi nu d)/(pi nu) (the edge spread as the sine transform of the MTF), MTF = diffraction x pixel x normal blur along the edge normal.
 Patch: the Fourier transform of a polygon in closed form, times the two-dimensional transfer function, back-transformed
 on the sampling grid: band-limited, so exact but for the periodic border.
 """

@@ -56,9 +56,7 @@ def flat_pair(
     response = 1 + prnu * rng.standard_normal(shape)
     spots = hot_samples(rng, shape, hot) if hot else None
     lights = (shading(shape, falloff), shading(shape, falloff, move) / drift)
-    return [
-        frame(rng, level_e * light, gain, read_e, response=response, hot=spots, **camera) for light in lights
-    ]
+    return [frame(rng, level_e * light, gain, read_e, response=response, hot=spots, **camera) for light in lights]
 
 
 def dark_pair(rng, shape=(200, 220), gain=2.0, read_e=5.0, *, hot=0, **camera):

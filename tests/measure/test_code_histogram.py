@@ -59,9 +59,7 @@ def test_clipping_at_white_and_at_a_lower_ceiling():
     assert clipped_share(lower, 4095) == pytest.approx(0.5 * math.erfc(9.5 / 20 / math.sqrt(2)), rel=0.01)
 
 
-@pytest.mark.parametrize(
-    ("factor", "missing"), [(1.0, 0.0), (1.25, 0.2), (1.5, 1 / 3), (2.0, 0.5), (4.0, 0.75)]
-)
+@pytest.mark.parametrize(("factor", "missing"), [(1.0, 0.0), (1.25, 0.2), (1.5, 1 / 3), (2.0, 0.5), (4.0, 0.75)])
 def test_missing_codes(factor, missing):
     base = gaussian_counts(600, 40.0)
     scaled = np.zeros(4096 * 4, np.int64)

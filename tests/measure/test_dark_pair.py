@@ -42,9 +42,7 @@ def test_variance_is_unbiased_and_its_error_honest(gain, read_e, conditions):
 def test_plain_standard_deviation_counts_the_fixed_pattern():
     rng = np.random.default_rng(1)
     pattern = 6.0 * rng.standard_normal((300, 300))
-    a, b = (
-        np.round(512 + pattern + 2.0 * rng.standard_normal((300, 300))).astype(np.uint16) for _ in range(2)
-    )
+    a, b = (np.round(512 + pattern + 2.0 * rng.standard_normal((300, 300))).astype(np.uint16) for _ in range(2))
     pair = measure_dark_pair(a, b)
     assert math.sqrt(pair.variance_dn2 - 1 / 12) == pytest.approx(2.0, rel=0.01)
     assert pair.dsnu_dn == pytest.approx(6.0, rel=0.02)
@@ -57,9 +55,7 @@ def test_noise_of_rows_is_kept_apart():
     assert pair.variance_dn2 == pytest.approx(6.25 + 1 / 12, rel=0.02)
 
 
-@pytest.mark.parametrize(
-    ("black", "clipped"), [(0.0, True), (2.5, True), (5.0, True), (20.0, False), (512.0, False)]
-)
+@pytest.mark.parametrize(("black", "clipped"), [(0.0, True), (2.5, True), (5.0, True), (20.0, False), (512.0, False)])
 def test_black_cut_off_at_the_lowest_code_is_seen(black, clipped):
     # 2.5 DN of read noise: at 5 DN black, 2 % of samples are cut off; at 20 DN none
     pair = measure_dark_pair(*dark_pair(np.random.default_rng(3), black=black))

@@ -111,7 +111,8 @@ def test_too_long_for_the_window_is_never_a_number(kind: str, factor: float) -> 
 
 @pytest.mark.parametrize("factor", [1.5, 3.0, 6.0])
 def test_a_jump_out_of_the_window_shows_on_one_of_two_opposite_edges(factor: float) -> None:
-    """A fifth of the exposure spread far away leaves a sharp step and a veil; one side of a square shows the veil."""
+    """A fifth of the exposure spread far away leaves a sharp step and a veil; one side of a square shows the
+    veil."""
     path, truth = moved("jerk", factor * HALF_PX)
     rng = np.random.default_rng(1)
     dwell = float(np.median(path))
@@ -170,7 +171,8 @@ def test_naive_mtf50_reads_a_wrong_streak(kind: str, wrong_by: float) -> None:
 
 
 def test_naive_single_frequency_reads_a_wrong_streak() -> None:
-    """sigma^2 = -ln(ratio of MTF at one frequency) / (2 pi^2 nu^2) at 0.1 cycles/pixel, 8 px of drift and of sine."""
+    """sigma^2 = -ln(ratio of MTF at one frequency) / (2 pi^2 nu^2) at 0.1 cycles/pixel, 8 px of drift and of
+    sine."""
     for kind in ("drift", "sine"):
         path, truth = moved(kind, 8.0)
         frequency, mtf = _mtf(spread(path))

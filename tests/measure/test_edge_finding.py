@@ -204,7 +204,8 @@ def test_refused_with_the_reason(flag: str, change: dict) -> None:
     found = find_edges(signal, green(signal.shape, "bayer"), saturated)
     reasons = Counter(refused.flag for refused in found.refused)
     assert reasons[flag] >= 6, reasons
-    assert len(found.candidates) == 0
+    # a short piece of a curve is straight enough to be used
+    assert all(flag == "edge-curved" and edge.length_px < 0.4 * SIDE for edge in found.candidates)
     assert all(refused.text and refused.flag in FLAGS for refused in found.refused)
     assert len(sides) == 24
 
@@ -246,11 +247,13 @@ REAL_SQUARES = [(330.0, 232.0), (1493.0, 203.0), (920.0, 553.0), (349.0, 909.0),
 
 def test_real_frame_finds_all_sides_of_the_grey_squares(real_frame) -> None:
     found = find_edges(*real_frame)
-    seen = [(0.5 * (e.x0 + e.x1), 0.5 * (e.y0 + e.y1), e.x1 - e.x0, e.y1 - e.y0) for e in (*found.candidates, *found.refused)]
+    edges = (*found.candidates, *found.refused)
+    seen = [(0.5 * (e.x0 + e.x1), 0.5 * (e.y0 + e.y1), e.x1 - e.x0, e.y1 - e.y0) for e in edges]
     for x, y in REAL_SQUARES:
         near = [s for s in seen if 60.0 < math.hypot(s[0] - x, s[1] - y) < 110.0 and math.hypot(s[2], s[3]) > 90.0]
         directions = Counter(
-            ("left" if s[0] < x else "right") if abs(s[3]) > abs(s[2]) else ("top" if s[1] < y else "bottom") for s in near
+            ("left" if s[0] < x else "right") if abs(s[3]) > abs(s[2]) else ("top" if s[1] < y else "bottom")
+            for s in near
         )
         assert set(directions) == {"left", "right", "top", "bottom"}, ((x, y), near)
 

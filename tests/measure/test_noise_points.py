@@ -72,9 +72,7 @@ def test_recovery_efficiency_and_honest_errors(level_e, gain, read_e, conditions
     seeds = 120
     pulls, ratios = [], []
     for seed in range(seeds):
-        [point] = noise_points(
-            100, [plane(np.random.default_rng(seed), "G", level_e, gain, read_e, **conditions)]
-        )
+        [point] = noise_points(100, [plane(np.random.default_rng(seed), "G", level_e, gain, read_e, **conditions)])
         errors = np.array([point.gain_e_per_dn - gain, point.read_noise_e - read_e])
         pulls.append(errors / (point.gain_e_per_dn_stderr, point.read_noise_e_stderr))
         ratios.append(errors / (gain, read_e))
@@ -111,16 +109,13 @@ def test_midgrey_is_12_8_percent_of_saturation():
 def test_green_pools_both_greens_and_keeps_them():
     rng = np.random.default_rng(2)
     planes = [
-        plane(rng, colour, level, 2.0, 5.0)
-        for colour, level in (("R", 9e3), ("G1", 2e4), ("G2", 2e4), ("B", 1e4))
+        plane(rng, colour, level, 2.0, 5.0) for colour, level in (("R", 9e3), ("G1", 2e4), ("G2", 2e4), ("B", 1e4))
     ]
     points = {point.channel: point for point in noise_points(100, planes)}
     assert list(points) == ["R", "G1", "G2", "B", "G"]
     one, two, pooled = points["G1"], points["G2"], points["G"]
     assert (
-        min(one.gain_e_per_dn, two.gain_e_per_dn)
-        <= pooled.gain_e_per_dn
-        <= max(one.gain_e_per_dn, two.gain_e_per_dn)
+        min(one.gain_e_per_dn, two.gain_e_per_dn) <= pooled.gain_e_per_dn <= max(one.gain_e_per_dn, two.gain_e_per_dn)
     )
     assert pooled.gain_e_per_dn_stderr == pytest.approx(one.gain_e_per_dn_stderr / math.sqrt(2), rel=0.02)
     assert pooled.read_noise_e_stderr == pytest.approx(one.read_noise_e_stderr / math.sqrt(2), rel=0.02)
@@ -153,16 +148,10 @@ def test_several_levels_and_darks_weigh_as_much_as_they_know():
 
 
 def test_without_darks_two_levels_give_the_gain_and_read_noise_stays_unknown():
-    [point] = noise_points(
-        100, [plane(np.random.default_rng(4), "G", 25_000, 2.0, 12.0, levels=(0.1, 1.0), darks=0)]
-    )
+    [point] = noise_points(100, [plane(np.random.default_rng(4), "G", 25_000, 2.0, 12.0, levels=(0.1, 1.0), darks=0)])
     assert "no-dark" in point.flags
     assert point.gain_e_per_dn == pytest.approx(2.0, abs=4 * point.gain_e_per_dn_stderr)
-    assert (
-        math.isnan(point.read_noise_e)
-        and math.isnan(point.snr_midgrey)
-        and math.isnan(point.dynamic_range_stops)
-    )
+    assert math.isnan(point.read_noise_e) and math.isnan(point.snr_midgrey) and math.isnan(point.dynamic_range_stops)
     assert point.saturation_e == pytest.approx(point.gain_e_per_dn * (WHITE - BLACK))
 
 
@@ -177,9 +166,7 @@ def test_without_darks_one_level_widens_the_error():
 
 
 def test_clipped_black_gives_no_read_noise():
-    [point] = noise_points(
-        100, [plane(np.random.default_rng(6), "G", 20_000, 2.0, 5.0, black=0.0, given=0.0)]
-    )
+    [point] = noise_points(100, [plane(np.random.default_rng(6), "G", 20_000, 2.0, 5.0, black=0.0, given=0.0)])
     assert "clipped-black" in point.flags
     assert math.isnan(point.read_noise_e) and math.isnan(point.read_noise_e_stderr)
     assert point.gain_e_per_dn == pytest.approx(2.0, abs=4 * point.gain_e_per_dn_stderr)

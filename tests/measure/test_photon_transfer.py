@@ -55,9 +55,7 @@ def test_plain_difference_fails_on_the_same_frames_with_drift_and_shading():
     ours, plain = [], []
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        a, b = flat_pair(
-            rng, (400, 440), 24_000, gain, read_e, drift=1.015, falloff=0.35, move=0.005, prnu=0.006
-        )
+        a, b = flat_pair(rng, (400, 440), 24_000, gain, read_e, drift=1.015, falloff=0.35, move=0.005, prnu=0.006)
         dark = (read_e / gain) ** 2 + 1 / 12
         pair = measure_flat_pair(a, b, BLACK, WHITE)
         ours.append(pair.shot_dn / (pair.variance_dn2 - pair.dark_weight * dark))
@@ -80,6 +78,18 @@ def test_fixed_pattern_cancels_only_in_the_weighted_difference():
     assert pair.prnu == pytest.approx(0.05, rel=0.03)
 
 
+@pytest.mark.statistical
+@pytest.mark.parametrize(("level_e", "prnu"), [(20_000, 0.006), (400, 0.02), (400, 0.0)])
+def test_photo_response_non_uniformity_from_neighbours(level_e, prnu):
+    squares = []
+    for seed in range(12):
+        a, b = flat_pair(np.random.default_rng(seed), (300, 300), level_e, level_e / 10_000, 2.0, prnu=prnu, hot=20)
+        squares.append(measure_flat_pair(a, b, BLACK, WHITE).prnu ** 2)
+    # what the noise of level_e electrons allows: variances of 1 / level_e known to a few in a thousand each
+    noise = 4 / level_e / math.sqrt(90_000)
+    assert np.mean(squares) == pytest.approx(prnu**2, rel=0.02, abs=noise)
+
+
 def test_closed_form_standard_error():
     # the variance of a Gaussian's variance is 2 sigma^4 / (n - 1) (standard); rows and tiles cost a few per
     # mille
@@ -97,9 +107,7 @@ def test_noise_of_rows_and_columns_is_kept_apart():
     a, b = flat_pair(rng, (400, 420), 2_000, 0.5, 3.0, row_dn=15.0, column_dn=9.0)
     pair = measure_flat_pair(a, b, BLACK, WHITE)
     assert pair.variance_dn2 == pytest.approx(expected_variance(pair, 0.5, 3.0), rel=0.015)
-    assert pair.row_noise_dn == pytest.approx(
-        15.0, rel=0.15
-    )  # 400 rows: 3.5 %, the white noise in row means 3 %
+    assert pair.row_noise_dn == pytest.approx(15.0, rel=0.15)  # 400 rows: 3.5 %, the white noise in row means 3 %
     assert pair.column_noise_dn == pytest.approx(9.0, rel=0.2)
 
 
@@ -144,9 +152,7 @@ def flags_of(a, b, black=BLACK, white=WHITE):
 
 def test_good_frames_carry_no_flag():
     for level_e, gain, read_e in ((20_000, 2.0, 5.0), (300, 0.03, 1.5), (60_000, 5.0, 4.0)):
-        assert (
-            flags_of(*flat_pair(np.random.default_rng(7), (300, 300), level_e, gain, read_e, **HARD)) == set()
-        )
+        assert flags_of(*flat_pair(np.random.default_rng(7), (300, 300), level_e, gain, read_e, **HARD)) == set()
 
 
 def test_flag_clipped_seen_at_white_and_below_it():
@@ -166,9 +172,7 @@ def test_flag_too_dark():
 def test_flag_flicker():
     rng = np.random.default_rng(10)
     y = np.arange(300)[:, None]
-    lights = [
-        20_000 * (1 + 0.01 * np.sin(2 * np.pi * y / 90 + phase)) * np.ones((300, 300)) for phase in (0, 2)
-    ]
+    lights = [20_000 * (1 + 0.01 * np.sin(2 * np.pi * y / 90 + phase)) * np.ones((300, 300)) for phase in (0, 2)]
     a, b = (frame(rng, light, 2.0, 5.0) for light in lights)
     pair = measure_flat_pair(a, b, BLACK, WHITE)
     assert "flicker" in pair.flags

@@ -19,9 +19,7 @@ from kitgauge.measure.noise_points import PlanePairs, noise_points
 from kitgauge.measure.photon_transfer import measure_flat_pair
 
 PUBLISHED = Path(__file__).resolve().parents[3] / "shared" / "published"
-needs_tables = pytest.mark.skipif(
-    not PUBLISHED.is_dir(), reason=f"published figures not found at {PUBLISHED}"
-)
+needs_tables = pytest.mark.skipif(not PUBLISHED.is_dir(), reason=f"published figures not found at {PUBLISHED}")
 
 
 def rows(name):
@@ -146,8 +144,6 @@ def test_variance_line(row):
     darks = [frame(rng, np.zeros((300, 300)), gain, read_e, black=black, white=white) for _ in range(2)]
     pair, dark = measure_flat_pair(*flats, black, white), measure_dark_pair(*darks)
     [point] = noise_points(float(row["iso"]), [PlanePairs("G", (pair,), (dark,))])
-    assert 1 / point.gain_e_per_dn == pytest.approx(
-        slope, rel=3.5 * point.gain_e_per_dn_stderr / point.gain_e_per_dn
-    )
+    assert 1 / point.gain_e_per_dn == pytest.approx(slope, rel=3.5 * point.gain_e_per_dn_stderr / point.gain_e_per_dn)
     assert dark.variance_dn2 == pytest.approx(offset, abs=3.5 * dark.variance_stderr_dn2)
     assert "clipped-black" not in point.flags

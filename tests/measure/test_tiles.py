@@ -13,8 +13,8 @@ from kitgauge.measure.tiles import level_step, per_column, sampled_rows, smooth_
 def test_tiles_cover_the_plane_once(shape):
     grid = tile_grid(shape)
     assert grid.heights().sum() == shape[0] and grid.widths().sum() == shape[1]
-    assert min(grid.heights().min(), grid.widths().min()) >= min(32, *shape)
-    assert grid.shape == (max(1, shape[0] // 32), max(1, shape[1] // 32))
+    assert min(grid.heights().min(), grid.widths().min()) >= 16
+    assert grid.shape == tuple(length // 32 if length >= 128 else length // 16 for length in shape)
 
 
 def test_too_small_a_plane_is_refused():

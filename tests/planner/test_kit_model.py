@@ -173,6 +173,24 @@ def test_plan_predicts_from_the_curves(results: Path) -> None:
     assert plan.predicted.keep_rate == pytest.approx(expected)
 
 
+def test_frame_size_comes_from_the_run(results: Path) -> None:
+    def diagonal(**kit: object) -> tuple[float, str]:
+        for name, curves in (
+            ("noise-1", noise_curves()),
+            ("aperture-1", sharpness_curves()),
+            ("hand-1", blur_curves()),
+        ):
+            path = results / "invented-one" / name / "curves.json"
+            path.write_text(json.dumps({**curves, "kit": {**KIT, **kit}}))
+        plan = plan_from_results(results, light="ev6", technique="standing")
+        return plan.inputs.frame_diagonal_mm, plan.as_dict()["basis"]["frame"]
+
+    assert diagonal(width_px=5200, height_px=3900) == (pytest.approx(5 * 5.2), "measured run")  # 4:3, 20.8 x 15.6 mm
+    # no pitch: 50 mm that act as 75 mm make a frame two thirds of 43.27 mm
+    assert diagonal(pixel_pitch_um=None) == (pytest.approx(43.267 * 2 / 3, abs=0.001), "measured run")
+    assert diagonal(pixel_pitch_um=None, focal_35mm=None) == (pytest.approx(43.267, abs=0.001), "common practice")
+
+
 def test_another_criterion_moves_the_iso_limit_along_the_curve(results: Path) -> None:
     def limit(**request: float) -> float:
         return plan_from_results(results, light="ev6", technique="standing", **request).inputs.noise.iso_limit

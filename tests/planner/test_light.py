@@ -7,8 +7,10 @@ import re
 from pathlib import Path
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
-from kitgauge.errors import PlanError, UsageError
+from kitgauge.errors import KitgaugeError, PlanError, UsageError
 from kitgauge.planner.light import FrameLight, parse_light
 
 
@@ -75,6 +77,23 @@ def test_light_that_cannot_be(text: str) -> None:
     with pytest.raises((PlanError, UsageError)) as caught:
         parse_light(text)
     assert "fix:" in caught.value.message()
+
+
+LETTERS = st.text(alphabet="evluxisof/,.-+0123456789 s", max_size=40)
+
+
+@given(st.one_of(st.text(), LETTERS, st.integers(1, 500).map(lambda n: "9" * n + "lux")))
+@example("x" * 5000)
+@example("1/60,f4,iso" + "9" * 400)
+@example("1/" + "9" * 400 + ",f4,iso100")
+@example("\0")
+def test_any_text_is_a_light_or_a_plain_error(text: str) -> None:
+    try:
+        light = parse_light(text, lambda _: frame(0.1))
+    except KitgaugeError as error:
+        assert error.fix
+    else:
+        assert -15 <= light.ev100 <= 24
 
 
 def frame(level: float, clipped: float = 0.0) -> FrameLight:

@@ -7,6 +7,9 @@ import math
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import settings as settings_of_hypothesis
+from hypothesis import strategies as st
 
 from kitgauge.errors import KitgaugeError, PlanError, UsageError
 from kitgauge.limits.entries import AcceptedLimit
@@ -314,3 +317,31 @@ def test_a_measured_subject_is_known_by_its_label_and_never_taken_for_hands(
         make_plan(PlanRequest(light="ev10", subject="runner"), limits, kit_camera)
     with pytest.raises(UsageError, match="not measured"):
         make_plan(PlanRequest(light="ev10", technique="walker"), limits, kit_camera)
+
+
+ODD = st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True), st.floats(0, 100), st.floats(0, 1))
+
+
+@settings_of_hypothesis(deadline=None)
+@given(
+    changes=st.fixed_dictionaries(
+        {},
+        optional=dict.fromkeys(("focal_mm", "near_m", "far_m", "distance_m", "output_mp", "keep", "snr"), ODD)
+        | {
+            "subject": st.one_of(st.text(max_size=4), st.floats().map(str), st.sampled_from(["still", "fast"])),
+            "technique": st.one_of(st.none(), st.text(max_size=4), st.sampled_from(["tripod", "standing"])),
+        },
+    ),
+    ev100=st.floats(-20, 30),
+    measured=st.booleans(),
+)
+def test_any_request_is_a_plan_or_a_plain_error(
+    kit_limits: list[AcceptedLimit], changes: dict[str, object], ev100: float, measured: bool
+) -> None:
+    try:
+        plan = make_plan(PlanRequest(ev100=ev100, **changes), kit_limits if measured else ())  # type: ignore[arg-type]
+    except KitgaugeError as error:
+        assert error.fix
+    else:
+        json.dumps(plan.as_dict(), allow_nan=False)
+        assert "nan" not in plan.text()

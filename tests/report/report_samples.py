@@ -166,9 +166,7 @@ def noise_run(folder: Path, **changes: Any) -> Path:
             )
         for role in ("flat", "dark"):
             for k in range(2):
-                frames.append(
-                    frame(f"A24_{iso:05d}_{role}{k}.DNG", iso=iso, role=role, step=f"{role} ISO {iso}")
-                )
+                frames.append(frame(f"A24_{iso:05d}_{role}{k}.DNG", iso=iso, role=role, step=f"{role} ISO {iso}"))
     points[-1]["flags"] = ["missing-codes"]
     points[5]["read_noise_e_stderr"] = None
     frames[4] |= {"status": "rejected", "flags": "clipped"}
@@ -303,9 +301,7 @@ def sharpness_run(folder: Path) -> Path:
             "sharpest_f_number": 5.1,
             "sharpest_f_number_ci": [4.6, 5.9],
             "sharp_range": [3.1, 9.6],
-            "parameters": (
-                given := parameters(floor_px=(0.22, 0.006, "px"), aberration_px=(0.1, None, "px"))
-            ),
+            "parameters": (given := parameters(floor_px=(0.22, 0.006, "px"), aberration_px=(0.1, None, "px"))),
             "fit": {
                 "model": "diffraction x pixel x normal blur",
                 "parameters": given,
@@ -328,9 +324,7 @@ def sharpness_run(folder: Path) -> Path:
     for f_number in F_NUMBERS:
         for k in range(2):
             frames.append(
-                frame(
-                    f"A24_f{f_number:.1f}_{k}.DNG", f_number=f_number, role="edge", step=f"f/{f_number:.2g}"
-                )
+                frame(f"A24_f{f_number:.1f}_{k}.DNG", f_number=f_number, role="edge", step=f"f/{f_number:.2g}")
             )
     findings = [
         {
@@ -413,9 +407,7 @@ def blur_run(folder: Path, frames_per_speed: int = 10) -> Path:
                     "flags": {"below": ["below-floor"], "above": ["too-blurred"]}.get(censored or "", []),
                 }
             )
-            frames.append(
-                frame(name, shutter_s=shutter_s, role="handheld", step=f"handheld 1/{round(1 / shutter_s)}")
-            )
+            frames.append(frame(name, shutter_s=shutter_s, role="handheld", step=f"handheld 1/{round(1 / shutter_s)}"))
     rows[8] |= {"streak_px": None, "streak_px_stderr": None, "censored": None, "flags": ["no-edge"]}
     frames[8] |= {"status": "rejected", "flags": "no-edge"}
     x = [2 ** (-8 + k / 8) for k in range(49)]

@@ -82,6 +82,4 @@ def test_unknown_and_impossible_values_are_ignored(axes: Axes) -> None:
 def test_stops_axis_has_one_line_per_stop_through_the_anchor(axes: Axes) -> None:
     low, high = stops_axis(axes, [3.0, 90.0], anchor=10.0)
     assert low < 3.0 and high > 90.0
-    assert ticks(axes.yaxis) == pytest.approx(
-        {"2.5": 2.5, "5": 5.0, "10": 10.0, "20": 20.0, "40": 40.0, "80": 80.0}
-    )
+    assert ticks(axes.yaxis) == pytest.approx({"2.5": 2.5, "5": 5.0, "10": 10.0, "20": 20.0, "40": 40.0, "80": 80.0})

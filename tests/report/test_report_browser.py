@@ -51,9 +51,7 @@ def test_page_never_scrolls_sideways(make: object, tmp_path: Path) -> None:
     folder = make(tmp_path / "run")  # type: ignore[operator]
     if make is noise_run:  # a name without a place to break
         with (folder / "frames.csv").open("a") as stream:
-            stream.write(
-                ",".join(str(v) for v in frame("W" * 200, status="rejected", flags="no-edge").values()) + "\n"
-            )
+            stream.write(",".join(str(v) for v in frame("W" * 200, status="rejected", flags="no-edge").values()) + "\n")
     path = write_report(folder)
     probe = tmp_path / "probe.html"
     probe.write_text(_PROBE.format(address=path.as_uri()))

@@ -60,9 +60,7 @@ def test_interval_of_a_share_by_an_independent_route() -> None:
         ({"streak_px": None, "censored": None}, None),
     ],
 )
-def test_a_frame_counts_as_kept_only_where_that_is_known(
-    frame: dict[str, object], verdict: bool | None
-) -> None:
+def test_a_frame_counts_as_kept_only_where_that_is_known(frame: dict[str, object], verdict: bool | None) -> None:
     assert kept(frame, 3.0) is verdict
 
 
@@ -87,9 +85,7 @@ def test_censored_frames_count_and_tripod_frames_do_not() -> None:
 
 
 def test_region_mean_weighs_both_directions_alike_and_prefers_the_pooled_point() -> None:
-    def point(
-        orientation: str, value: float | None, error: float | None, f_number: float = 4.0
-    ) -> dict[str, object]:
+    def point(orientation: str, value: float | None, error: float | None, f_number: float = 4.0) -> dict[str, object]:
         return {
             "region": "centre",
             "f_number": f_number,
@@ -185,10 +181,7 @@ def test_no_model_is_said_and_nothing_is_drawn_in_its_place(tmp_path: Path) -> N
 
 def test_figures_without_any_value_are_left_out() -> None:
     assert noise_pictures({"points": [{"iso": 100, "channel": "G", "snr_midgrey": None}]}, []) == []
-    assert (
-        sharpness_pictures({"points": [{"f_number": 4, "region": "centre", "mtf50_cy_per_px": None}]}, [])
-        == []
-    )
+    assert sharpness_pictures({"points": [{"f_number": 4, "region": "centre", "mtf50_cy_per_px": None}]}, []) == []
     assert blur_pictures({"frames": [{"shutter_s": None, "streak_px": 3.0, "role": "handheld"}]}, []) == []
 
 

@@ -165,9 +165,7 @@ def test_range_of_f_numbers_tells_how_sure_both_ends_are(tmp_path: Path) -> None
     (folder / "curves.json").write_text(json.dumps(curves))
     _, structure = read(write_report(folder))
     assert "it begins between f/2.9 and f/3.3, and ends between f/9.1 and f/10.1." in structure.text
-    assert (
-        "it begins no lower than f/2.9 and ends no higher than f/10.1." in structure.text
-    )  # the other limit
+    assert "it begins no lower than f/2.9 and ends no higher than f/10.1." in structure.text  # the other limit
 
 
 @pytest.mark.parametrize(
@@ -212,6 +210,30 @@ def test_rejected_and_unmatched_frames_have_reason_and_advice(tmp_path: Path) ->
     assert "flat ISO 200: 1 frame rejected, 1 used. Expose less." in frames
     assert FLAGS["flicker"].text in frames and FLAGS["uneven-light"].advice in frames
     assert "no picture file" in frames and "notes.txt" in frames
+
+
+def test_what_was_seen_on_a_rejected_frame_stands_behind_its_flag(tmp_path: Path) -> None:
+    frames = [
+        frame("a.dng", status="rejected", flags="no-edge black-from-metadata", reason="3 edges seen, none usable"),
+        frame("b.dng", status="rejected", flags="no-edge", reason="no usable edge found"),
+        frame("c.dng", status="rejected", reason="the camera's clock was wrong"),
+        frame("d.dng", status="unmatched", flags="no-pair", reason="left without a partner"),
+        frame("e.dng", status="unmatched"),
+    ]
+    run = run_record("x", status="partial", reason="no edge")
+    _, structure = read(write_report(write_run(tmp_path, run, curves_record("x"), frames)))
+    said = structure.text.split("What did not serve")[1].split("The evidence")[0]
+    assert "2 frames: no usable edge found (3 edges seen, none usable). To do: fill the frame" in said
+    assert said.count("no usable edge found") == 1
+    assert "1 frame: the camera's clock was wrong. c.dng" in said
+    assert "1 frame: left without a partner. d.dng" in said and "1 frame: no reason was recorded. e.dng" in said
+    assert FLAGS["no-pair"].text in said
+
+
+def test_failed_run_shows_its_whole_message(tmp_path: Path) -> None:
+    message = "cannot write results\n  where:  out\n  fix:    free some space; or choose another folder"
+    _, structure = read(write_report(write_run(tmp_path, run_record("x", status="failed", reason=message), None, None)))
+    assert "cannot write results where: out fix: free some space; or choose another folder" in structure.text
 
 
 def test_partial_run_says_so_with_every_reason(tmp_path: Path) -> None:
@@ -293,9 +315,7 @@ def test_markup_in_names_is_escaped(tmp_path: Path) -> None:
             "flags": [evil],
         }
     ]
-    run = run_record(
-        "noise-ladder", status="partial", reason=evil, notes=[evil], kit=kit, not_frames={evil: evil}
-    )
+    run = run_record("noise-ladder", status="partial", reason=evil, notes=[evil], kit=kit, not_frames={evil: evil})
     frames = [frame(evil, step=evil, role=evil, status="rejected", flags=evil, reason=evil)]
     page, structure = read(write_report(write_run(tmp_path, run, curves, frames)))
     assert "<script" not in page and "<img" not in page
@@ -359,9 +379,7 @@ def test_lone_surrogate_in_json_is_shown_as_question_mark(tmp_path: Path) -> Non
 
 
 def test_empty_results(tmp_path: Path) -> None:
-    folder = write_run(
-        tmp_path, run_record("noise-ladder", status="failed", reason="no pair"), curves_record("x"), []
-    )
+    folder = write_run(tmp_path, run_record("noise-ladder", status="failed", reason="no pair"), curves_record("x"), [])
     _, structure = read(write_report(folder))
     assert "This run failed" in structure.text and "no pair" in structure.text
     assert "This run gives no limit" in structure.text
@@ -417,9 +435,7 @@ def test_practice_shows_frames_side_by_side(tmp_path: Path) -> None:
 def test_method_names_sources_versions_and_protocol(any_run: Path) -> None:
     _, structure = read(write_report(any_run))
     method = structure.text.split("How it was done")[1]
-    assert (
-        "6f1c6f1c" in method and "2.4.0" in method and "0.22.2" in method and "2026-03-14T11:00:42" in method
-    )
+    assert "6f1c6f1c" in method and "2.4.0" in method and "0.22.2" in method and "2026-03-14T11:00:42" in method
     assert "Aldous 24" in method
     source = {"noise": "EMVA 1288", "sharpness": "ISO 12233", "blur": "Wilson", "practice": ""}[any_run.name]
     assert source in method
@@ -467,9 +483,7 @@ def test_complete_run_without_curves_is_refused(tmp_path: Path) -> None:
         write_report(folder)
 
 
-def test_page_that_cannot_be_written_leaves_the_old_one(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     folder = noise_run(tmp_path)
     path = write_report(folder)
     path.write_text("old")

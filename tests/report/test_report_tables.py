@@ -16,9 +16,7 @@ from kitgauge.report.tables import plain_lines, print_summary
 
 def shown(folder: Path, *, terminal: bool, width: int = 120) -> str:
     stream = io.StringIO()
-    print_summary(
-        load_run(folder), Console(file=stream, force_terminal=terminal, width=width, color_system=None)
-    )
+    print_summary(load_run(folder), Console(file=stream, force_terminal=terminal, width=width, color_system=None))
     return stream.getvalue()
 
 
@@ -46,9 +44,7 @@ def test_rules_on_a_terminal(tmp_path: Path) -> None:
 
 def test_long_tables_are_cut_and_say_so(tmp_path: Path) -> None:
     text = shown(sharpness_run(tmp_path), terminal=False)
-    assert (
-        "and 104 more rows; all are in the report" in text
-    )  # 9 regions x 8 f-numbers x 2 directions less 40
+    assert "and 104 more rows; all are in the report" in text  # 9 regions x 8 f-numbers x 2 directions less 40
 
 
 def test_markup_in_names_is_printed_as_it_is(tmp_path: Path) -> None:

@@ -1,0 +1,230 @@
+"""Recovery of known apertures from synthetic MTF50; truth by direct root finding on Goodman's formula."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq, minimize_scalar
+
+from kitgauge.fit.sharpness_aperture import fit_sharpness, sharp_range_of
+from kitgauge.fit.sharpness_findings import find_faults
+from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness_series import region_series
+
+F_NUMBERS = [1.8, 2.0, 2.0**1.5, 4.0, 2.0**2.5, 8.0, 2.0**3.5, 16.0, 2.0**4.5]
+PITCH_UM = 4.0
+PLACES = {"centre": (0.5, 0.5), "left": (0.15, 0.5), "right": (0.85, 0.5), "top-left": (0.15, 0.15),
+          "top-right": (0.85, 0.15), "bottom-left": (0.15, 0.85), "bottom-right": (0.85, 0.85)}  # fmt: skip
+
+
+def true_mtf50(f_number: float, floor: float, a: float, p: float, pitch_um: float = PITCH_UM) -> float:
+    """Goodman ch. 6 x pixel sinc x normal blur of variance floor^2 + (a N^-p)^2, solved for one half."""
+    variance = floor**2 + (a * f_number**-p) ** 2
+
+    def excess(nu: float) -> float:
+        s = min(0.55 * f_number / pitch_um * nu, 1.0)
+        diffraction = 2.0 / math.pi * (math.acos(s) - s * math.sqrt(1.0 - s * s))
+        return diffraction * float(np.sinc(nu)) * math.exp(-2.0 * math.pi**2 * variance * nu**2) - 0.5
+
+    return brentq(excess, 1e-4, 0.9)
+
+
+def true_answers(lens: tuple[float, float, float], fraction: float = 0.9) -> tuple[float, float, float]:
+    """Sharpest f-number and the ends of the sharp range (bounded by what is measured)."""
+    best = minimize_scalar(
+        lambda x: -true_mtf50(2.0**x, *lens), bounds=(math.log2(1.8), 4.5), method="bounded", options={"xatol": 1e-6}
+    )
+    sharpest, peak = 2.0**best.x, -best.fun
+
+    def below(x: float) -> float:
+        return true_mtf50(2.0**x, *lens) - fraction * peak
+
+    low = 1.8 if below(math.log2(1.8)) >= 0 else 2.0 ** brentq(below, math.log2(1.8), best.x)
+    high = 2.0**4.5 if below(4.5) >= 0 else 2.0 ** brentq(below, best.x, 4.5)
+    return sharpest, low, high
+
+
+def points(
+    lens: tuple[float, float, float],
+    error: float = 0.006,
+    seed: int = 0,
+    regions: tuple[str, ...] = ("centre",),
+    f_numbers: list[float] | None = None,
+    scale: dict[tuple[str, str], float] | None = None,
+) -> list[SharpnessPoint]:
+    rng = np.random.default_rng(seed)
+    made = []
+    for f_number in f_numbers or F_NUMBERS:
+        truth = true_mtf50(f_number, *lens)
+        for region in regions:
+            for orientation in ("vertical", "horizontal"):
+                value = truth * (scale or {}).get((region, orientation), 1.0) * (1.0 + error * rng.normal())
+                made.append(
+                    SharpnessPoint(
+                        f_number, region, *PLACES[region], orientation, "G", value, error * value, 2, 4, 0.001
+                    )
+                )
+    return made
+
+
+LENSES = {"fast": (0.35, 1.2, 1.0), "spherical": (0.3, 4.0, 2.5), "soft": (0.8, 2.5, 1.3)}
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize("name", LENSES)
+def test_recovers_sharpest_aperture_and_range(name: str) -> None:
+    lens = LENSES[name]
+    truth = np.array(true_answers(lens))
+    found, covered, runs = [], np.zeros(3), 30
+    for seed in range(runs):
+        centre = fit_sharpness(points(lens, seed=seed), PITCH_UM, seed=seed).regions["centre"]
+        values = np.array([centre.sharpest_f_number, *centre.sharp_range])
+        found.append(2.0 * np.log2(values / truth))
+        intervals = (centre.sharpest_f_number_ci, centre.sharp_range_low_ci, centre.sharp_range_high_ci)
+        covered += [
+            low < t * (1 + 1e-9) and t < high * (1 + 1e-9)
+            for t, (low, high) in zip(truth, intervals, strict=True)
+        ]
+    stops = np.array(found)
+    assert np.all(np.abs(stops.mean(axis=0)) < 0.05)
+    assert np.all(stops.std(axis=0) < 0.1)
+    # 95 % intervals: at 30 runs fewer than 25 covered has a probability under 0.5 % each
+    assert np.all(covered >= 25), covered
+
+
+@pytest.mark.statistical
+def test_parameter_errors_scatter_as_stated() -> None:
+    floor, a, p = LENSES["fast"]
+    pulls = []
+    for seed in range(40):
+        result = fit_sharpness(points((floor, a, p), seed=100 + seed), PITCH_UM).regions["centre"].curve.result
+        reference = result.evidence["reference_f_number"]
+        pulls.append(
+            [
+                (result.value("floor_px") - floor) / result.error("floor_px"),
+                (result.value("aberration_px") - a * reference**-p) / result.error("aberration_px"),
+            ]
+        )
+    assert np.all((np.std(pulls, axis=0) > 0.6) & (np.std(pulls, axis=0) < 1.35))
+    assert np.all(np.abs(np.mean(pulls, axis=0)) < 0.6)
+
+
+def test_perfect_lens_is_sharpest_wide_open_and_that_is_said() -> None:
+    fit = fit_sharpness(points((0.0, 0.0, 1.0), error=0.003), PITCH_UM)
+    centre = fit.regions["centre"]
+    assert "sharpest-at-end" in centre.flags
+    assert centre.sharpest_f_number == pytest.approx(1.8, rel=0.1)
+    assert centre.range_open == ("low",)
+    assert centre.sharp_range[0] == pytest.approx(1.8)
+    assert "sharpened" not in fit.flags
+
+
+def test_three_f_numbers_are_enough_and_two_are_not() -> None:
+    fit = fit_sharpness(points(LENSES["fast"], f_numbers=[2.0, 5.657, 16.0]), PITCH_UM)
+    centre = fit.regions["centre"]
+    assert 2.0 <= centre.sharp_range[0] < centre.sharpest_f_number < centre.sharp_range[1] <= 16.0
+    assert centre.sharpest_f_number_ci[0] < true_answers(LENSES["fast"])[0] < centre.sharpest_f_number_ci[1]
+    fit = fit_sharpness(points(LENSES["fast"], f_numbers=[2.0, 8.0]), PITCH_UM)
+    assert fit.regions == {}
+    assert fit.missing["centre"].startswith("2 f-numbers measured (f/2, f/8), 3 needed")
+
+
+def test_nothing_measured() -> None:
+    fit = fit_sharpness([], PITCH_UM)
+    assert fit.regions == {} and fit.missing == {} and fit.findings == ()
+
+
+def test_unknown_pitch_gives_a_smooth_curve_in_pixels() -> None:
+    fit = fit_sharpness(points(LENSES["fast"]), None)
+    centre = fit.regions["centre"]
+    assert "pitch-unknown" in fit.flags
+    assert centre.curve.result.model.startswith("ln MTF50 = polynomial")
+    truth = true_answers(LENSES["fast"])
+    found = (centre.sharpest_f_number, *centre.sharp_range)
+    assert np.all(np.abs(2.0 * np.log2(np.array(found) / truth)) < 0.35)
+
+
+def test_range_never_leaves_the_measured_f_numbers() -> None:
+    few = [4.0, 2.0**2.5, 8.0]
+    centre = fit_sharpness(points(LENSES["fast"], f_numbers=few), PITCH_UM).regions["centre"]
+    assert 4.0 <= centre.sharp_range[0] <= centre.sharp_range[1] <= 8.0 + 1e-9
+    assert centre.range_open  # and it is said that it goes on
+    assert "range-open" in centre.flags
+
+
+def test_range_is_interpolated_in_log_f_number() -> None:
+    grid = np.array([1.0, 2.0, 4.0, 8.0])
+    low, high, open_ends = sharp_range_of(grid, np.array([0.8, 1.0, 0.95, 0.75]), 0.9)
+    assert low == pytest.approx(2.0**0.5)
+    assert high == pytest.approx(4.0 * 2.0**0.25)
+    assert open_ends == ()
+
+
+def test_sharper_than_physics_is_flagged() -> None:
+    assert "sharpened" in fit_sharpness(points(LENSES["fast"], scale={("centre", "vertical"): 1.8}), PITCH_UM).flags
+    assert "sharpened" not in fit_sharpness(points(LENSES["fast"]), PITCH_UM).flags
+
+
+def test_a_patch_missing_at_one_f_number_does_not_move_the_curve() -> None:
+    """Vertical edges read 15 % higher; where they are missing a plain mean drops, the series does not."""
+    made = points(LENSES["fast"], error=1e-4, scale={("centre", "vertical"): 1.15})
+    gone = [p for p in made if not (p.f_number == 4.0 and p.orientation == "vertical")]
+    whole, part = region_series("centre", made), region_series("centre", gone)
+    assert np.allclose(part.mtf50, whole.mtf50, rtol=0.002)
+    plain = np.mean([p.mtf50_cy_per_px for p in gone if p.f_number == 4.0])
+    assert plain < 0.95 * whole.mtf50[list(whole.f_number).index(4.0)]
+
+
+def test_points_without_a_value_are_left_out_and_listed() -> None:
+    made = points(LENSES["fast"])
+    bad = [*made[:-1], SharpnessPoint(22.6, "centre", 0.5, 0.5, "vertical", "G", math.nan, math.nan, 0, 0, math.nan)]
+    series = region_series("centre", bad)
+    assert len(series.dropped) == 1
+    assert np.isfinite(series.mtf50).all()
+
+
+ALL = ("centre", "left", "right", "top-left", "top-right", "bottom-left", "bottom-right")
+
+
+@pytest.mark.statistical
+def test_no_finding_in_noise() -> None:
+    """A perfect lens: at most 1 in 20 runs may report anything; at 60 runs 7 or more has a probability of 3 %."""
+    runs = [findings(seed) for seed in range(60)]
+    assert sum(bool(run) for run in runs) < 7
+
+
+def findings(seed: int, scale: dict[tuple[str, str], float] | None = None) -> dict[tuple[str, str], float]:
+    made = points(LENSES["fast"], error=0.01, seed=seed, regions=ALL, scale=scale)
+    return {(f.kind, f.region): f.size for f in find_faults(made)}
+
+
+def test_weak_corner_is_found_and_sized() -> None:
+    found = findings(1, {("top-left", o): 0.85 for o in ("vertical", "horizontal")})
+    assert found[("weak-corner", "top-left")] == pytest.approx(15.0, abs=2.0)
+    assert not any(kind == "tilt" for kind, _ in found)
+
+
+def test_tilt_is_found_and_not_called_two_weak_corners_only() -> None:
+    softer = {(r, o): 0.9 for r in ("left", "top-left", "bottom-left") for o in ("vertical", "horizontal")}
+    found = findings(2, softer)
+    assert found[("tilt", "left")] == pytest.approx(10.0, abs=2.0)
+
+
+def test_astigmatism_is_found() -> None:
+    found = findings(3, {("right", "vertical"): 0.92})
+    assert found[("astigmatism", "right")] == pytest.approx(8.0, abs=2.0)
+    assert len([kind for kind, _ in found if kind == "astigmatism"]) == 1
+
+
+def test_file_contract() -> None:
+    fit = fit_sharpness(points(LENSES["fast"], regions=("centre", "top-left")), PITCH_UM)
+    written = fit.as_dict()
+    assert set(written) == {"centre", "top-left"}
+    for key in ("sharpest_f_number", "sharpest_f_number_ci", "sharp_range", "parameters"):
+        assert key in written["centre"]
+    assert set(written["centre"]["parameters"]) == {"floor_px", "aberration_px", "power"}
+    point = points(LENSES["fast"])[0].as_dict()
+    assert list(point)[:9] == [
+        "f_number", "region", "x_norm", "y_norm", "orientation", "channel", "mtf50_cy_per_px",
+        "mtf50_cy_per_px_stderr", "frames",
+    ]  # fmt: skip

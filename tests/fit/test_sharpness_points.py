@@ -1,0 +1,100 @@
+import math
+
+import numpy as np
+import pytest
+
+from kitgauge.fit.sharpness_points import combine_edges
+from kitgauge.measure.edge_candidate import candidate_from_line
+from kitgauge.measure.edge_sfr import EdgeMeasurement
+
+SHAPE = (2000, 3000)
+NOTHING = np.empty(0)
+
+
+def edge(x: float, y: float, mtf50: float, error: float, group: int, side: str = "left", flags=()) -> EdgeMeasurement:
+    normal = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}[side]
+    dx, dy = (0.0, 60.0) if normal[1] == 0 else (60.0, 0.0)
+    candidate = candidate_from_line(x - dx, y - dy, x + dx, y + dy, normal, 40.0, group, side)
+    return EdgeMeasurement(
+        candidate=candidate, orientation=candidate.orientation, group=group, x_px=x, y_px=y, angle_deg=5.0,
+        length_px=120.0, mtf50_cy_per_px=mtf50, mtf50_stderr=error, dark_dn=500.0, bright_dn=2000.0, snr=80.0,
+        blur_px=2.0, edge_offset_px=0.0, edge_offset_stderr=0.01, bow_px=0.0, position_px=NOTHING, esf=NOTHING,
+        esf_stderr=NOTHING, frequency_cy_per_px=NOTHING, mtf=NOTHING, mtf_stderr=NOTHING, flags=tuple(flags),
+    )  # fmt: skip
+
+
+def patch(x: float, y: float, group: int, values: dict[str, float], error: float = 0.01) -> list[EdgeMeasurement]:
+    places = {"left": (x - 70, y), "right": (x + 70, y), "top": (x, y - 70), "bottom": (x, y + 70)}
+    return [edge(*places[side], value, error * value, group, side) for side, value in values.items()]
+
+
+def test_one_point_per_patch_and_direction() -> None:
+    sides = {"left": 0.30, "right": 0.32, "top": 0.28, "bottom": 0.28}
+    frames = [
+        [*patch(1500, 1000, 0, sides), *patch(300, 200, 1, sides)],
+        # the numbers of groups are not the same in every frame, and the tripod moved a little
+        [*patch(303, 202, 0, sides), *patch(1503, 1002, 1, sides)],
+    ]
+    points = combine_edges(frames, 4.0, SHAPE)
+    assert {(p.region, p.orientation) for p in points} == {
+        ("centre", "vertical"), ("centre", "horizontal"), ("top-left", "vertical"), ("top-left", "horizontal"),
+    }  # fmt: skip
+    centre = next(p for p in points if p.region == "centre" and p.orientation == "vertical")
+    assert centre.mtf50_cy_per_px == pytest.approx(0.31)
+    assert centre.frames == 2
+    assert centre.edges == 2
+    assert centre.x_norm == pytest.approx(1500.5 / 3000, abs=0.001)
+    assert centre.y_norm == pytest.approx(1000.5 / 2000, abs=0.001)
+    # two edges in two frames, 1 % each, no scatter between frames: 0.31 * 1 % / sqrt(4)
+    assert centre.mtf50_cy_per_px_stderr == pytest.approx(0.00155, rel=0.02)
+    assert centre.flags == ()
+
+
+def test_single_frame_is_flagged_and_its_repeatability_unknown() -> None:
+    (point,) = combine_edges([patch(1500, 1000, 0, {"left": 0.3})], 4.0, SHAPE)
+    assert point.flags == ("single-frame",)
+    assert math.isnan(point.repeat_stderr)
+    assert point.mtf50_cy_per_px_stderr == pytest.approx(0.003)
+
+
+def test_refused_edges_do_not_count() -> None:
+    frames = [[edge(1500, 1000, math.nan, math.nan, 0, flags=("edge-noisy",))]]
+    assert combine_edges(frames, 4.0, SHAPE) == []
+    assert combine_edges([], 4.0, SHAPE) == []
+
+
+def test_an_edge_missing_in_one_frame_does_not_shift_the_mean() -> None:
+    """The right edge is 20 % sharper; where one frame lacks it, the mean must not jump between frames."""
+    both = patch(1500, 1000, 0, {"left": 0.30, "right": 0.36})
+    one = patch(1500, 1000, 0, {"left": 0.30})
+    (point,) = combine_edges([both, one, both], 4.0, SHAPE)
+    assert point.mtf50_cy_per_px == pytest.approx(0.30)
+    assert point.frames == 3
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize("focus_scatter", [0.0, 0.03])
+@pytest.mark.parametrize("count", [2, 5])
+def test_standard_error_with_and_without_focus_scatter(focus_scatter: float, count: int) -> None:
+    """Truth 0.3; noise 1 %; each frame's focus moves all patches together. Pulls must scatter near 1."""
+    rng = np.random.default_rng(7)
+    pulls, naive = [], []
+    for _ in range(300):
+        frames = []
+        for _ in range(count):
+            focus = 1.0 + focus_scatter * rng.normal()
+            frames.append(
+                [
+                    edge(x, 1000, 0.3 * focus * (1 + 0.01 * rng.normal()), 0.003, k)
+                    for k, x in enumerate((300, 900, 1500, 2100))
+                ]
+            )
+        for point in combine_edges(frames, 4.0, SHAPE)[:1]:
+            pulls.append((point.mtf50_cy_per_px - 0.3) / point.mtf50_cy_per_px_stderr)
+            naive.append((point.mtf50_cy_per_px - 0.3) / (0.003 / math.sqrt(count)))
+    # the middle two thirds: an error from two frames has heavy tails (t with one degree of freedom)
+    middle = 0.5 * (np.percentile(pulls, 84.1) - np.percentile(pulls, 15.9))
+    assert 0.75 < middle < (1.9 if count == 2 and focus_scatter else 1.25)
+    if focus_scatter:
+        # noise alone, without what the frames show, would claim three times too much
+        assert np.std(naive) > 2.5
