@@ -65,7 +65,7 @@ def write_json(path: Path, value: Any) -> None:
 def read_json(path: Path) -> dict[str, Any]:
     """Return the object that a results file holds. Raises ResultsError if it cannot be read or is of a newer schema."""
     try:
-        content = json.loads(path.read_bytes())
+        content = json.loads(path.read_bytes().decode("utf-8", errors="surrogateescape"))
     except FileNotFoundError as error:
         raise ResultsError(
             "results file missing", where=path, fix="give the folder of a finished run, or run the protocol again"

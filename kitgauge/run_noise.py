@@ -11,7 +11,7 @@ import numpy as np
 
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.fit.noise_iso import NoiseFit, fit_noise_iso
-from kitgauge.flags import FLAGS, Severity
+from kitgauge.flags import FLAGS, Severity, rejects
 from kitgauge.ingest.iso_group import by_iso, iso_task
 from kitgauge.ingest.match import step_label
 from kitgauge.ingest.record import FrameRecord
@@ -94,14 +94,26 @@ def _roles(
             continue
         role = frame["role"]
         label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
-        pairs = [pair for plane in group["planes"] for pair in plane[f"{role}_pairs"]]
-        own = dict.fromkeys(flag for pair in pairs for flag in pair["flags"]) if frame["paired"] else {}
+        own = _frame_flags(group, role) if frame["paired"] else []
         record = replace(record, role=role, step=label)
         if frame["paired"]:
             out.append(replace(record, status="used").with_flags([*group["flags"], *own]))
         else:
             out.append(record.with_flags(["no-pair"]).unmatched("left without a partner of the same settings"))
     return tuple(out)
+
+
+def _frame_flags(group: Mapping[str, Any], role: str) -> list[str]:
+    """Return the flags of all pairs of a role; those that reject a frame only where green itself carries them.
+
+    A blue that is too dark in warm light costs the blue point, not the frame.
+    """
+    green: dict[str, None] = {}
+    others: dict[str, None] = {}
+    for plane in group["planes"]:
+        found = green if plane["colour"] in ("G", "G1", "G2") else others
+        found |= dict.fromkeys(flag for pair in plane[f"{role}_pairs"] for flag in pair["flags"])
+    return [*green, *(flag for flag in others if not rejects([flag]))]
 
 
 def _missing(

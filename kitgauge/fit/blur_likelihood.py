@@ -22,9 +22,7 @@ Array = NDArray[np.float64]
 
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _NODE_WEIGHTS = _NODE_WEIGHTS / math.sqrt(2.0 * math.pi)
-_ERROR_MATTERS = (
-    0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
-)
+_ERROR_MATTERS = 0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
 _STEP = 3e-4
 _MAX_ITERATIONS = 60
 LN_K_RANGE = (-3.0, 3.5)
@@ -186,9 +184,7 @@ def maximise(
         better = reached >= best[active] - 1e-10
         moved = active[better]
         place[moved], best[moved] = trial[better], reached[better]
-        damping[active] = np.where(
-            better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8)
-        )
+        damping[active] = np.where(better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8))
         small = np.max(np.abs(gradient * step), axis=1) < 1e-8
         done[active] |= small | (damping[active] >= 1e8)
     return place, best, done

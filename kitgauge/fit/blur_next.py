@@ -26,9 +26,7 @@ Array = NDArray[np.float64]
 _QUANTILES = np.asarray((np.arange(64) + 0.5) / 64.0, dtype=np.float64)
 _STEP = 1e-4
 _NORMAL_95 = 1.959963984540054
-_FARTHEST_STOPS = (
-    3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
-)
+_FARTHEST_STOPS = 3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
 
 
 @dataclass(frozen=True)
@@ -102,9 +100,7 @@ def _width(information: Array, gradient: Array) -> float:
     return 2.0 * _NORMAL_95 * math.sqrt(variance) / math.log(2.0)
 
 
-def _limit_gradient(
-    name: str, theta: Array, keep: float, streak_limit_px: float, free: NDArray[np.intp]
-) -> Array:
+def _limit_gradient(name: str, theta: Array, keep: float, streak_limit_px: float, free: NDArray[np.intp]) -> Array:
     """Return the gradient of ln t_limit in the free parameters."""
 
     def place(rows: Array) -> Array:
@@ -127,9 +123,7 @@ def _typical_bounds(fit: BlurFit) -> tuple[float, float]:
     return math.log(low), math.log(high)
 
 
-def _frame_information(
-    name: str, theta: Array, free: NDArray[np.intp], x: Array, below: float, above: float
-) -> Array:
+def _frame_information(name: str, theta: Array, free: NDArray[np.intp], x: Array, below: float, above: float) -> Array:
     """Return the expected information (m, p, p) of one frame at each x = ln(t / t0).
 
     E[score score^T] over quantiles of u; those beyond a bound all score as the censored event.
@@ -144,9 +138,7 @@ def _frame_information(
         scale = row[0] + row[1] * x[:, None]
         low = np.broadcast_to(family.log_below(below - scale, k), log_streak.shape)
         high = np.broadcast_to(family.log_above(above - scale, k), log_streak.shape)
-        return np.where(
-            is_below, low, np.where(is_above, high, family.log_density(log_streak - scale, k) - scale)
-        )
+        return np.where(is_below, low, np.where(is_above, high, family.log_density(log_streak - scale, k) - scale))
 
     scores = []
     for column in free:

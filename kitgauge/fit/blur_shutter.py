@@ -140,11 +140,7 @@ class BlurFit:
         first = math.log(self.fastest_s / self.data.reference_s) - _REACH_SLACK_STOPS * _STOP
         last = math.log(self.slowest_s / self.data.reference_s) + _REACH_SLACK_STOPS * _STOP
         reach: Reach = "faster" if found.value < first else "slower" if found.value > last else "measured"
-        stderr = (
-            math.log2(high / low) / (2.0 * _NORMAL_95)
-            if math.isfinite(low) and math.isfinite(high)
-            else math.nan
-        )
+        stderr = math.log2(high / low) / (2.0 * _NORMAL_95) if math.isfinite(low) and math.isfinite(high) else math.nan
         return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach)
 
     def _time(self, log_time: float) -> float:
@@ -267,9 +263,7 @@ def _fit_family(name: str, data: StreakData) -> FamilyFit:
     best = int(np.argmax(values))
     n, p = data.x.size, free.size
     penalty = 2.0 * p + (2.0 * p * (p + 1) / (n - p - 1) if n > p + 1 else math.inf)
-    return FamilyFit(
-        name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best])
-    )
+    return FamilyFit(name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best]))
 
 
 def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str]) -> FitResult:

@@ -25,7 +25,7 @@ from kitgauge.measure.noise_points import NoisePoint
 
 LEAST_POINTS = 3
 # A second stage is claimed where it lowers BIC by this much: "very strong" evidence (Kass and Raftery 1995,
-# table)
+# from memory)
 BIC_NEEDED = 10.0
 # Real amplifiers keep to the model to about this share of read noise (common practice, no source); added to
 # the errors when models are compared, so that tiny departures seen at great precision do not pass for a
@@ -40,10 +40,10 @@ class NoiseFit:
     """Read noise and gain against ISO for one channel.
 
     `result` holds sigma_0 (or sigma_0_low_iso and sigma_0_high_iso) [e-] and sigma_1 [DN]; `gain` holds k (or
-    k_low_iso and k_high_iso) [e-/DN at ISO 1]. `dual_gain_iso` is the first measured ISO of the second stage,
-    None where there is none. `invariance_iso` is the lowest ISO from which on no higher one lowers read noise
-    [e-] by more than `INVARIANCE_STOPS`; None where read noise still falls at the highest measured ISO, or
-    cannot be told.
+    k_low_iso and k_high_iso) [e-/DN times ISO]. `dual_gain_iso` is the first measured ISO of the second
+    stage, None where there is none. `invariance_iso` is the lowest ISO from which on no higher one lowers
+    read noise [e-] by more than `INVARIANCE_STOPS`; None where read noise still falls at the highest measured
+    ISO, or cannot be told.
     """
 
     channel: str

@@ -65,9 +65,7 @@ class FitResult:
             "model": self.model,
             "parameters": {
                 name: {"value": float(value), "stderr": float(error), "unit": unit}
-                for name, value, unit, error in zip(
-                    self.names, self.values, self.units, self.stderr, strict=True
-                )
+                for name, value, unit, error in zip(self.names, self.values, self.units, self.stderr, strict=True)
             },
             "covariance": self.covariance.tolist(),
             "degrees_of_freedom": self.degrees_of_freedom,

@@ -53,9 +53,7 @@ class _Contrast:
 def find_faults(points: Sequence[SharpnessPoint]) -> list[Finding]:
     """Return the significant differences: weak corner, tilt, astigmatism; strongest first."""
     good = [
-        p
-        for p in points
-        if math.isfinite(p.mtf50_cy_per_px) and p.mtf50_cy_per_px > 0 and p.mtf50_cy_per_px_stderr > 0
+        p for p in points if math.isfinite(p.mtf50_cy_per_px) and p.mtf50_cy_per_px > 0 and p.mtf50_cy_per_px_stderr > 0
     ]
     contrasts = [*_weak_corners(good), *_tilts(good), *_astigmatism(good)]
     findings: list[Finding] = []
@@ -129,11 +127,7 @@ def _tilts(points: Sequence[SharpnessPoint]) -> list[_Contrast]:
     """Compare opposite sides of the frame: each with the corners on it."""
     contrasts: list[_Contrast] = []
     for one, other in (("left", "right"), ("top", "bottom")):
-        pairs = [
-            (a, a.replace(one, other))
-            for a in REGIONS
-            if one in a.split("-")
-        ]
+        pairs = [(a, a.replace(one, other)) for a in REGIONS if one in a.split("-")]
         means: list[_Contrast] = []
         for a, b in pairs:
             table_a = _table(points, lambda p, r=a: p.region == r)  # type: ignore[misc]

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ Array = NDArray[np.float64]
 _POWER_PRIOR = (2.0, 1.0)
 _LARGEST_SIGMA_PX = 50.0
 _DRAWS = 600
+_WALKERS = 60
+_WALK_STEPS = 100
 
 
 @dataclass(frozen=True)
@@ -37,11 +40,16 @@ class ApertureCurve:
     draws: Array  # (draw, grid) [cy/px], equally likely curves
 
 
+@lru_cache(maxsize=32)  # the regions of a run share their f-numbers
+def _cached_table(f_numbers: tuple[float, ...], pitch_um: float, wavelength_um: float) -> tuple[Array, Array]:
+    sigma = np.concatenate([[0.0], np.geomspace(0.02, 1.5 * _LARGEST_SIGMA_PX, 160)])
+    cutoff = diffraction_px(np.array(f_numbers), pitch_um, wavelength_um)
+    return sigma, system_mtf50(cutoff[:, None], sigma[None, :])
+
+
 def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> tuple[Array, Array]:
     """Return (sigma grid, MTF50 (f-number, sigma)) so that the fit interpolates instead of solving."""
-    sigma = np.concatenate([[0.0], np.geomspace(0.02, 1.5 * _LARGEST_SIGMA_PX, 200)])
-    cutoff = diffraction_px(f_number, pitch_um, wavelength_um)
-    return sigma, system_mtf50(cutoff[:, None], sigma[None, :])
+    return _cached_table(tuple(f_number.tolist()), pitch_um, wavelength_um)
 
 
 def _interpolated(table: tuple[Array, Array], sigma: Array) -> Array:
@@ -97,9 +105,7 @@ def fit_physical(
     reduced = chi_square / freedom if freedom > 0 else math.nan
     scale = max(1.0, reduced) if freedom > 0 else 1.0
     names = ("floor_px", "aberration_px", "power")
-    at_bound = tuple(
-        name for name, value in zip(names[:2], best.x[:2], strict=True) if value < 1e-3
-    )
+    at_bound = tuple(name for name, value in zip(names[:2], best.x[:2], strict=True) if value < 1e-3)
     information = best.jac.T @ best.jac
     covariance = np.linalg.pinv(information, rcond=1e-12) * scale
     spread = np.sqrt(np.diag(covariance))
@@ -120,40 +126,40 @@ def fit_physical(
         errors_rescaled=scale > 1.0,
         evidence={"reference_f_number": reference, "wavelength_um": wavelength_um, "pitch_um": pitch_um},
     )
-    rng = np.random.default_rng(seed)
-    thetas = _draws(best.x, information / scale, rng, lambda theta: _log_likelihood(theta, residual, scale))
+
+    def log_likelihood(thetas: Array) -> Array:
+        model = _interpolated(table, _sigma(thetas, relative))
+        misfit = (np.log(mtf50) - np.log(model)) / error
+        prior = (thetas[:, 2] - _POWER_PRIOR[0]) / _POWER_PRIOR[1]
+        return np.asarray(-0.5 * np.sum(misfit**2, axis=1) / scale - 0.5 * prior**2)
+
+    thetas = _draws(best.x, information / scale, np.random.default_rng(seed), log_likelihood)
     fine = _sigma_table(grid, pitch_um, wavelength_um)
     curve = _interpolated(fine, _sigma(best.x, grid / reference))
     draws = _interpolated(fine, _sigma(thetas, grid / reference))
     return ApertureCurve(result=fit, f_number=grid, mtf50=curve, draws=draws)
 
 
-def _log_likelihood(theta: Array, residual: Callable[[Array], Array], scale: float) -> float:
-    values = residual(theta)
-    return -0.5 * float(values[:-1] @ values[:-1]) / scale - 0.5 * float(values[-1] ** 2)
-
-
 def _draws(
-    best: Array, information: Array, rng: np.random.Generator, likelihood: Callable[[Array], float]
+    best: Array, information: Array, rng: np.random.Generator, log_likelihood: Callable[[Array], Array]
 ) -> Array:
-    """Return (draw, 3) parameters from the likelihood by a random walk around its peak (Metropolis and others 1953)."""
+    """Return (draw, 3) parameters of the likelihood by random walks from its peak (Metropolis and others 1953)."""
     ridge = np.diag([1.0, 1.0, 0.1])  # directions the points say nothing about are walked in steps of order one
     root = np.linalg.cholesky(np.linalg.inv(information + ridge))
-    theta, value = best.copy(), likelihood(best)
+    theta = np.tile(best, (_WALKERS, 1))
+    value = log_likelihood(theta)
     kept: list[Array] = []
-    thin = 5
-    steps = rng.standard_normal((_DRAWS * thin + 300, 3)) @ root.T * 1.4
-    uniform = np.log(rng.uniform(size=steps.shape[0]))
-    for k, step in enumerate(steps):
-        trial = theta + step
-        trial[:2] = np.abs(trial[:2])  # the walk reflects at zero blur
-        if 0.2 <= trial[2] <= 6.0 and trial[:2].max() < _LARGEST_SIGMA_PX:
-            new = likelihood(trial)
-            if uniform[k] < new - value:
-                theta, value = trial, new
-        if k >= 300 and k % thin == 0:
+    for step in range(_WALK_STEPS):
+        trial = theta + 1.4 * rng.standard_normal(theta.shape) @ root.T
+        trial[:, :2] = np.abs(trial[:, :2])  # the walk reflects at zero blur
+        allowed = (trial[:, 2] >= 0.2) & (trial[:, 2] <= 6.0) & (trial[:, :2].max(axis=1) < _LARGEST_SIGMA_PX)
+        trial = np.where(allowed[:, None], trial, theta)
+        new = log_likelihood(trial)
+        moves = allowed & (np.log(rng.uniform(size=_WALKERS)) < new - value)
+        theta, value = np.where(moves[:, None], trial, theta), np.where(moves, new, value)
+        if step >= _WALK_STEPS // 2 and step % 5 == 0:
             kept.append(theta)
-    return np.array(kept)
+    return np.concatenate(kept)
 
 
 def fit_smooth(f_number: Array, mtf50: Array, stderr: Array, grid: Array, seed: int) -> ApertureCurve:

@@ -34,9 +34,7 @@ Array = NDArray[np.float64]
 
 _GRID = np.array([-4.0, -3.0, -2.3, -1.7, -1.2, -0.6, 0.0, 0.6, 1.2, 1.7, 2.3, 3.0, 4.0])
 _FARTHEST = 20.0  # ln(t / t0) beyond any shutter time
-_WIDEST = 10.0 * math.log(
-    2.0
-)  # an interval that reaches farther than ten stops from the limit is open on that side
+_WIDEST = 10.0 * math.log(2.0)  # an interval that reaches farther than ten stops from the limit is open on that side
 
 
 @dataclass(frozen=True)
@@ -96,13 +94,12 @@ def profile_limit(
     freedom = max(data.x.size - free_parameters(best.name).size, 1)
     allowed = float(stats.f.ppf(confidence, 1, freedom))
     centre = value if math.isfinite(value) and abs(value) < _WIDEST else math.copysign(_WIDEST, value)
-    racing = [
-        (fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed
-    ]
+    racing = [(fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed]
     width = _first_width(racing[0][1], best, centre)
 
     def excess(grid: Array) -> Array:
-        return np.min([_profile(fit, at, grid) for fit, at in racing], axis=0) - best.aicc
+        lowest = np.min([_profile(fit, at, grid) for fit, at in racing], axis=0)
+        return np.asarray(lowest - best.aicc, dtype=np.float64)
 
     grid = centre + width * _GRID
     levels = excess(grid)

@@ -60,9 +60,7 @@ def _from_profile(profile: bytes) -> Encoding:
         tags[name] = profile[offset : offset + length]
     if b"kTRC" in tags:
         curve = _curve(tags[b"kTRC"])
-        return Encoding(
-            (curve, curve, curve), BT709_WEIGHTS, "linearised with the grey curve of the colour profile"
-        )
+        return Encoding((curve, curve, curve), BT709_WEIGHTS, "linearised with the grey curve of the colour profile")
     names = (b"rTRC", b"gTRC", b"bTRC")
     if not all(name in tags for name in names):
         return _srgb("the colour profile has tables instead of curves: taken as sRGB")

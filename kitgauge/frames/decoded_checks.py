@@ -39,9 +39,7 @@ def find_fault(samples: NDArray[np.uint16], black_dn: float, white_dn: float) ->
         return Fault("empty-picture", f"all {samples.size} samples are {first}")
     blocks = _column_blocks(samples)
     if black_dn >= _SURE_BLACK_DN:
-        blank = np.flatnonzero(
-            np.count_nonzero(blocks.max(axis=2) == 0, axis=0) >= _enough(samples, _BLANK_ROWS)
-        )
+        blank = np.flatnonzero(np.count_nonzero(blocks.max(axis=2) == 0, axis=0) >= _enough(samples, _BLANK_ROWS))
         if blank.size:
             rows = np.flatnonzero(blocks[:, blank].max(axis=(1, 2)) == 0)
             return Fault(
@@ -84,9 +82,7 @@ def _repeated_rows(samples: NDArray[np.uint16], blocks: NDArray[np.uint16], whit
             if np.array_equal(samples[row + step], samples[row]) and _is_noisy(samples[row], white_dn)
         ]
         if len(repeated) >= enough:
-            return Fault(
-                "unreadable", f"rows repeat each other sample for sample, first row {repeated[0] + step}"
-            )
+            return Fault("unreadable", f"rows repeat each other sample for sample, first row {repeated[0] + step}")
     return None
 
 

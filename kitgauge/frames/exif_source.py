@@ -91,26 +91,18 @@ def read_tags(path: Path, *, maker_note: bool = False) -> tuple[Tags, str | None
                 tags.update(_read_block(block, directory, maker_note))
         except OSError:
             raise
-        except (
-            Exception
-        ) as error:  # a damaged block may break ExifRead anywhere; what was read so far is kept
+        except Exception as error:  # a damaged block may break ExifRead anywhere; what was read so far is kept
             return tags, None if tags else f"the metadata is damaged ({type(error).__name__}: {error})"
     return tags, None if tags else "the file holds no metadata"
 
 
 def _read_block(block: BinaryIO, directory: str | None, maker_note: bool) -> Tags:
     """Return the tags of one Exif stream; `directory` renames the first directory of a CR3 block."""
-    found = exifread.process_file(
-        cast(BinaryIO, _Bounded(block)), details=maker_note, extract_thumbnail=False
-    )
+    found = exifread.process_file(cast(BinaryIO, _Bounded(block)), details=maker_note, extract_thumbnail=False)
     tags: Tags = {}
     for name, tag in found.items():
         number, values = getattr(tag, "tag", None), getattr(tag, "values", None)
-        if (
-            number is None
-            or values is None
-            or (isinstance(values, list | tuple | str | bytes) and not values)
-        ):
+        if number is None or values is None or (isinstance(values, list | tuple | str | bytes) and not values):
             continue
         group = name.split(" ", 1)[0]
         if group == "MakerNote":

@@ -52,8 +52,7 @@ def lens_description(values: Sequence[Any], focal_mm: float | None = None) -> st
     Source: Exif 3.0, tag 42034 LensSpecification (0/0 = unknown).
     """
     numbers = [
-        float(v) if hasattr(v, "__float__") and getattr(v, "denominator", 1) != 0 else math.nan
-        for v in values[:4]
+        float(v) if hasattr(v, "__float__") and getattr(v, "denominator", 1) != 0 else math.nan for v in values[:4]
     ]
     if len(numbers) < 4 or not FOCAL_RANGE_MM[0] <= numbers[0] <= numbers[1] <= FOCAL_RANGE_MM[1]:
         return None
@@ -64,11 +63,7 @@ def lens_description(values: Sequence[Any], focal_mm: float | None = None) -> st
         return focal
     if not all(F_NUMBER_RANGE[0] <= n <= F_NUMBER_RANGE[1] for n in numbers[2:]):
         return None
-    return (
-        f"{focal} f/{numbers[2]:.2g}"
-        if numbers[2] == numbers[3]
-        else f"{focal} f/{numbers[2]:.2g}-{numbers[3]:.2g}"
-    )
+    return f"{focal} f/{numbers[2]:.2g}" if numbers[2] == numbers[3] else f"{focal} f/{numbers[2]:.2g}-{numbers[3]:.2g}"
 
 
 def exif_time(recorded: object) -> datetime | None:

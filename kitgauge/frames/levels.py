@@ -105,8 +105,7 @@ def masked_rectangles(
         numbers = [int(n) for n in stated]
         found = [tuple(numbers[i : i + 4]) for i in range(0, len(numbers) - 3, 4)]
         inside = [
-            (max(first, 0), max(start, 0), min(last, rows), min(end, columns))
-            for first, start, last, end in found
+            (max(first, 0), max(start, 0), min(last, rows), min(end, columns)) for first, start, last, end in found
         ]
     else:
         inside = [
@@ -138,9 +137,7 @@ def masked_black(
     median (hot pixels).
     """
     darkest = float(
-        np.percentile(
-            whole[area.top : area.top + area.height : 37, area.left : area.left + area.width : 31], 0.5
-        )
+        np.percentile(whole[area.top : area.top + area.height : 37, area.left : area.left + area.width : 31], 0.5)
     )
     positions: list[list[NDArray[np.uint16]]] = [[] for _ in range(shape[0] * shape[1])]
     for top, left, bottom, right in rectangles:

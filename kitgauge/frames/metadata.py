@@ -206,19 +206,13 @@ class _Reader:
 
     def shutter_s(self) -> float | None:
         value = self.ranged("shutter_s", "shutter time", 0x829A, *SHUTTER_RANGE_S)
-        return (
-            self.apex("shutter_s", 0x9201, lambda tv: 2.0**-tv, SHUTTER_RANGE_S) if value is None else value
-        )
+        return self.apex("shutter_s", 0x9201, lambda tv: 2.0**-tv, SHUTTER_RANGE_S) if value is None else value
 
     def f_number(self) -> float | None:
         value = self.ranged("f_number", "f-number", 0x829D, *F_NUMBER_RANGE)
         if value is None and self.number(0x829D)[0] == 0:
             self.missing["f_number"] += " (a lens without contacts writes none)"
-        return (
-            self.apex("f_number", 0x9202, lambda av: 2.0 ** (av / 2), F_NUMBER_RANGE)
-            if value is None
-            else value
-        )
+        return self.apex("f_number", 0x9202, lambda av: 2.0 ** (av / 2), F_NUMBER_RANGE) if value is None else value
 
     def apex(self, key: str, tag: int, convert: Any, limits: tuple[float, float]) -> float | None:
         """Return a setting from its APEX value; 0 would be 1 s or f/1, but is what writers leave unset."""
@@ -243,15 +237,9 @@ class _Reader:
                  6: (0x8832, 0x8833), 7: (0x8832, 0x8833, 0x8831)}  # fmt: skip
         for tag in (*order.get(int(kind or 0), ()), 0x8832, 0x8831, 0x8833):
             other, _ = self.number(tag)
-            if (
-                other is not None
-                and ISO_RANGE[0] <= other <= ISO_RANGE[1]
-                and (value is None or other >= value)
-            ):
+            if other is not None and ISO_RANGE[0] <= other <= ISO_RANGE[1] and (value is None or other >= value):
                 self.missing.pop("iso", None)
-                self.notes["iso"] = f"from tag {tag}, as tag 34855 " + (
-                    "ends at 65535" if value else "is not usable"
-                )
+                self.notes["iso"] = f"from tag {tag}, as tag 34855 " + ("ends at 65535" if value else "is not usable")
                 return other
         if value == 65535:
             self.missing["iso"] = "ISO is recorded as 65535, which means that or more"
@@ -361,9 +349,7 @@ class _Reader:
         if x is None and y is None:
             why = why_x or why_y
             self.missing["pixel_pitch_um"] = (
-                f"the focal-plane resolution is unusable: {why}"
-                if why
-                else self.absent("focal-plane resolution")
+                f"the focal-plane resolution is unusable: {why}" if why else self.absent("focal-plane resolution")
             )
             return None
         pitch, reason = focal_plane_pitch_um(

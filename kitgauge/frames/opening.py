@@ -150,7 +150,9 @@ def check_opens(path: str | Path) -> None:
         kind = container(stream.read(32))
     if kind is None:
         entry = describe("unreadable")
-        raise FrameError(entry.text, flag=entry.name, where=path, got="not the beginning of a picture", fix=entry.advice)
+        raise FrameError(
+            entry.text, flag=entry.name, where=path, got="not the beginning of a picture", fix=entry.advice
+        )
 
 
 def _open_rendered(path: Path) -> Mosaic:
@@ -218,9 +220,7 @@ def _why_no_frame(path: Path) -> str | None:
     return None
 
 
-def pair_up(
-    paths: Iterable[str | Path], read: Callable[[Path], FrameSettings] = read_settings
-) -> list[FramePair]:
+def pair_up(paths: Iterable[str | Path], read: Callable[[Path], FrameSettings] = read_settings) -> list[FramePair]:
     """Join raw files and developed pictures of the same exposure: same folder and stem, and not of different
     times.
 

@@ -13,9 +13,7 @@ from kitgauge.frames.metadata import FrameSettings
 _CONTRADICTION = 0.02
 
 
-def pixel_pitch_um(
-    settings: FrameSettings | float | None, given: float | None = None
-) -> tuple[float | None, str]:
+def pixel_pitch_um(settings: FrameSettings | float | None, given: float | None = None) -> tuple[float | None, str]:
     """Return (pixel pitch [um] or None, where it comes from in words).
 
     `settings` are a frame's, or only the pitch that its metadata gave (then the body cannot be looked up).

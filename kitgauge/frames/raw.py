@@ -86,9 +86,7 @@ def open_raw(path: str | Path) -> Mosaic:
         with _open(rawpy, path) as raw:
             return _mosaic(rawpy, raw, path, file_bytes, layout)
     except rawpy.LibRawError as error:
-        raise refused(
-            "unreadable", path, got=library_message(error), fix=describe("unreadable").advice
-        ) from error
+        raise refused("unreadable", path, got=library_message(error), fix=describe("unreadable").advice) from error
     except MemoryError as error:
         raise refused("unreadable", path, got="more pixels than fit into memory") from error
     except OSError as error:
@@ -108,9 +106,7 @@ def check_raw_header(path: Path) -> None:
         raise cannot_read(path, error) from error
 
 
-def refused(
-    flag: str, path: Path, *, got: str, needed: str | None = None, fix: str | None = None
-) -> FrameError:
+def refused(flag: str, path: Path, *, got: str, needed: str | None = None, fix: str | None = None) -> FrameError:
     """Return the error for a frame that a flag of the registry rejects."""
     entry = describe(flag)
     return FrameError(entry.text, flag=flag, where=path, got=got, needed=needed, fix=fix or entry.advice)
@@ -211,8 +207,7 @@ def position_names(letters: list[list[str]]) -> tuple[tuple[str, ...], ...]:
     if not bayer:
         return tuple(tuple(row) for row in letters)
     return tuple(
-        tuple(("G1" if "R" in row else "G2") if letter == "G" else letter for letter in row)
-        for row in letters
+        tuple(("G1" if "R" in row else "G2") if letter == "G" else letter for letter in row) for row in letters
     )
 
 

@@ -16,9 +16,7 @@ def check_readable(path: Path) -> int:
     """
     try:
         if path.is_dir():
-            raise FrameError(
-                "this is a folder, not a frame", where=path, needed="one file", fix="name a file"
-            )
+            raise FrameError("this is a folder, not a frame", where=path, needed="one file", fix="name a file")
         if not path.is_file():
             what = "this is not a regular file" if path.exists() else "there is no such file"
             raise FrameError(what, where=path, needed="a frame from a camera", fix="check the name")

@@ -59,9 +59,7 @@ def open_rendered(path: str | Path) -> Mosaic:
         entry = describe("empty-picture")
         raise FrameError(entry.text, flag=entry.name, where=path, fix=entry.advice)
     # the encoding itself defines code 0 as black
-    return Mosaic(
-        path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", True, (encoding.text,)
-    )
+    return Mosaic(path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", True, (encoding.text,))
 
 
 def luminance(codes: NDArray[np.uint8] | NDArray[np.uint16], encoding: Encoding) -> NDArray[np.uint16]:
@@ -71,9 +69,7 @@ def luminance(codes: NDArray[np.uint8] | NDArray[np.uint16], encoding: Encoding)
     if codes.ndim == 2:
         table = np.round(np.clip(curves[1], 0, 1) * WHITE).astype(np.uint16)
         return table[codes]
-    tables = [
-        curve * np.float32(weight * WHITE) for curve, weight in zip(curves, encoding.weights, strict=True)
-    ]
+    tables = [curve * np.float32(weight * WHITE) for curve, weight in zip(curves, encoding.weights, strict=True)]
     rows, columns = codes.shape[:2]
     result = np.empty((rows, columns), dtype=np.uint16)
     for top in range(0, rows, _BAND_ROWS):
@@ -96,11 +92,7 @@ def _decode(path: Path) -> tuple[NDArray[np.uint8] | NDArray[np.uint16], bytes |
         png_bits = stream.read(1)
     if kind == "tiff":
         layout = read_layout(path)
-        bits = (
-            int(layout.number(layout.directories[0], BITS_PER_SAMPLE, 8))
-            if layout and layout.directories
-            else 8
-        )
+        bits = int(layout.number(layout.directories[0], BITS_PER_SAMPLE, 8)) if layout and layout.directories else 8
         if bits != 8:
             return _decode_tiff(path)
     elif kind == "png" and png_bits == b"\x10":
@@ -137,9 +129,7 @@ def _check_size(path: Path) -> None:
     size = picture_size(path)
     limit = 2 * (Image.MAX_IMAGE_PIXELS or 0)
     if size is not None and limit and size[0] * size[1] > limit:
-        raise _broken(
-            path, f"{size[0]} x {size[1]} pixels, more than the {limit} that a developed picture may have"
-        )
+        raise _broken(path, f"{size[0]} x {size[1]} pixels, more than the {limit} that a developed picture may have")
 
 
 def _pillow_profile(path: Path) -> bytes | None:
@@ -192,9 +182,7 @@ def _check_count(path: Path, width: int, height: int) -> None:
 
     limit = 2 * (Image.MAX_IMAGE_PIXELS or 0)
     if limit and width * height > limit:
-        raise _broken(
-            path, f"{width} x {height} pixels, more than the {limit} that a developed picture may have"
-        )
+        raise _broken(path, f"{width} x {height} pixels, more than the {limit} that a developed picture may have")
 
 
 def _colours_refused(path: Path, got: str) -> FrameError:

@@ -108,9 +108,7 @@ def apply(settings: FrameSettings, overrides: Overrides | None) -> FrameSettings
     """Return the settings with a row's values in place of the metadata's, each noted as from the file."""
     if overrides is None:
         return settings
-    values: dict[str, Any] = {
-        key: getattr(overrides, key) for key in _RANGES if getattr(overrides, key) is not None
-    }
+    values: dict[str, Any] = {key: getattr(overrides, key) for key in _RANGES if getattr(overrides, key) is not None}
     missing = {key: reason for key, reason in settings.missing.items() if key not in values}
     notes = {**settings.notes, **dict.fromkeys(values, "from the settings file")}
     return replace(settings, **values, missing=missing, notes=notes)

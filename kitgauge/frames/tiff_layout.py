@@ -173,9 +173,7 @@ def _read_directory(stream: BinaryIO, order: str, offset: int) -> tuple[dict[int
     return entries, following
 
 
-def _numbers(
-    stream: BinaryIO, order: str, file_bytes: int, entry: tuple[int, int, int]
-) -> tuple[Number, ...] | None:
+def _numbers(stream: BinaryIO, order: str, file_bytes: int, entry: tuple[int, int, int]) -> tuple[Number, ...] | None:
     kind, count, position = entry
     size, letters = _TYPES[kind]
     length = count * size
@@ -188,7 +186,6 @@ def _numbers(
     if len(letters) == 2:
         flat = struct.unpack(f"{order}{2 * count}{letters[0]}", block)
         return tuple(
-            top / bottom if bottom else float("nan")
-            for top, bottom in zip(flat[::2], flat[1::2], strict=True)
+            top / bottom if bottom else float("nan") for top, bottom in zip(flat[::2], flat[1::2], strict=True)
         )
     return struct.unpack(f"{order}{count}{letters}", block)

@@ -53,11 +53,11 @@ def refused_edges(refused: Sequence[RefusedEdge]) -> list[dict[str, Any]]:
     return [asdict(edge) for edge in refused]
 
 
+# where the black level came from, as a flag; masked pixels need none
+BLACK_FLAGS = {"dark": "black-from-dark", "metadata": "black-from-metadata", "unknown": "black-unknown"}
+
+
 def describe(mosaic: Mosaic) -> dict[str, Any]:
-    """Return what a measurement keeps of the frame itself."""
-    flags = []
-    if mosaic.rendered:
-        flags.append("rendered")
-    elif mosaic.black_source in ("metadata", "unknown"):
-        flags.append(f"black-{'from-metadata' if mosaic.black_source == 'metadata' else 'unknown'}")
-    return {"shape": list(mosaic.shape), "flags": flags}
+    """Return what a measurement keeps of the frame itself: its shape and flags."""
+    flag = "rendered" if mosaic.rendered else BLACK_FLAGS.get(mosaic.black_source)
+    return {"shape": list(mosaic.shape), "flags": [] if flag is None else [flag]}

@@ -18,7 +18,7 @@ from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.edge_frames import describe, refusal
+from kitgauge.ingest.edge_frames import BLACK_FLAGS, refusal
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
@@ -70,7 +70,7 @@ class _Group:
 
     def __init__(self) -> None:
         self.shape: tuple[int, int] | None = None
-        self.frame_flags: list[str] = []
+        self.flags: list[str] = []
         self.planes: list[_Plane] = []
         self.frames: dict[str, dict[str, Any]] = {}
         self.refused: dict[str, list[str]] = {}
@@ -80,7 +80,6 @@ class _Group:
     def add(self, record: FrameRecord, mosaic: Mosaic, slowest_s: float) -> None:
         if self.shape is None:
             self.shape = mosaic.shape
-            self.frame_flags = describe(mosaic)["flags"]
             self.planes = [
                 _Plane(plane.colour, plane.black_dn, plane.white_dn, mosaic.black_source) for plane in mosaic.planes()
             ]
@@ -114,6 +113,7 @@ class _Group:
     def finish(self) -> None:
         for first, second in self.waiting_flats:
             self._measure_flats(first, second)
+        self.flags = sorted({flag for plane in self.planes if (flag := BLACK_FLAGS.get(plane.black_source))})
         self.waiting_flats.clear()
         self.pending.clear()
 
@@ -122,8 +122,10 @@ class _Group:
             known_black = None if plane.black_source in ("unknown", "dark") else plane.black_dn
             pair = measure_dark_pair(a.samples, b.samples, known_black)
             plane.dark_pairs.append(pair.as_dict())
+            if {"light-leak", "clipped-black"} & set(pair.flags):
+                continue  # not the sensor's black: the level from elsewhere is the better one
             plane.dark_level_dn.append(pair.mean_dn)
-            if plane.black_source != "masked" and "light-leak" not in pair.flags:
+            if plane.black_source != "masked":
                 plane.black_dn = float(np.mean(plane.dark_level_dn))
                 plane.black_source = "dark"
 
@@ -147,7 +149,7 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     group.finish()
     return {
         "shape": None if group.shape is None else list(group.shape),
-        "flags": group.frame_flags,
+        "flags": group.flags,
         "frames": group.frames,
         "planes": [
             {

@@ -53,9 +53,7 @@ def _common_grid(regions: Sequence[RegionFit]) -> Array:
     if not high > low:
         raise LimitsError(
             "no f-number limit for the whole frame: its regions were measured at different f-numbers",
-            got="; ".join(
-                f"{r.region}: f/{r.curve.f_number[0]:.3g} to f/{r.curve.f_number[-1]:.3g}" for r in regions
-            ),
+            got="; ".join(f"{r.region}: f/{r.curve.f_number[0]:.3g} to f/{r.curve.f_number[-1]:.3g}" for r in regions),
             needed="f-numbers at which all regions were measured",
             fix="shoot the target filling the frame at every f-number",
         )

@@ -34,9 +34,7 @@ class Criteria:
 
     def as_dict(self) -> dict[str, float]:
         """Return the criteria that are set, as plain values."""
-        return {
-            item.name: value for item in fields(self) if (value := getattr(self, item.name)) is not None
-        }
+        return {item.name: value for item in fields(self) if (value := getattr(self, item.name)) is not None}
 
 
 EXPLANATIONS = {

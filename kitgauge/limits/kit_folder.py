@@ -13,9 +13,7 @@ from kitgauge.errors import UsageError
 
 UNKNOWN_KIT = "unknown-body"
 _LONGEST = 60
-_DEVICE_NAMES = re.compile(
-    r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE
-)  # not file names on Windows
+_DEVICE_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)  # not file names on Windows
 
 
 def kit_folder_name(body: str | None, serial: str | None = None) -> str:

@@ -43,7 +43,7 @@ def shutter_limits(
             )
             + f"; the fastest handheld frames were at {format_shutter(fit.fastest_s)}",
             needed="handheld frames at times on both sides of the limit",
-            fix="shoot faster speeds as well, or accept a longer streak (--criterion streak_px=...) or a lower keep rate",
+            fix="shoot faster speeds too, or accept a longer streak (--criterion streak_px=...) or a lower keep rate",
         )
     beyond = found.reach == "slower"
     exact = fit.slowest_s if beyond else found.shutter_s

@@ -66,9 +66,7 @@ def _widened(
         error = np.sqrt(np.maximum(square / count - mean**2, 0.0) / count)
     dark = _clear(mean[bins - 1 :: -1], error[bins - 1 :: -1], mean, bins, edge.half_width_dark_px)
     bright = _clear(mean[bins:], error[bins:], mean, bins, edge.half_width_bright_px)
-    return replace(
-        edge, half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright)
-    )
+    return replace(edge, half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright))
 
 
 def _clear(

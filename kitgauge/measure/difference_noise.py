@@ -24,9 +24,9 @@ from kitgauge.measure.tiles import TileGrid, middle_two_thirds, per_column, samp
 # A Gaussian cut off at +-5 standard deviations has lost 1.5e-5 of its variance: neglected. Hot, blinking and
 # dead samples lie outside.
 CUT_SIGMAS = 5.0
-_LEVEL_SIGMAS = 8.0
+_LEVEL_SIGMAS = 8.0  # wider, as shading within a tile adds to it
 _TILE_SIGMAS = 6.0
-_SCALE_ROW_STEP = 16
+_SCALE_ROW_STEP = 16  # two rows in each row of tiles tell the standard deviation well enough for a cut
 _PAIRED_SAMPLES = 100_000  # differences between neighbours are looked at in enough bands for this many samples
 
 

@@ -40,9 +40,7 @@ def system_mtf(frequency_cy_per_px: ArrayLike, cutoff_px: ArrayLike, sigma_px: A
 
 def system_mtf50(cutoff_px: ArrayLike, sigma_px: ArrayLike) -> Array:
     """Return the frequency [cy/px] at which `system_mtf` falls to one half (bisection to 1e-9; always below 0.61)."""
-    cutoff, sigma = np.broadcast_arrays(
-        np.asarray(cutoff_px, dtype=np.float64), np.asarray(sigma_px, dtype=np.float64)
-    )
+    cutoff, sigma = np.broadcast_arrays(np.asarray(cutoff_px, dtype=np.float64), np.asarray(sigma_px, dtype=np.float64))
     low, high = np.zeros(cutoff.shape), np.full(cutoff.shape, 1.0)
     for _ in range(30):
         middle = 0.5 * (low + high)

@@ -179,9 +179,7 @@ def edge_blur(edge: StillEdge, position_px: Array, esf: Array, esf_stderr: Array
     corrected = _shape_corrected(edge, x - shift, y, total, variance, margin)
     if not corrected.inside:
         # the variance gathered so far is all that is known: the kernel reaches farther than the window
-        least = (
-            min(longest, max(variance, 0.0) + max(corrected.moment_px2, 0.0)) if half <= holds else longest
-        )
+        least = min(longest, max(variance, 0.0) + max(corrected.moment_px2, 0.0)) if half <= holds else longest
         return _beyond(least, shift, chi2 / freedom)
     return EdgeBlur(
         variance,
@@ -211,9 +209,7 @@ class _Correction:
     inside: bool
 
 
-def _shape_corrected(
-    edge: StillEdge, x: Array, y: Array, error: Array, variance: float, margin: float
-) -> _Correction:
+def _shape_corrected(edge: StillEdge, x: Array, y: Array, error: Array, variance: float, margin: float) -> _Correction:
     """Return the moments that the uniform kernel of `variance` misses, `x` counted from the edge."""
     blurred, _, _ = uniform_blur(edge, x, variance)
     width = np.gradient(x)
@@ -265,9 +261,7 @@ def _leaves(x: Array, residual: Array, noise: Array, support: float, free: float
         if not (near.any() and far.any()):
             continue
         weights = [1.0 / noise[part] ** 2 for part in (near, far)]
-        means = [
-            float(np.sum(w * residual[p]) / np.sum(w)) for w, p in zip(weights, (near, far), strict=True)
-        ]
+        means = [float(np.sum(w * residual[p]) / np.sum(w)) for w, p in zip(weights, (near, far), strict=True)]
         spread = math.sqrt(sum(1.0 / float(np.sum(w)) for w in weights))
         # motion makes the bright side darker and the dark side brighter: only that direction is a longer kernel
         if -sign * (means[0] - means[1]) > _OUTSIDE_SIGNIFICANCE * spread:

@@ -75,9 +75,7 @@ class EdgeCandidate:
     @classmethod
     def from_dict(cls, values: dict[str, Any]) -> EdgeCandidate:
         """Rebuild from `as_dict` (null becomes NaN)."""
-        return cls(**{
-            key: math.nan if value is None else value for key, value in values.items()
-        })
+        return cls(**{key: math.nan if value is None else value for key, value in values.items()})
 
 
 @dataclass(frozen=True)

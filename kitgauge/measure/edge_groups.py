@@ -90,9 +90,7 @@ def _facing(a: StripEdge, b: StripEdge, is_dark: bool) -> bool:
     longest = max(a.stop - a.start, b.stop - b.start)
     if not 0 < distance < 2.0 * length or longest > 1.6 * length:
         return False
-    places = [
-        (x - a.x) * a.along_x + (y - a.y) * a.along_y for x, y in (b.point(b.start), b.point(b.stop))
-    ]
+    places = [(x - a.x) * a.along_x + (y - a.y) * a.along_y for x, y in (b.point(b.start), b.point(b.stop))]
     overlap = min(a.stop, max(places)) - max(a.start, min(places))
     free = min(a.free_dark, b.free_dark) if is_dark else min(a.free_bright, b.free_bright)
     # where the ground between them could be seen it must have been free to half way

@@ -113,12 +113,7 @@ def _profile(
         max(0, math.floor(min(c[1] for c in corners))),
         min(rows, math.ceil(max(c[1] for c in corners)) + 1),
     )
-    if (
-        length < _LEAST_LENGTH_PX
-        or min(dark, bright) < _LEAST_CLEAR_PX
-        or right - left < 2
-        or bottom - top < 2
-    ):
+    if length < _LEAST_LENGTH_PX or min(dark, bright) < _LEAST_CLEAR_PX or right - left < 2 or bottom - top < 2:
         return _empty(candidate, "edge-short")
     row, column = np.nonzero(mask[top:bottom, left:right])
     dx, dy = column + (left - candidate.x_px), row + (top - candidate.y_px)
@@ -187,9 +182,7 @@ def _line(s: Array, v: Array, value: Array) -> Array:
         core = (distance >= first - 1.0) & (distance <= last + 1.0)
         at = distance[core]
         residual = value[core] - np.interp(at, centre, mean)
-        columns = -np.interp(at, centre, slope)[:, None] * np.stack(
-            [np.ones_like(at), s[core], bow[core]], axis=1
-        )
+        columns = -np.interp(at, centre, slope)[:, None] * np.stack([np.ones_like(at), s[core], bow[core]], axis=1)
         normal = np.einsum("ij,ik->jk", columns, columns)
         # tilt and bow are allowed only as far as the samples tell them from noise
         prior = np.diag(float(np.mean(residual**2)) / np.array([0.25 * reach, 0.25 * reach, 2.0]) ** 2)

@@ -229,9 +229,7 @@ def _binned(spread: EdgeSpread) -> tuple[Array, Array, Array]:
     return position, mean, np.sqrt(variance / n)
 
 
-def _refused(
-    candidate: EdgeCandidate, flags: tuple[str, ...], spread: EdgeSpread | None = None
-) -> EdgeMeasurement:
+def _refused(candidate: EdgeCandidate, flags: tuple[str, ...], spread: EdgeSpread | None = None) -> EdgeMeasurement:
     """Return the measurement of an edge that cannot be used; levels are kept where they are known."""
     nothing = np.empty(0)
     nan = math.nan

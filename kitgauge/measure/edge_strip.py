@@ -50,9 +50,7 @@ class StripEdge:
         )
 
 
-def straighten(
-    image: Image, x: float, y: float, along_x: float, along_y: float, along: Array, across: Array
-) -> Array:
+def straighten(image: Image, x: float, y: float, along_x: float, along_y: float, along: Array, across: Array) -> Array:
     """Return (along, across) samples of `image` on the grid around (x, y); NaN outside the frame."""
     grid_x = x + along[:, None] * along_x - across[None, :] * along_y
     grid_y = y + along[:, None] * along_y + across[None, :] * along_x
@@ -209,9 +207,7 @@ def _polynomial(x: Array, y: Array, degree: int) -> Array:
     return np.asarray(solution / scale ** np.arange(degree + 1))
 
 
-def _course(
-    strip: Array, across: Array, dark: float, bright: float, half: float, transition: float
-) -> _Course:
+def _course(strip: Array, across: Array, dark: float, bright: float, half: float, transition: float) -> _Course:
     """Return, row by row, where the half-level is crossed and whether the row shows this edge."""
     smooth = max(1, min(7, strip.shape[0] // 6)) | 1
     rows = _smooth_rows(strip, smooth)

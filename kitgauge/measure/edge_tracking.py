@@ -16,21 +16,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.measure.edge_candidate import EdgeCandidate, RefusedEdge
+from kitgauge.measure.edge_template import Move, expected_log_contrast, find_displacement
 
 Array = NDArray[np.float64]
 
-_LONG_SIDE = 400  # of the reduced picture
-_STRIP_PX = 50.0
-_LARGEST_SHIFT = 0.22  # of the frame
-_TURNS_DEG = (0.0, -1.5, 1.5, -3.0, 3.0)
 _REACH_PX = 90.0
 _ROUNDS = 3
 _LEAST_LENGTH_PX = 14.0
+_LEAST_PLATEAU_PX = 6.0  # between the blurred edge and the border of the frame
 _LEAST_BLUR_PX = 5.0  # less is within the coarseness of the profiles here, and within the room left at corners
 _LEAST_SHARE = 0.4  # of an edge's length that must be left
 _LEAST_MODULATION = 0.35  # of the log contrast that the reference shows
@@ -64,31 +61,6 @@ class FollowedEdges:
     blur_px: tuple[float, float]
 
 
-@dataclass(frozen=True)
-class _Move:
-    """A similarity: shift [px], turn [rad] and scale about (`x`, `y`)."""
-
-    x: float
-    y: float
-    shift_x: float = 0.0
-    shift_y: float = 0.0
-    turn: float = 0.0
-    scale: float = 1.0
-
-    def point(self, x: float, y: float) -> tuple[float, float]:
-        c, s = self.scale * math.cos(self.turn), self.scale * math.sin(self.turn)
-        dx, dy = x - self.x, y - self.y
-        return self.x + self.shift_x + c * dx - s * dy, self.y + self.shift_y + s * dx + c * dy
-
-    def edge(self, edge: EdgeCandidate) -> EdgeCandidate:
-        (x0, y0), (x1, y1) = self.point(edge.x0, edge.y0), self.point(edge.x1, edge.y1)
-        c, s = math.cos(self.turn), math.sin(self.turn)
-        return replace(
-            edge, x0=x0, y0=y0, x1=x1, y1=y1,
-            normal_x=c * edge.normal_x - s * edge.normal_y, normal_y=s * edge.normal_x + c * edge.normal_y,
-        )  # fmt: skip
-
-
 def follow_edges(
     signal: NDArray[np.float32],
     mask: NDArray[np.bool_],
@@ -107,13 +79,13 @@ def follow_edges(
     nothing = FollowedEdges((), (), math.nan, math.nan, math.nan, math.nan, (math.nan, math.nan))
     if not edges:
         return nothing
-    move, share = _displacement(signal, mask, edges)
+    move, share = find_displacement(signal, mask, edges)
     blur = (math.nan, math.nan)
     for number in range(_ROUNDS + 1):
         lines = [_shortened(move.edge(edge), blur) for edge in edges]
         profiles = [_edge_profiles(signal, mask, saturated, line) for line in lines]
         good = [
-            p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * _expected(e)
+            p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * expected_log_contrast(e)
             for e, p in zip(edges, profiles, strict=True)
         ]
         blur = (
@@ -135,9 +107,7 @@ def follow_edges(
             across = blur[0] if moved.orientation == "vertical" else blur[1]
             final = _trimmed(_own_line(moved, profile), signal.shape, _known(across))
             if final is None:
-                refused.append(
-                    _refusal(moved, "edge-short", "too little of the edge is left clear of blur or border")
-                )
+                refused.append(_refusal(moved, "edge-short", "too little of the edge is left clear of blur or border"))
             else:
                 candidates.append(final)
     return FollowedEdges(
@@ -161,81 +131,8 @@ def _known(value: float) -> float:
     return value if math.isfinite(value) else 0.0
 
 
-def _expected(edge: EdgeCandidate) -> float:
-    """Return ln(bright / dark) of the reference edge; where unknown, that of an edge that is barely one."""
-    return math.log(edge.contrast) if edge.contrast > 1.0 else 0.3
-
-
 def _refusal(edge: EdgeCandidate, flag: str, text: str) -> RefusedEdge:
     return RefusedEdge(edge.x0, edge.y0, edge.x1, edge.y1, flag, text)
-
-
-def _displacement(
-    signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]
-) -> tuple[_Move, float]:
-    """Return the shift and turn at which the template of the edges fits the reduced picture best, and how
-    well.
-
-    1 is the contrast of the reference over every edge; blur, and edges out of the frame, take from it.
-    """
-    rows, columns = signal.shape
-    step = max(2, 2 * math.ceil(max(rows, columns) / _LONG_SIDE / 2))
-    size = (math.ceil(columns / step), math.ceil(rows / step))
-    # means over whole blocks: INTER_AREA does that where the block size divides the picture
-    height, width = size[1] * step, size[0] * step
-    weight = np.zeros((height, width), np.float32)
-    weight[:rows, :columns] = mask
-    filled = np.zeros((height, width), np.float32)
-    filled[:rows, :columns] = np.where(mask, signal, 0.0)
-    share = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
-    total = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
-    level = total / np.maximum(share, 1e-6)
-    floor = max(0.01 * float(np.percentile(level[share > 0], 99.0)), 1e-3)
-    picture = np.log(np.maximum(level, floor))
-    picture -= picture.mean()
-    span = (cv2.getOptimalDFTSize(int(1.25 * size[1])), cv2.getOptimalDFTSize(int(1.25 * size[0])))
-    transform = np.fft.rfft2(picture, span)
-    middle_x, middle_y = float(np.mean([e.x_px for e in edges])), float(np.mean([e.y_px for e in edges]))
-    reach_y, reach_x = math.ceil(_LARGEST_SHIFT * size[1]), math.ceil(_LARGEST_SHIFT * size[0])
-    best = (-math.inf, _Move(middle_x, middle_y))
-    for turn in _TURNS_DEG:
-        move = _Move(middle_x, middle_y, turn=math.radians(turn))
-        template = _template([move.edge(edge) for edge in edges], (size[1], size[0]), step)
-        correlation = np.fft.irfft2(transform * np.conj(np.fft.rfft2(template, span)), span)
-        shifts = np.roll(correlation, (reach_y, reach_x), axis=(0, 1))[: 2 * reach_y + 1, : 2 * reach_x + 1]
-        row, column = np.unravel_index(int(np.argmax(shifts)), shifts.shape)
-        score = float(shifts[row, column])
-        if score > best[0]:
-            best = (
-                score,
-                replace(move, shift_x=float(column - reach_x) * step, shift_y=float(row - reach_y) * step),
-            )
-    perfect = sum(edge.length_px * _expected(edge) for edge in edges)
-    return best[1], best[0] / perfect
-
-
-def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int) -> NDArray[np.float32]:
-    """Return a (row, column) picture with a strip of weight on the bright side of each edge, minus one on its
-    dark side."""
-    template = np.zeros(shape, np.float32)
-    for edge in edges:
-        for sign, free in ((1.0, edge.half_width_bright_px), (-1.0, edge.half_width_dark_px)):
-            strip = max(min(free, max(_STRIP_PX, 3.0 * step)), 1.5 * step)
-            corners = [
-                (x + sign * w * edge.normal_x, y + sign * w * edge.normal_y)
-                for (x, y), w in zip(
-                    ((edge.x0, edge.y0), (edge.x1, edge.y1), (edge.x1, edge.y1), (edge.x0, edge.y0)),
-                    (0.0, 0.0, strip, strip), strict=True,
-                )
-            ]  # fmt: skip
-            # a block's centre lies (step - 1) / 2 from its first sample; 4 bits of fraction for the polygon
-            points = np.round((np.array(corners) - 0.5 * (step - 1)) / step * 16.0).astype(np.int32)
-            layer = np.zeros(shape, np.float32)
-            cv2.fillConvexPoly(layer, points, 1.0, lineType=cv2.LINE_AA, shift=4)
-            area = float(layer.sum())
-            if area > 0:
-                template += layer * np.float32(sign * edge.length_px / area)
-    return template
 
 
 @dataclass(frozen=True)
@@ -302,9 +199,7 @@ def _means(v: Array, value: Array) -> tuple[Array, Array]:
     if not filled.any():
         return np.zeros(0), np.zeros(0)
     mean = np.bincount(index - low, value)[filled] / count[filled]
-    return np.asarray(np.flatnonzero(filled) + low + 0.5, dtype=np.float64), np.asarray(
-        mean, dtype=np.float64
-    )
+    return np.asarray(np.flatnonzero(filled) + low + 0.5, dtype=np.float64), np.asarray(mean, dtype=np.float64)
 
 
 def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
@@ -316,8 +211,8 @@ def _centroid(centre: Array, mean: Array, dark: float, bright: float) -> float:
 
 
 def _refined(
-    move: _Move, lines: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool]
-) -> _Move:
+    move: Move, lines: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool]
+) -> Move:
     """Return the move corrected by the offsets seen across the edges (linearised; robust by reweighting)."""
     rows, values, weights = [], [], []
     for moved, profile, ok in zip(lines, profiles, good, strict=True):
@@ -342,9 +237,7 @@ def _refined(
     robust = np.ones_like(offset)
     for _ in range(8):
         factor = weight * robust
-        solution = np.linalg.solve(
-            design.T @ (design * factor[:, None]) + prior, design.T @ (factor * offset)
-        )
+        solution = np.linalg.solve(design.T @ (design * factor[:, None]) + prior, design.T @ (factor * offset))
         residual = np.abs(offset - design @ solution)
         robust = np.minimum(1.0, max(1.0, 2.0 * float(np.median(residual))) / np.maximum(residual, 1e-9))
     return replace(
@@ -383,16 +276,13 @@ def _shortened(edge: EdgeCandidate, blur: tuple[float, float]) -> EdgeCandidate:
         return edge
     cut = min(_BLUR_REACH * along / edge.length_px, 0.5 * (1.0 - _LEAST_SHARE) - 1e-6)
     step_x, step_y = cut * (edge.x1 - edge.x0), cut * (edge.y1 - edge.y0)
-    return replace(
-        edge, x0=edge.x0 + step_x, y0=edge.y0 + step_y, x1=edge.x1 - step_x, y1=edge.y1 - step_y
-    )
+    return replace(edge, x0=edge.x0 + step_x, y0=edge.y0 + step_y, x1=edge.x1 - step_x, y1=edge.y1 - step_y)
 
 
 def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float) -> EdgeCandidate | None:
-    """Return the edge without the part beyond the frame, its windows without what blur smears in from beyond
-    them.
+    """Return the edge without the part beyond the frame, its windows without what blur smears in from beyond them.
 
-    None where too little is left.
+    None where too little is left: of the length, or of clear ground between the blurred edge and the frame's border.
     """
     length = edge.length_px
     low, high = 0.0, 1.0
@@ -406,14 +296,21 @@ def _trimmed(edge: EdgeCandidate, shape: tuple[int, ...], across: float) -> Edge
         low, high = max(low, first), min(high, last)
     if high - low < _LEAST_SHARE or (high - low) * length < _LEAST_LENGTH_PX:
         return None
-    step_x, step_y = edge.x1 - edge.x0, edge.y1 - edge.y0
+    ends = [(edge.x0 + part * (edge.x1 - edge.x0), edge.y0 + part * (edge.y1 - edge.y0)) for part in (low, high)]
     eaten = _BLUR_REACH * across if across > _LEAST_BLUR_PX else 0.0
-    dark, bright = (
-        max(free - eaten, 0.5 * free) for free in (edge.half_width_dark_px, edge.half_width_bright_px)
-    )
+    free = []
+    for sign, known in ((-1.0, edge.half_width_dark_px), (1.0, edge.half_width_bright_px)):
+        border = min(
+            ((most - at) / step if step > 0 else at / -step)
+            for x, y in ends
+            for at, step, most in ((x, sign * edge.normal_x, columns - 1.0), (y, sign * edge.normal_y, rows - 1.0))
+            if step != 0.0
+        )
+        if border < known and border < eaten + _LEAST_PLATEAU_PX:
+            return None
+        free.append(max(known - eaten, 0.5 * known))
     return replace(
         edge,
-        x0=edge.x0 + low * step_x, y0=edge.y0 + low * step_y,
-        x1=edge.x0 + high * step_x, y1=edge.y0 + high * step_y,
-        half_width_dark_px=dark, half_width_bright_px=bright, half_width_px=min(dark, bright), blur_px=math.nan,
+        x0=ends[0][0], y0=ends[0][1], x1=ends[1][0], y1=ends[1][1],
+        half_width_dark_px=free[0], half_width_bright_px=free[1], half_width_px=min(free), blur_px=math.nan,
     )  # fmt: skip

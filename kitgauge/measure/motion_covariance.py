@@ -57,9 +57,7 @@ def solve_covariance(rows: Sequence[Row], axes: int) -> Solution:
     error = np.array([row[2] for row in rows])
     design = np.stack([normal[:, 0] ** 2, normal[:, 1] ** 2, 2.0 * normal[:, 0] * normal[:, 1]], axis=1)
     along = [i for i in (0, 1) if np.any(design[:, i] > 0.5)]
-    levels = [
-        float(np.average(value[design[:, i] > 0.5], weights=error[design[:, i] > 0.5] ** -2.0)) for i in along
-    ]
+    levels = [float(np.average(value[design[:, i] > 0.5], weights=error[design[:, i] > 0.5] ** -2.0)) for i in along]
     limit = math.sqrt(max(levels[0], 0.0) * max(levels[-1], 0.0)) if axes == 2 else 0.0
     columns = [*along, 2] if limit > 0 else along
     matrix = design[:, columns] / error[:, None]
@@ -97,9 +95,7 @@ def principal_direction(values: Array, covariance: Array, tilt: float) -> tuple[
     else:
         c12_error = math.sqrt(covariance[2, 2])
     difference_variance = covariance[0, 0] + covariance[1, 1] - 2.0 * covariance[0, 1]
-    variance = (
-        0.25 * (twice**2 * difference_variance + difference**2 * 4.0 * c12_error**2) / max(size2, 1e-300) ** 2
-    )
+    variance = 0.25 * (twice**2 * difference_variance + difference**2 * 4.0 * c12_error**2) / max(size2, 1e-300) ** 2
     error = math.degrees(math.sqrt(variance)) if size2 > 0 else math.inf
     if not error < _DIRECTION_ERROR_DEG:
         return turned, math.nan, math.nan

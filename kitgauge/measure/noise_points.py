@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION as MIDGREY_FRACTION_OF_SATURATION
 from kitgauge.flags import rejects
 from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.photon_transfer import FlatPair, restored
 
 QUANTISATION_DN2 = 1.0 / 12.0  # EMVA 1288 R4: sigma_q^2
-MIDGREY_FRACTION_OF_SATURATION = 10.0 / 78.0  # ISO 12232: H_m = 10/S, H_sat = 78/S
 # Without a usable dark pair, one level of flats cannot tell read noise from shot noise. The gain is then
 # given for a read noise of 0, with the error that this much would make (common practice, no source: a
 # sensor's order of size).

@@ -213,11 +213,15 @@ def _flicker(noise: DifferenceNoise, grid: TileGrid) -> float:
 
 def _moved(noise: DifferenceNoise, level: NDArray[np.float64]) -> float:
     """Return the standard deviation of what light the smooth ratio left in the tiles, as a share of the
-    level."""
-    share = np.abs(noise.tile_means) / np.maximum(level, 1e-9)
-    expected = noise.variance / (noise.degrees_of_freedom * np.maximum(level, 1e-9) ** 2)
-    # 90th percentile, 1.645 standard deviations of a Gaussian: a shadow moves in a part of the frame only
-    return math.sqrt(max((float(np.percentile(share, 90)) / 1.645) ** 2 - float(np.median(expected)), 0.0))
+    level.
+
+    From the 90th percentile of tiles, 1.645 standard deviations of a Gaussian, as a shadow moves in a part of
+    the frame only; 0 where it is not twice what the noise of tile means makes of it.
+    """
+    share = float(np.percentile(np.abs(noise.tile_means) / np.maximum(level, 1e-9), 90)) / 1.645
+    chance = noise.variance / (noise.degrees_of_freedom * np.maximum(level, 1e-9) ** 2)
+    expected = float(np.median(chance))
+    return math.sqrt(share**2 - expected) if share**2 > 4.0 * expected else 0.0
 
 
 def _falloff(level: NDArray[np.float64]) -> float:

@@ -140,7 +140,6 @@ def _crossing(x: Array, level: Array, part: float) -> float:
     if changes.size == 0:
         return math.nan
     places = [
-        x[i] + (part - level[i]) / (level[i + 1] - level[i]) * (x[i + 1] - x[i])
-        for i in (changes[0], changes[-1])
+        x[i] + (part - level[i]) / (level[i + 1] - level[i]) * (x[i + 1] - x[i]) for i in (changes[0], changes[-1])
     ]
     return float(0.5 * (places[0] + places[1]))

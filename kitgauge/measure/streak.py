@@ -95,16 +95,12 @@ class Streak:
     edges_dropped: int
     reduced_chi_square: float
     flags: tuple[str, ...] = ()
-    per_edge: tuple[tuple[EdgeKey, float, float], ...] = field(
-        default=(), repr=False
-    )  # variance, stderr [px^2]
+    per_edge: tuple[tuple[EdgeKey, float, float], ...] = field(default=(), repr=False)  # variance, stderr [px^2]
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values."""
         return {
-            name: list(value) if name == "flags" else value
-            for name, value in vars(self).items()
-            if name != "per_edge"
+            name: list(value) if name == "flags" else value for name, value in vars(self).items() if name != "per_edge"
         }
 
 
@@ -201,17 +197,13 @@ def measure_streak(edges: Sequence[MeasuredEdge], reference: StreakReference) ->
     return combine_edges(found, reference, dropped)
 
 
-def combine_edges(
-    found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0
-) -> Streak:
+def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0) -> Streak:
     """Return the streak from the blur that each edge saw."""
     tilt = math.radians(reference.tilt_deg)
     axis = (math.cos(tilt), math.sin(tilt))
     normals = {key: in_axes(reference.normals[key], axis) for key, _ in found}
     rows = [(key, blur, 0 if abs(normals[key][0]) > abs(normals[key][1]) else 1) for key, blur in found]
-    wanted = {
-        0 if abs(in_axes(n, axis)[0]) > abs(in_axes(n, axis)[1]) else 1 for n in reference.normals.values()
-    }
+    wanted = {0 if abs(in_axes(n, axis)[0]) > abs(in_axes(n, axis)[1]) else 1 for n in reference.normals.values()}
     usable = [row for row in rows if row[1].reach == "ok"]
     beyond = [row for row in rows if row[1].reach == "beyond"]
     flags = [flag for flag in reference.flags if flag == "orientation-missing"]
@@ -224,9 +216,7 @@ def combine_edges(
     if too_long:
         # Only what the windows could have held along the long axes: edges along a long smear are not clean
         # enough to add the other direction.
-        least = sum(
-            float(np.median([r[1].bound_px2 for r in beyond if r[2] == number])) for number in too_long
-        )
+        least = sum(float(np.median([r[1].bound_px2 for r in beyond if r[2] == number])) for number in too_long)
         return _censored_above(math.sqrt(12.0 * least), len(usable), dropped, (*flags, "too-blurred"))
     seen = {row[2] for row in usable}
     if not usable or seen != wanted:

@@ -54,9 +54,7 @@ def range_text(shots: ShotList) -> str:
 
 
 def _steps_with_shots(shots: ShotList) -> list[tuple[Step, list[Shot]]]:
-    return [
-        (step, [shot for shot in shots.shots if shot.step_name == step.label]) for step in shots.protocol.step
-    ]
+    return [(step, [shot for shot in shots.shots if shot.step_name == step.label]) for step in shots.protocol.step]
 
 
 # Terminal
@@ -191,9 +189,7 @@ def protocol_rows(protocols: Iterable[LoadedProtocol]) -> list[tuple[str, str, s
     rows = []
     for loaded in protocols:
         shots = shot_list(loaded.protocol)
-        rows.append(
-            (loaded.protocol.id, loaded.protocol.title, str(shots.frames), minutes_text(shots.minutes))
-        )
+        rows.append((loaded.protocol.id, loaded.protocol.title, str(shots.frames), minutes_text(shots.minutes)))
     return rows
 
 

@@ -42,9 +42,7 @@ def distance_for_magnification(m: float, focal_mm: float) -> float:
     return focal_mm * (1.0 + 1.0 / m)
 
 
-def largest_dot_px(
-    loss: float = PRINT_LOSS_ALLOWED, frequency_cy_per_px: float = PRINT_LOSS_AT_CY_PER_PX
-) -> float:
+def largest_dot_px(loss: float = PRINT_LOSS_ALLOWED, frequency_cy_per_px: float = PRINT_LOSS_AT_CY_PER_PX) -> float:
     """Return the width [px] of an imaged printer dot that lowers MTF by `loss` (0 to 0.5) at a frequency.
 
     sin(x)/x = 1 - loss with x = pi w nu, solved by bisection (the transfer function of a slit: Goodman,
@@ -101,9 +99,7 @@ def target_distance(target: Target, camera: CameraRange) -> Distance:
         )
     if focal is None:
         return Distance(None, None, " ".join(parts))
-    return Distance(
-        nearest * focal / 1000.0, None if furthest is None else furthest * focal / 1000.0, " ".join(parts)
-    )
+    return Distance(nearest * focal / 1000.0, None if furthest is None else furthest * focal / 1000.0, " ".join(parts))
 
 
 def _nearest_text(target: Target, camera: CameraRange, nearest: float) -> str:

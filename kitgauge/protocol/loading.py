@@ -82,9 +82,7 @@ def load_file(path: Path) -> LoadedProtocol:
 
 def _read(path: Path) -> bytes:
     if path.is_dir():
-        raise ProtocolError(
-            "this is a folder, not a protocol file", where=path, fix="give the path of a .toml file"
-        )
+        raise ProtocolError("this is a folder, not a protocol file", where=path, fix="give the path of a .toml file")
     if not path.exists():
         raise ProtocolError(
             "the protocol file does not exist",
@@ -157,8 +155,7 @@ def _syntax_error(message: str, text: str, source: Path) -> ProtocolError:
     what = re.sub(r"\s*\(at .*\)$", "", message)
     return ProtocolError(
         f"the file is not valid TOML: {what[:1].lower()}{what[1:]}",
-        where=f"{source}: line {number}"
-        + (f", column {found.group(2)}" if found else ", the end of the file"),
+        where=f"{source}: line {number}" + (f", column {found.group(2)}" if found else ", the end of the file"),
         got=line[:80] or "end of the file",
         needed="TOML: key = value, texts in quotes, [sweep] and [[step]] on lines of their own",
         fix="correct that line, or the one before it",

@@ -124,9 +124,7 @@ def _word_schema(words: tuple[str, ...], others: list[dict[str, Any]]) -> WithJs
     return WithJsonSchema({"anyOf": [{"type": "string", "enum": list(words)}, *others]})
 
 
-IsoRule = Annotated[
-    float | str, _or_word(parse_iso, ISO_WORDS, ISO_NEEDED), _word_schema(ISO_WORDS, [_ISO_SCHEMA])
-]
+IsoRule = Annotated[float | str, _or_word(parse_iso, ISO_WORDS, ISO_NEEDED), _word_schema(ISO_WORDS, [_ISO_SCHEMA])]
 ShutterRule = Annotated[
     float | str,
     _or_word(parse_shutter_s, SHUTTER_WORDS, SHUTTER_NEEDED),

@@ -43,9 +43,7 @@ SETTING_FOR: dict[Measures, tuple[Setting, ...]] = {
 class Exposure(StrictModel):
     """How the frames of a step are exposed. What is not named is free, but the same for the whole step."""
 
-    iso: IsoRule | None = Field(
-        default=None, description='ISO: a value, "base" (the camera\'s lowest) or "metered".'
-    )
+    iso: IsoRule | None = Field(default=None, description='ISO: a value, "base" (the camera\'s lowest) or "metered".')
     shutter_s: ShutterRule | None = Field(
         default=None, description='Shutter time: "1/60", seconds, "fastest" (the camera\'s) or "metered".'
     )
@@ -77,9 +75,7 @@ class Exposure(StrictModel):
                     [low, high],
                 )
         if self.lens_cap and self.balanced_by is not None:
-            raise problem(
-                "balanced_by", "a capped lens has no exposure to keep", "no balanced_by", self.balanced_by
-            )
+            raise problem("balanced_by", "a capped lens has no exposure to keep", "no balanced_by", self.balanced_by)
         if self.balanced_by in ("iso", "shutter_s", "f_number") and getattr(self, self.balanced_by) not in (
             None,
             "metered",
@@ -104,9 +100,7 @@ class Step(StrictModel):
         description="Label, unique in the protocol; a subfolder of this name claims frames. Else the role.",
     )
     frames: int = Field(ge=1, le=200, strict=True, description="Frames per value of the sweep (1 to 200).")
-    at: (
-        Literal["each-value", "once"] | Annotated[tuple[SweepPlace, ...], Field(min_length=1, max_length=3)]
-    ) = Field(
+    at: Literal["each-value", "once"] | Annotated[tuple[SweepPlace, ...], Field(min_length=1, max_length=3)] = Field(
         default="each-value",
         description='"each-value": at every value of the sweep; "once": outside it, as `exposure` says; '
         'or a list of places in the sweep: ["lowest", "middle", "highest"].',
@@ -137,9 +131,7 @@ class Target(StrictModel):
     """The thing photographed, as far as distances depend on it."""
 
     text: Line = Field(description="What it is.")
-    square_mm: float = Field(
-        gt=0, le=10_000, description="Side of one square (or length of one straight edge) [mm]."
-    )
+    square_mm: float = Field(gt=0, le=10_000, description="Side of one square (or length of one straight edge) [mm].")
     dots_per_inch: float = Field(default=600.0, gt=0, le=20_000, description="Resolution it is printed with.")
     focal_lengths_at_least: float = Field(
         default=2.0, gt=1, le=10_000, description="Nearest distance from target to lens, in focal lengths."
@@ -210,9 +202,7 @@ class Protocol(StrictModel):
         moving = [i for i, role in enumerate(roles) if role != "tripod"]
         still = [i for i, role in enumerate(roles) if role == "tripod"]
         if not still:
-            raise problem(
-                "step", "blur is measured against a reference", 'a first step with role = "tripod"', present
-            )
+            raise problem("step", "blur is measured against a reference", 'a first step with role = "tripod"', present)
         if not moving:
             raise problem(
                 "step",
@@ -257,6 +247,4 @@ class Protocol(StrictModel):
                 setting,
             )
         if isinstance(step.at, tuple) and len(set(step.at)) != len(step.at):
-            raise problem(
-                f"{here}.at", "a place in the sweep appears twice", "each place once", ", ".join(step.at)
-            )
+            raise problem(f"{here}.at", "a place in the sweep appears twice", "each place once", ", ".join(step.at))

@@ -55,18 +55,14 @@ def protocol_error(error: ValidationError, content: Mapping[str, Any], source: P
     for fault in faults:
         by_key.setdefault(fault.key, fault)
     deepest = [
-        fault
-        for key, fault in by_key.items()
-        if not any(other.startswith((f"{key}.", f"{key}[")) for other in by_key)
+        fault for key, fault in by_key.items() if not any(other.startswith((f"{key}.", f"{key}[")) for other in by_key)
     ]
     first, *others = sorted(deepest, key=lambda fault: fault.rank)
     fix = first.fix
     if others:
         more = ", ".join(fault.key for fault in others[:6]) + (" ..." if len(others) > 6 else "")
         fix += f"; then look at {len(others)} more: {more}"
-    return ProtocolError(
-        first.what, where=f"{source}: {first.key}", got=first.got, needed=first.needed, fix=fix
-    )
+    return ProtocolError(first.what, where=f"{source}: {first.key}", got=first.got, needed=first.needed, fix=fix)
 
 
 def _fault(details: ErrorDetails, content: Mapping[str, Any]) -> _Fault:
@@ -86,14 +82,10 @@ def _fault(details: ErrorDetails, content: Mapping[str, Any]) -> _Fault:
     if kind == "missing":
         if path and isinstance(path[-1], int):  # of a list with a fixed number of values
             whole = _dotted(path[:-1])
-            return _Fault(
-                whole, "the list is too short", f"{path[-1]} of its values", description, f"complete {whole}"
-            )
+            return _Fault(whole, "the list is too short", f"{path[-1]} of its values", description, f"complete {whole}")
         return _Fault(key, f"the key {name} is missing", "nothing", description, f"add {name}")
     if kind == "union_tag_not_found":
-        return _Fault(
-            f"{key}.setting", "the key setting is missing", "nothing", " or ".join(_SWEEPS), "add setting"
-        )
+        return _Fault(f"{key}.setting", "the key setting is missing", "nothing", " or ".join(_SWEEPS), "add setting")
     if kind == "union_tag_invalid":
         tag = str(context["tag"])
         fix = _suggestion(tag.lower(), list(_SWEEPS)) or "name one of these settings"

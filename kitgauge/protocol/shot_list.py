@@ -252,9 +252,7 @@ def _light(protocol: Protocol, camera: CameraRange, values: Sequence[float]) -> 
     return None, ""
 
 
-def _light_for_base_iso(
-    protocol: Protocol, step: Step, camera: CameraRange, values: Sequence[float]
-) -> float | None:
+def _light_for_base_iso(protocol: Protocol, step: Step, camera: CameraRange, values: Sequence[float]) -> float | None:
     """Return the light [EV at ISO 100] in which the lowest ISO exposes the slowest time of a ladder."""
     if protocol.sweep.setting != "shutter_s" or step.exposure.balanced_by != "iso":
         return None

@@ -14,9 +14,7 @@ Spacing = Literal["full-stops", "half-stops", "third-stops"]
 
 def problem(key: str, what: str, needed: str, got: object) -> PydanticCustomError:
     """Return an error that a check across several keys raises: `key` is the path below the model checked."""
-    return PydanticCustomError(
-        "across", "{what}", {"key": key, "what": what, "needed": needed, "got": str(got)}
-    )
+    return PydanticCustomError("across", "{what}", {"key": key, "what": what, "needed": needed, "got": str(got)})
 
 
 def _has_words(text: str) -> str:
@@ -37,14 +35,10 @@ class StrictModel(BaseModel):
 
 
 class _Sweep(StrictModel):
-    def _check_values(
-        self, setting: Setting, values: object, lowest: float | None, highest: float | None
-    ) -> None:
+    def _check_values(self, setting: Setting, values: object, lowest: float | None, highest: float | None) -> None:
         if isinstance(values, tuple):
             if not values:
-                raise problem(
-                    "values", "the sweep has no values", "a spacing, or a list with one value or more", "[]"
-                )
+                raise problem("values", "the sweep has no values", "a spacing, or a list with one value or more", "[]")
             for name, bound in (("lowest", lowest), ("highest", highest)):
                 if bound is not None:
                     raise problem(
@@ -58,9 +52,7 @@ class _Sweep(StrictModel):
                 if text in names[:index]:
                     raise problem(f"values[{index + 1}]", "a value appears twice", "each value once", text)
         elif lowest is not None and highest is not None and lowest >= highest:
-            raise problem(
-                "highest", "the sweep is empty", "a highest value above the lowest one", f"{highest:g}"
-            )
+            raise problem("highest", "the sweep is empty", "a highest value above the lowest one", f"{highest:g}")
 
 
 class IsoSweep(_Sweep):
@@ -86,12 +78,8 @@ class ApertureSweep(_Sweep):
     values: Spacing | Annotated[tuple[FNumber, ...], Field(max_length=60)] = Field(
         description="The spacing of the values over the lens's range, or the marked values themselves."
     )
-    lowest: FNumber | None = Field(
-        default=None, description="Do not open the aperture wider than this f-number."
-    )
-    highest: FNumber | None = Field(
-        default=None, description="Do not close the aperture further than this f-number."
-    )
+    lowest: FNumber | None = Field(default=None, description="Do not open the aperture wider than this f-number.")
+    highest: FNumber | None = Field(default=None, description="Do not close the aperture further than this f-number.")
 
     @model_validator(mode="after")
     def _check(self) -> ApertureSweep:
@@ -126,17 +114,11 @@ class ShutterSweep(_Sweep):
         for name in ("faster_stops", "slower_stops"):
             given = getattr(self, name)
             if self.around is None and given is not None:
-                raise problem(
-                    name, f"{name} has no centre", 'around = "one-over-focal-length" beside it', given
-                )
+                raise problem(name, f"{name} has no centre", 'around = "one-over-focal-length" beside it', given)
             if self.around is not None and given is None:
-                raise problem(
-                    name, f"{name} is missing", "a number of stops, because `around` is given", "nothing"
-                )
+                raise problem(name, f"{name} is missing", "a number of stops, because `around` is given", "nothing")
         if self.around is not None and isinstance(self.values, tuple):
-            raise problem(
-                "values", "a list of values needs no `around`", 'a spacing such as "full-stops"', "a list"
-            )
+            raise problem("values", "a list of values needs no `around`", 'a spacing such as "full-stops"', "a list")
         return self
 
 

@@ -26,14 +26,14 @@ def fit_table(fit: Mapping[str, Any], title: str, main: str) -> Table | None:
         for name, found in fits
         for key, given in mapping(found.get("parameters")).items()
     )
-    notes: dict[str, list[str]] = {}
-    for name, found in fits:
-        notes.setdefault(_fit_note(found), []).append(name)
-    note = " ".join(
-        f"{', '.join(names).capitalize()}: {said}" if len(notes) > 1 else said for said, names in notes.items() if said
-    )
+    said = [(name, _sentences(found)) for name, found in fits]
+    shared = [sentence for sentence in said[0][1] if all(sentence in others for _, others in said)]
+    note = " ".join(shared)
+    for name, sentences in said:
+        if own := " ".join(sentence for sentence in sentences if sentence not in shared):
+            note += f" {name[:1].upper()}{name[1:]}: {own}" if several else f" {own}"
     columns = (("of",) if several else ()) + ("parameter", "value", "unit")
-    return Table(title, columns, rows, frozenset({0, 1, 3} if several else {0, 2}), note)
+    return Table(title, columns, rows, frozenset({0, 1, 3} if several else {0, 2}), note.strip())
 
 
 def _fits(value: Mapping[str, Any], name: str) -> list[tuple[str, Mapping[str, Any]]]:
@@ -57,7 +57,8 @@ def with_parameter_error(given: Mapping[str, Any]) -> str:
     return wording.with_error(number(given.get("value")), number(given.get("stderr")))
 
 
-def _fit_note(fit: Mapping[str, Any]) -> str:
+def _sentences(fit: Mapping[str, Any]) -> list[str]:
+    """Return what a fit tells about itself, a sentence each."""
     parts = []
     if model := text(fit.get("model")):
         parts.append(f"Model: {model}.")
@@ -80,4 +81,4 @@ def _fit_note(fit: Mapping[str, Any]) -> str:
     if evidence:
         shown = ", ".join(f"{k.replace('_', ' ')} {wording.plain(number(v), 5)}" for k, v in evidence.items())
         parts.append(f"Model evidence and constants: {shown}.")
-    return " ".join(parts)
+    return parts

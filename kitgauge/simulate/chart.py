@@ -86,9 +86,7 @@ def grid_chart(
     if side_px * math.sqrt(2.0) >= min(cell):
         raise ValueError(f"squares of {side_px} px do not fit into cells of {cell} px")
     squares = tuple(
-        _square_in_cell(cell, row, column, side_px, tilt_deg)
-        for row in range(cells[0])
-        for column in range(cells[1])
+        _square_in_cell(cell, row, column, side_px, tilt_deg) for row in range(cells[0]) for column in range(cells[1])
     )
     return Chart(shape, cell, squares, contrast)
 
@@ -109,9 +107,7 @@ def group_chart(
     cell = _cell_size(shape, cells)
     rows, columns = ({0, count // 2, count - 1} for count in cells)
     squares = tuple(
-        _square_in_cell(cell, row, column, side_px, tilt_deg)
-        for row in sorted(rows)
-        for column in sorted(columns)
+        _square_in_cell(cell, row, column, side_px, tilt_deg) for row in sorted(rows) for column in sorted(columns)
     )
     extent = 2 * math.ceil(side_px)
     return Chart(shape, (extent, extent), squares, contrast, isolated=True)
@@ -250,9 +246,7 @@ def _moved(square: Square, pose: Pose, shape: tuple[int, int]) -> Square:
     )
 
 
-def _lateral_shift_px(
-    lens: Lens, x: float, y: float, shape: tuple[int, int], colour: str
-) -> tuple[float, float]:
+def _lateral_shift_px(lens: Lens, x: float, y: float, shape: tuple[int, int], colour: str) -> tuple[float, float]:
     """Return a colour's displacement (x, y) [px] at place x, y; it grows linearly from the centre."""
     corner_px = math.hypot(*shape) / 2.0
     scale = lens.lateral_colour_px[colour] / corner_px

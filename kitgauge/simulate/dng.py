@@ -38,9 +38,7 @@ BAYER_RGGB: Pattern = (("R", "G1"), ("G2", "B"))
 MONOCHROME: Pattern = (("G",),)
 # The widespread 6 x 6 pattern: two greens of three, every row and column holds all colours (common practice,
 # no source).
-SIX_BY_SIX: Pattern = tuple(
-    tuple(row) for row in ("GBGGRG", "RGRBGB", "GBGGRG", "GRGGBG", "BGBRGR", "GRGGBG")
-)
+SIX_BY_SIX: Pattern = tuple(tuple(row) for row in ("GBGGRG", "RGRBGB", "GBGGRG", "GRGGBG", "BGBRGR", "GRGGBG"))
 
 _COLOUR_CODE = {"R": 0, "G": 1, "G1": 1, "G2": 1, "B": 2}  # CFAPattern, TIFF/EP
 # XYZ to camera: that of an sRGB camera (IEC 61966-2-1, D65), so that colours are neutral without a profile
@@ -227,15 +225,11 @@ def _lossless_tiles(samples: NDArray[np.uint16]) -> tuple[list[Entry], list[byte
         for left in range(0, padded.shape[1], tile_columns):
             tile = np.ascontiguousarray(padded[top : top + tile_rows, left : left + tile_columns])
             pairs = tile.reshape(tile_rows, tile_columns // 2, 2)
-            tiles.append(
-                bytes(imagecodecs.jpeg8_encode(pairs, lossless=True, predictor=1, bitspersample=bits))
-            )
+            tiles.append(bytes(imagecodecs.jpeg8_encode(pairs, lossless=True, predictor=1, bitspersample=bits)))
     return [short_entry(259, 7), long_entry(322, tile_columns), long_entry(323, tile_rows)], tiles
 
 
-def _check(
-    samples: NDArray[Any], pattern: Pattern, black: NDArray[np.float64], white: int, where: Path
-) -> None:
+def _check(samples: NDArray[Any], pattern: Pattern, black: NDArray[np.float64], white: int, where: Path) -> None:
     rows, columns = len(pattern), len(pattern[0])
     if samples.ndim != 2 or samples.dtype != np.uint16 or not samples.size:
         raise ResultsError(
@@ -245,9 +239,7 @@ def _check(
         )
     unknown = {name for row in pattern for name in row} - set(_COLOUR_CODE)
     if unknown or any(len(row) != columns for row in pattern):
-        raise ResultsError(
-            "not a colour pattern", where=where, got=pattern, needed=f"colours {list(_COLOUR_CODE)}"
-        )
+        raise ResultsError("not a colour pattern", where=where, got=pattern, needed=f"colours {list(_COLOUR_CODE)}")
     if black.shape not in ((1, 1), (rows, columns)):
         raise ResultsError(
             "black levels do not fit the pattern",
@@ -256,9 +248,7 @@ def _check(
             needed=f"a number or {rows} x {columns}",
         )
     if not (black >= 0).all() or not float(black.max()) < white <= 65535:
-        raise ResultsError(
-            "white must be above black, and both within 0..65535", where=where, got=f"{black}, {white}"
-        )
+        raise ResultsError("white must be above black, and both within 0..65535", where=where, got=f"{black}, {white}")
 
 
 def write_dng(
@@ -312,9 +302,7 @@ def write_dng(
     return path
 
 
-def _header(
-    entries: list[Entry], exif: list[Entry], offsets_tag: int, lengths_tag: int, lengths: list[int]
-) -> bytes:
+def _header(entries: list[Entry], exif: list[Entry], offsets_tag: int, lengths_tag: int, lengths: list[int]) -> bytes:
     """Return everything before the samples. Two passes: offsets do not change the directory's length."""
 
     def build(exif_offset: int, data_offset: int) -> tuple[bytes, int]:

@@ -88,9 +88,7 @@ class Lens:
         sigma_px = self.aberration_sigma_um(f_number, x, y, colour) / pitch_um
         pixel = np.sinc(nu * math.cos(angle)) * np.sinc(nu * math.sin(angle))
         blur = np.exp(-2.0 * (math.pi * sigma_px * nu) ** 2)
-        return np.asarray(
-            diffraction_mtf(nu, self.cutoff_cy_per_px(f_number, pitch_um, colour)) * blur * pixel
-        )
+        return np.asarray(diffraction_mtf(nu, self.cutoff_cy_per_px(f_number, pitch_um, colour)) * blur * pixel)
 
     def mtf50_cy_per_px(
         self,

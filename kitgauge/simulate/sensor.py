@@ -97,9 +97,7 @@ class Sensor:
         """Return the true read noise of a pixel [e-]: both stages; neither quantisation nor row noise."""
         if iso in self.read_noise_table_e:
             return self.read_noise_table_e[iso]
-        return math.hypot(
-            self.read_noise_before_amplifier_e(iso), self.read_noise_after_dn * self.gain_e_per_dn(iso)
-        )
+        return math.hypot(self.read_noise_before_amplifier_e(iso), self.read_noise_after_dn * self.gain_e_per_dn(iso))
 
     def quantisation_noise_e(self, iso: float) -> float:
         """Return the rounding noise [e-], 1/sqrt(12) DN (EMVA 1288 R4, section 2.2)."""
@@ -186,9 +184,7 @@ class Sensor:
             frame[band] = self._read_out(electrons, iso, rng)
         return frame
 
-    def _read_out(
-        self, electrons: NDArray[np.float32], iso: float, rng: np.random.Generator
-    ) -> NDArray[np.float32]:
+    def _read_out(self, electrons: NDArray[np.float32], iso: float, rng: np.random.Generator) -> NDArray[np.float32]:
         """Return whole DN; uses up `electrons`, whose first row is a first row of the pattern."""
         gain = self.gain_e_per_dn(iso)
         # Independent normal noise before and after the amplifier adds to one normal of their summed variance.
@@ -279,7 +275,7 @@ def shading(shape: tuple[int, int], corner_loss: float) -> NDArray[np.float32]:
         raise ValueError(f"corner_loss must be in [0, 1), got {corner_loss}")
     y = (np.arange(shape[0], dtype=np.float32) - (shape[0] - 1) / 2) / max((shape[0] - 1) / 2, 0.5)
     x = (np.arange(shape[1], dtype=np.float32) - (shape[1] - 1) / 2) / max((shape[1] - 1) / 2, 0.5)
-    squared = (y * y * (shape[0] / math.hypot(*shape)) ** 2)[:, None] + (
-        x * x * (shape[1] / math.hypot(*shape)) ** 2
-    )[None, :]
+    squared = (y * y * (shape[0] / math.hypot(*shape)) ** 2)[:, None] + (x * x * (shape[1] / math.hypot(*shape)) ** 2)[
+        None, :
+    ]
     return (1.0 - np.float32(corner_loss) * squared).astype(np.float32)

@@ -100,9 +100,7 @@ class PlannedFrame:
 def _settings(kit: SimulatedKit, shot: ShotLike) -> tuple[float, float, float, float]:
     """Return exact (ISO, shutter time, f-number) and the factor of light by the dial's rounding."""
     dark, flat = shot.role == "dark", shot.role == "flat"
-    metered_iso, metered_s, metered_f = (
-        _FLAT_METERED if flat else (_FREE_ISO, _METERED_SHUTTER_S, _FREE_F_NUMBER)
-    )
+    metered_iso, metered_s, metered_f = _FLAT_METERED if flat else (_FREE_ISO, _METERED_SHUTTER_S, _FREE_F_NUMBER)
     iso = shot.iso or (kit.iso_range[0] if dark or flat else _FREE_ISO)
     f_number = shot.f_number or (_FLAT_F_NUMBER if dark or flat else _FREE_F_NUMBER)
     if shot.shutter_s is not None:
@@ -122,9 +120,7 @@ def _on_dial(shutter_s: float) -> float:
     return float(2.0 ** (round(3.0 * math.log2(shutter_s)) / 3.0))
 
 
-def _level(
-    kit: SimulatedKit, shot: ShotLike, iso: float, shutter_s: float, f_number: float, rounding: float
-) -> float:
+def _level(kit: SimulatedKit, shot: ShotLike, iso: float, shutter_s: float, f_number: float, rounding: float) -> float:
     if shot.role == "dark":
         return 0.0
     if shot.role == "flat":
@@ -162,18 +158,14 @@ def plan_frames(kit: SimulatedKit, shots: Iterable[ShotLike], *, seed: int) -> l
     taken_at = kit.first_taken_at
     for shot in shots:
         if shot.role not in ROLES:
-            raise ResultsError(
-                "this role cannot be simulated", where=shot.step, got=shot.role, needed=", ".join(ROLES)
-            )
+            raise ResultsError("this role cannot be simulated", where=shot.step, got=shot.role, needed=", ".join(ROLES))
         iso, shutter_s, f_number, rounding = _settings(kit, shot)
         level = _level(kit, shot, iso, shutter_s, f_number, rounding)
         for _ in range(shot.frames):
             scene_seed, noise_seed = next(seeds).spawn(2)
             rng = np.random.default_rng(scene_seed)
             drift = 1.0 + kit.light_drift * float(rng.standard_normal())
-            pose, path = (
-                (Pose(), None) if shot.role in ("flat", "dark") else _movement(kit, shot.role, shutter_s, rng)
-            )
+            pose, path = (Pose(), None) if shot.role in ("flat", "dark") else _movement(kit, shot.role, shutter_s, rng)
             frames.append(
                 PlannedFrame(
                     file=f"IMG_{len(frames) + 1:04d}.DNG",

@@ -75,9 +75,7 @@ class Truth:
         near = [item for item in self.sharpness if abs(item.f_number / f_number - 1.0) < 0.02]
         if not near:
             raise KeyError(f_number)
-        return min(
-            near, key=lambda item: math.hypot(item.x_norm - x_norm, item.y_norm - y_norm)
-        ).mtf50_cy_per_px
+        return min(near, key=lambda item: math.hypot(item.x_norm - x_norm, item.y_norm - y_norm)).mtf50_cy_per_px
 
     def aperture_at(self, x_norm: float, y_norm: float) -> TrueAperture:
         """Return the true apertures of the square nearest to a place in the frame."""
@@ -179,9 +177,7 @@ def truth(
     if f_numbers is None:
         whole = [exact_f_number(marked) for marked in (1, 1.4, 2, 2.8, 4, 5.6, 8, 11, 16, 22, 32)]
         f_numbers = [kit.lens.widest_f_number] + [
-            value
-            for value in whole
-            if kit.lens.widest_f_number * 1.01 < value <= kit.lens.narrowest_f_number * 1.01
+            value for value in whole if kit.lens.widest_f_number * 1.01 < value <= kit.lens.narrowest_f_number * 1.01
         ]
     sharpness = []
     for square in kit.chart.squares:
@@ -199,9 +195,7 @@ def truth(
         apertures=tuple(_apertures(kit, square, criteria.mtf50_fraction) for square in kit.chart.squares),
         streak_limit_px=streak_limit_px,
         shutter_limits_s={
-            keep: true_shutter_limit_s(
-                hands, streak_limit_px, keep, kit.lens.focal_mm, kit.pitch_um, paths=paths
-            )
+            keep: true_shutter_limit_s(hands, streak_limit_px, keep, kit.lens.focal_mm, kit.pitch_um, paths=paths)
             for keep in sorted({*_KEEPS, criteria.keep})
         },
         dual_gain_iso=kit.sensor.dual_gain_iso,

@@ -126,9 +126,7 @@ def test_against_scipy_with_censoring_on_both_sides(family, distribution, shape_
     low, high = np.quantile(values, [0.2, 0.85])
     kind = np.where(values < low, -1.0, np.where(values > high, 1.0, 0.0))
     seen = np.clip(values, low, high)
-    data = stats.CensoredData(
-        uncensored=seen[kind == 0], left=seen[kind < 0], right=seen[kind > 0]
-    )
+    data = stats.CensoredData(uncensored=seen[kind == 0], left=seen[kind < 0], right=seen[kind > 0])
     shape, scale = shape_of(distribution.fit(data, floc=0.0))
     found = best(family, single_time(seen, kind), [0, 2], [1.0, 0.0, math.log(FAMILIES[family].start_k)])
     assert math.exp(found[0]) == pytest.approx(scale, rel=2e-3)
@@ -285,8 +283,10 @@ def test_few_frames_give_a_wide_or_open_interval() -> None:
     few = person(rng, frames=1, ladder=LADDER[2:7]).fit().limit(0.8, 6.0)
     many = person(rng, frames=40, ladder=LADDER[2:7]).fit().limit(0.8, 6.0)
     width_many = math.log2(many.ci_high_s / many.ci_low_s)
-    assert math.isnan(few.ci_low_s) or math.isnan(few.ci_high_s) or (
-        math.log2(few.ci_high_s / few.ci_low_s) > 3.0 * width_many
+    assert (
+        math.isnan(few.ci_low_s)
+        or math.isnan(few.ci_high_s)
+        or (math.log2(few.ci_high_s / few.ci_low_s) > 3.0 * width_many)
     )
 
 

@@ -82,8 +82,7 @@ def test_recovers_sharpest_aperture_and_range(name: str) -> None:
         found.append(2.0 * np.log2(values / truth))
         intervals = (centre.sharpest_f_number_ci, centre.sharp_range_low_ci, centre.sharp_range_high_ci)
         covered += [
-            low < t * (1 + 1e-9) and t < high * (1 + 1e-9)
-            for t, (low, high) in zip(truth, intervals, strict=True)
+            low < t * (1 + 1e-9) and t < high * (1 + 1e-9) for t, (low, high) in zip(truth, intervals, strict=True)
         ]
     stops = np.array(found)
     assert np.all(np.abs(stops.mean(axis=0)) < 0.05)

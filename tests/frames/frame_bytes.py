@@ -17,9 +17,7 @@ def _packed(kind, values):
     if kind == 7:
         return len(values), bytes(values)
     values = (
-        values
-        if isinstance(values, list | tuple) and not (kind in (5, 10) and isinstance(values, tuple))
-        else [values]
+        values if isinstance(values, list | tuple) and not (kind in (5, 10) and isinstance(values, tuple)) else [values]
     )
     if kind in (5, 10):
         letter = "I" if kind == 5 else "i"

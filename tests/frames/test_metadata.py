@@ -236,16 +236,12 @@ def test_unreadable_file_is_a_frame_error(tmp_path, monkeypatch):
             raise PermissionError(13, "Permission denied", str(path))
         return real_open(self, *args, **kwargs)
 
-    monkeypatch.setattr(
-        type(path), "open", refuse
-    )  # root may read everything, so permission bits do not serve
+    monkeypatch.setattr(type(path), "open", refuse)  # root may read everything, so permission bits do not serve
     with pytest.raises(FrameError, match="Permission denied"):
         read_settings(path)
 
 
-@pytest.mark.parametrize(
-    "name", ["with space.dng", "with\nnewline.dng", "ümläut 写真.dng", b"not-utf8-\xff\xfe.dng"]
-)
+@pytest.mark.parametrize("name", ["with space.dng", "with\nnewline.dng", "ümläut 写真.dng", b"not-utf8-\xff\xfe.dng"])
 def test_any_file_name(write_dng, noisy, name):
     if isinstance(name, bytes):
         name = name.decode("utf-8", "surrogateescape")
@@ -455,9 +451,7 @@ def test_some_real_files_in_full(real, name, body, iso, shutter_s, f_number, foc
 
 
 def test_real_odd_values(real):
-    found = read_settings(
-        real("exif/headers/t_images_GPS.jpg")
-    )  # ISO 0, focal length 0, f/0.64, absurd pitch
+    found = read_settings(real("exif/headers/t_images_GPS.jpg"))  # ISO 0, focal length 0, f/0.64, absurd pitch
     assert (found.iso, found.focal_mm, found.pixel_pitch_um) == (None, None, None)
     assert found.f_number == pytest.approx(16.0)  # APEX 8
     found = read_settings(real("exif/headers/t_images_Sanyo.jpg"))  # 11113 mm in 35 mm terms

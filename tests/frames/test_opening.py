@@ -152,9 +152,7 @@ def reader(times):
 
 
 def test_pairs_by_stem_and_time(tmp_path):
-    paths = [
-        tmp_path / name for name in ("1.jpg", "1.NEF", "2.nef", "3.jpg", "4.nef", "4.JPG", "other/4.jpg")
-    ]
+    paths = [tmp_path / name for name in ("1.jpg", "1.NEF", "2.nef", "3.jpg", "4.nef", "4.JPG", "other/4.jpg")]
     times = {"4.nef": NOON, "4.JPG": NOON + timedelta(seconds=1), "1.NEF": NOON}
     pairs = pair_up(paths, reader(times))
     assert pairs == [

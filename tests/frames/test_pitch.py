@@ -59,9 +59,7 @@ def test_agreeing_focal_lengths_pass():
 
 
 def test_raw_crops_keep_their_pitch():
-    found, _ = pitch(
-        6350.0, picture=(600, 400), recorded=(None, None), developed=False, focal_mm=50.0, focal_35mm=75.0
-    )
+    found, _ = pitch(6350.0, picture=(600, 400), recorded=(None, None), developed=False, focal_mm=50.0, focal_35mm=75.0)
     assert found == pytest.approx(4.0)
 
 

@@ -54,8 +54,7 @@ def test_bayer_names_by_place(write_dng, order):
     # the letters by place; a green is G1 in the row that has red, G2 in the row that has blue
     letters = [order[:2], order[2:]]
     expected = tuple(
-        tuple({"R": "R", "B": "B", "G": "G1" if "R" in row else "G2"}[letter] for letter in row)
-        for row in letters
+        tuple({"R": "R", "B": "B", "G": "G1" if "R" in row else "G2"}[letter] for letter in row) for row in letters
     )
     assert mosaic.pattern == expected
     assert mosaic.black_dn.tolist() == [[1, 2], [3, 4]]
@@ -227,9 +226,7 @@ def test_equal_samples_are_refused(write_dng, value):
 
 
 def test_white_below_black_is_refused(write_dng, noisy):
-    refused(
-        write_dng(noisy(), black=[2000] * 4, white=1500), "unreadable", "white level 1500, black level 2000"
-    )
+    refused(write_dng(noisy(), black=[2000] * 4, white=1500), "unreadable", "white level 1500, black level 2000")
 
 
 def test_pixel_counts_that_the_file_cannot_hold(write_dng, noisy):
@@ -288,9 +285,7 @@ def test_a_file_that_may_not_be_read(write_dng, noisy, monkeypatch):
     def refuse(*_args, **_kwargs):
         raise PermissionError(13, "Permission denied", str(path))
 
-    monkeypatch.setattr(
-        type(path), "open", refuse
-    )  # root may read everything, so permission bits do not serve
+    monkeypatch.setattr(type(path), "open", refuse)  # root may read everything, so permission bits do not serve
     refused(path, "unreadable", "Permission denied")
 
 
@@ -412,9 +407,7 @@ def write_lossless(path, samples, same_place=False):
 def test_lossless_compressed_tiles(tmp_path):
     samples = np.random.default_rng(2).normal(2000, 30, (512, 768)).astype(np.uint16)
     assert np.array_equal(open_raw(write_lossless(tmp_path / "good.dng", samples)).samples, samples)
-    refused(
-        write_lossless(tmp_path / "same.dng", samples, same_place=True), "unreadable", "at the same place"
-    )
+    refused(write_lossless(tmp_path / "same.dng", samples, same_place=True), "unreadable", "at the same place")
 
 
 def test_a_picture_two_tiles_wide_is_never_wrong_in_silence(tmp_path):

@@ -41,9 +41,7 @@ def srgb_luminance(codes):
 
 def test_srgb_published_points():
     # IEC 61966-2-1: the linear part ends at 0.04045 (0.0031308); code 0.5 is 0.2140 (from memory, 4 digits)
-    assert srgb_to_linear(np.array([0.0, 0.04045, 0.5, 1.0])) == pytest.approx(
-        [0.0, 0.0031308, 0.2140, 1.0], abs=5e-5
-    )
+    assert srgb_to_linear(np.array([0.0, 0.04045, 0.5, 1.0])) == pytest.approx([0.0, 0.0031308, 0.2140, 1.0], abs=5e-5)
     fine = srgb_to_linear(np.linspace(0, 1, 10001))
     assert np.all(np.diff(fine) > 0)
 
@@ -83,9 +81,7 @@ def test_sixteen_bit_tiff(tmp_path, colours, compression):
         pytest.importorskip("imagecodecs")
     path = tmp_path / "wide.tif"
     codes = colour_steps(np.uint16) if colours == 3 else grey_steps(np.uint16)
-    tifffile.imwrite(
-        path, codes, photometric="rgb" if colours == 3 else "minisblack", compression=compression
-    )
+    tifffile.imwrite(path, codes, photometric="rgb" if colours == 3 else "minisblack", compression=compression)
     mosaic = open_rendered(path)
     whole = codes if colours == 3 else np.repeat(codes[..., None], 3, axis=2)
     assert np.abs(mosaic.samples - srgb_luminance(whole) * 65535).max() <= 0.52
@@ -95,9 +91,7 @@ def test_sixteen_bit_tiff_in_planes_or_with_alpha(tmp_path):
     tifffile = pytest.importorskip("tifffile")
     codes = colour_steps(np.uint16)
     expected = srgb_luminance(codes) * 65535
-    tifffile.imwrite(
-        tmp_path / "planes.tif", np.moveaxis(codes, -1, 0), photometric="rgb", planarconfig="separate"
-    )
+    tifffile.imwrite(tmp_path / "planes.tif", np.moveaxis(codes, -1, 0), photometric="rgb", planarconfig="separate")
     assert np.abs(open_rendered(tmp_path / "planes.tif").samples - expected).max() <= 0.52
     alpha = np.concatenate([codes, np.full((33, 47, 1), 65535, np.uint16)], axis=2)
     tifffile.imwrite(tmp_path / "alpha.tif", alpha, photometric="rgb", extrasamples=["unassalpha"])
@@ -199,22 +193,16 @@ def test_linear_profile(tmp_path):
 def test_table_and_parametric_curves():
     table = b"curv" + bytes(4) + struct.pack(">I4H", 4, 0, 1000, 20000, 65535)
     curve = encoding_of(profile_bytes(*PRIMARIES, table)).curves[0]
-    assert curve(np.array([0, 1 / 3, 0.5, 1.0])) == pytest.approx(
-        [0, 1000 / 65535, 10500 / 65535, 1.0], abs=1e-9
-    )
+    assert curve(np.array([0, 1 / 3, 0.5, 1.0])) == pytest.approx([0, 1000 / 65535, 10500 / 65535, 1.0], abs=1e-9)
     # ICC.1:2022 table 68, function type 3 with the constants of sRGB: must agree with IEC 61966-2-1
     values = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
     packed = struct.pack(">5i", *(round(v * 65536) for v in values))
-    curve = encoding_of(
-        profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 3, 0) + packed)
-    ).curves[0]
+    curve = encoding_of(profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 3, 0) + packed)).curves[0]
     codes = np.linspace(0, 1, 256)
     assert curve(codes) == pytest.approx(srgb_to_linear(codes), abs=1e-4)
     # function type 1: Y = (aX + b)^g above -b/a, else 0
     packed = struct.pack(">3i", *(round(v * 65536) for v in (2.0, 2.0, -0.5)))
-    curve = encoding_of(
-        profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 1, 0) + packed)
-    ).curves[0]
+    curve = encoding_of(profile_bytes(*PRIMARIES, b"para" + bytes(4) + struct.pack(">HH", 1, 0) + packed)).curves[0]
     assert curve(np.array([0.0, 0.2, 0.5, 0.75])) == pytest.approx([0, 0, 0.25, 1.0], abs=1e-4)
 
 

@@ -136,9 +136,7 @@ def test_apply_fills_and_overrides(tmp_path):
 
 @settings(max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
 @given(
-    content=st.one_of(
-        st.binary(max_size=200), st.text(max_size=200).map(lambda text: ("file,iso\n" + text).encode())
-    )
+    content=st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda text: ("file,iso\n" + text).encode()))
 )
 def test_any_content_is_read_or_refused(table, content):
     try:

@@ -43,9 +43,7 @@ def test_there_and_back(tmp_path, pattern, black, compression):
     if compression == "lossless":
         pytest.importorskip("imagecodecs")
     samples = np.random.default_rng(8).normal(3000, 60, (96, 144)).astype(np.uint16)
-    path = write_dng(
-        tmp_path / "frame.dng", samples, pattern, black, 16000, RECORDED, compression=compression
-    )
+    path = write_dng(tmp_path / "frame.dng", samples, pattern, black, 16000, RECORDED, compression=compression)
     mosaic = open_frame(path)
     assert np.array_equal(mosaic.samples, samples)
     assert mosaic.pattern == pattern

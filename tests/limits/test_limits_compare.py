@@ -12,9 +12,7 @@ from kitgauge.limits.compare import compare, limit_stderr_stops
 from kitgauge.limits.model import Limit
 
 
-def iso(
-    value: float, stderr_stops: float = math.nan, ci: tuple[float, float] = (math.nan, math.nan)
-) -> Limit:
+def iso(value: float, stderr_stops: float = math.nan, ci: tuple[float, float] = (math.nan, math.nan)) -> Limit:
     return Limit(
         kind="iso",
         value={"iso": value},

@@ -1,7 +1,8 @@
 """Edges with exactly known sharpness, made without any code of the package.
 
 Half-plane: value at a pixel centre = dark + (bright - dark) E(d),
-E(d) = 1/2 + integral of MTF(nu) sin(2 pi nu d)/(pi nu) (the edge spread as the sine transform of the MTF), MTF = diffraction x pixel x normal blur along the edge normal.
+E(d) = 1/2 + integral of MTF(nu) sin(2 pi nu d)/(pi nu) (the edge spread as the sine transform of the MTF),
+MTF = diffraction x pixel x normal blur along the edge normal.
 Patch: the Fourier transform of a polygon in closed form, times the two-dimensional transfer function, back-transformed
 on the sampling grid: band-limited, so exact but for the periodic border.
 """
@@ -137,9 +138,7 @@ def polygon_transform(corners: np.ndarray, fx: np.ndarray, fy: np.ndarray) -> np
     return np.where(square == 0, area, out)
 
 
-def patch_share(
-    size: int, corners: np.ndarray, cutoff_px: float, sigma_px: float, oversampling: int = 8
-) -> np.ndarray:
+def patch_share(size: int, corners: np.ndarray, cutoff_px: float, sigma_px: float, oversampling: int = 8) -> np.ndarray:
     """(size, size) share of a polygon seen by each pixel, through diffraction, normal blur and the pixel's own area."""
     grid = size * oversampling
     f = np.fft.fftfreq(grid, 1.0 / oversampling)

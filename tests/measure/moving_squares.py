@@ -103,9 +103,7 @@ def render(
         half = 0.5 * square.side
         for a, b in zip(pu, pv, strict=True):
             share[y0:y1, x0:x1] += (
-                (step(u - a + half) - step(u - a - half))
-                * (step(v - b + half) - step(v - b - half))
-                / steps.shape[1]
+                (step(u - a + half) - step(u - a - half)) * (step(v - b + half) - step(v - b - half)) / steps.shape[1]
             )
     return (bright - (bright - dark) * share).astype(np.float32)
 

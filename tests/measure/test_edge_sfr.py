@@ -243,8 +243,13 @@ def test_edge_group_of_two_frames_is_within_half_a_percent() -> None:
         values = [
             measure(
                 half_plane(
-                    cutoff_px=cutoff, sigma_px=sigma, tilt_deg=tilt, snr=80.0, seed=4 * seed + k,
-                    phase=((0.377 * seed) % 1.0, 0.25 * k), length=200.0,
+                    cutoff_px=cutoff,
+                    sigma_px=sigma,
+                    tilt_deg=tilt,
+                    snr=80.0,
+                    seed=4 * seed + k,
+                    phase=((0.377 * seed) % 1.0, 0.25 * k),
+                    length=200.0,
                 )
             ).mtf50_cy_per_px
             for k in range(4)

@@ -33,7 +33,8 @@ def edges_of(scene: list[Square], free_px: float = 30.0) -> list[EdgeCandidate]:
             x, y = square.x + 0.5 * SIDE * nx, square.y + 0.5 * SIDE * ny
             half = 0.5 * SIDE - 12.0
             line = (x - half * ny, y + half * nx, x + half * ny, y - half * nx)
-            found.append(candidate_from_line(*line, (nx, ny), free_px, group=group, side=side, contrast=10.0, blur_px=BLUR_PX))
+            known = {"contrast": 10.0, "blur_px": BLUR_PX}
+            found.append(candidate_from_line(*line, (nx, ny), free_px, group=group, side=side, **known))
     return found
 
 
@@ -75,7 +76,7 @@ def test_edges_are_followed(
 ) -> None:
     frame = picture(motion_path(kind, streak, 0.7), shift=shift, turn_deg=turn_deg, light=light)
     found = follow_edges(frame, MASK, CLEAN, widen_edges(picture(), MASK, EDGES))
-    assert len(found.candidates) >= 18
+    assert len(found.candidates) >= 14  # shifts push up to six edges to the border or beyond
     assert abs(found.turn_deg - turn_deg) < 0.1
     by_name = {(edge.group, edge.side): edge for edge in EDGES}
     for edge in found.candidates:
@@ -172,7 +173,5 @@ def test_ground_is_widened_to_the_next_structure_only() -> None:
     middle = SCENE[2]
     x = int(middle.x - 0.5 * SIDE - 60.0)
     frame[int(middle.y) - 10 : int(middle.y) + 10, x - 6 : x] = 300.0
-    left = next(
-        edge for edge in widen_edges(frame, MASK, EDGES) if edge.group == 2 and edge.side == "left"
-    )
+    left = next(edge for edge in widen_edges(frame, MASK, EDGES) if edge.group == 2 and edge.side == "left")
     assert 45.0 < left.half_width_bright_px < 62.0

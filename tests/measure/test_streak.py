@@ -167,9 +167,7 @@ def test_nothing_to_measure() -> None:
 def test_reference_of_restless_tripod_has_a_higher_floor() -> None:
     rng = np.random.default_rng(12)
     streaks = (0.0, 0.9, 0.1, 1.1)
-    shaken = reference_edges([
-        frame(rng, 60.0, STILL if s == 0.0 else motion_path("drift", s, 0.4)) for s in streaks
-    ])
+    shaken = reference_edges([frame(rng, 60.0, STILL if s == 0.0 else motion_path("drift", s, 0.4)) for s in streaks])
     quiet = measure_streak(frame(rng, 60.0, STILL), reference(60.0))
     restless = measure_streak(frame(rng, 60.0, STILL), shaken)
     assert shaken.scatter_px4 > 0.0

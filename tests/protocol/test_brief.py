@@ -74,9 +74,7 @@ def test_terminal_and_page_tell_everything(identifier):
         assert " ".join(text.split()) in page.text
         assert all(word in flat for word in text.split())
     for shot in shots.shots:
-        assert re.search(
-            rf"^\s+{shot.number}\s+{re.escape(shot.step)}\s+{shot.frames}\s", plain, re.MULTILINE
-        )
+        assert re.search(rf"^\s+{shot.number}\s+{re.escape(shot.step)}\s+{shot.frames}\s", plain, re.MULTILINE)
     assert page.boxes == shots.frames + len(protocol.setup)
     assert page.links == [], "the page needs nothing from outside"
 

@@ -292,9 +292,7 @@ def test_faults_of_a_blur_series(old, new, key, words):
 
 
 def test_the_tripod_must_come_first():
-    swapped = (
-        GOOD_BLUR.replace('"tripod"', '"x"').replace('"handheld"', '"tripod"').replace('"x"', '"handheld"')
-    )
+    swapped = GOOD_BLUR.replace('"tripod"', '"x"').replace('"handheld"', '"tripod"').replace('"x"', '"handheld"')
     error = refusal(swapped)
     assert error.where == "mine.toml: step[2].role"
     assert "too late" in error.what
@@ -303,9 +301,7 @@ def test_the_tripod_must_come_first():
 def test_further_faults_are_named_too():
     error = refusal(GOOD.replace("frames = 2", "frames = -1").replace('title = "My ladder"\n', ""))
     assert error.fix is not None and "2 more" in error.fix
-    assert {"title", "step[1].frames", "step[2].frames"} <= set(
-        f"{error.where} {error.fix}".replace(",", " ").split()
-    )
+    assert {"title", "step[1].frames", "step[2].frames"} <= set(f"{error.where} {error.fix}".replace(",", " ").split())
 
 
 @pytest.mark.parametrize(

@@ -50,9 +50,7 @@ def test_the_cameras_own_ends_belong_to_the_ladder():
             if shot.role == "flat"
         ]
 
-    assert isos(64, 800) == pytest.approx(
-        [100 * 2 ** (-2 / 3), 100, 200, 400, 800]
-    )  # marked 64 is 2/3 stop down
+    assert isos(64, 800) == pytest.approx([100 * 2 ** (-2 / 3), 100, 200, 400, 800])  # marked 64 is 2/3 stop down
     assert isos(100, 1000) == [100, 200, 400, 800]  # 1/3 stop more tells nothing new
     assert isos(100, 1250) == pytest.approx([100, 200, 400, 800, 800 * 2 ** (2 / 3)])
     assert isos(400, 400) == [400]
@@ -168,9 +166,7 @@ def test_light_out_of_reach_is_told_and_not_clamped():
 def test_ladder_without_given_light_asks_for_the_light_of_base_iso():
     shots = shots_of("handheld-shutter")
     assert [shot.guide.iso for shot in shots.shots[:7]] == [6400, 3200, 1600, 800, 400, 200, 100]
-    assert (
-        "EV 9" in shots.light_text
-    )  # f/8 and 1/4 s at ISO 100 is EV 8; the level is 1.2 stops above mid-grey
+    assert "EV 9" in shots.light_text  # f/8 and 1/4 s at ISO 100 is EV 8; the level is 1.2 stops above mid-grey
 
 
 def test_values_beyond_the_camera_are_left_out_aloud():
@@ -248,9 +244,7 @@ def test_time_is_setup_plus_frames_plus_exposures():
     pitch=st.one_of(st.none(), st.floats(0.7, 12)),
     light=st.one_of(st.none(), st.floats(-6, 18)),
 )
-def test_every_shipped_protocol_keeps_to_the_range_of_any_camera(
-    iso_min, iso_max, f_min, f_max, focal, pitch, light
-):
+def test_every_shipped_protocol_keeps_to_the_range_of_any_camera(iso_min, iso_max, f_min, f_max, focal, pitch, light):
     camera = CameraRange(
         iso_min=iso_min,
         iso_max=iso_max,

@@ -21,9 +21,7 @@ def test_magnification_is_image_distance_over_object_distance(focal, factor):
     distance = focal * factor
     image_distance = 1 / (1 / focal - 1 / distance)  # lens equation 1/s + 1/s' = 1/f
     assert magnification(distance, focal) == pytest.approx(image_distance / distance, rel=1e-6)
-    assert distance_for_magnification(magnification(distance, focal), focal) == pytest.approx(
-        distance, rel=1e-9
-    )
+    assert distance_for_magnification(magnification(distance, focal), focal) == pytest.approx(distance, rel=1e-9)
 
 
 def test_two_focal_lengths_give_life_size():
@@ -71,11 +69,7 @@ def test_without_pitch_or_focal_length_the_text_says_what_is_assumed():
     text = sharpness_distance(focal_mm=85).text
     assert "4.2 m" in text and "if the pixels are 3.9 um or larger" in text
     relative = sharpness_distance()
-    assert (
-        relative.nearest_m is None
-        and "50 focal lengths" in relative.text
-        and "2.5 m for 50 mm" in relative.text
-    )
+    assert relative.nearest_m is None and "50 focal lengths" in relative.text and "2.5 m for 50 mm" in relative.text
 
 
 def test_edges_too_small_for_the_distance_ask_for_larger_squares():

@@ -11,6 +11,7 @@ from rich.console import Console
 
 from kitgauge.report.data import load_run
 from kitgauge.report.evidence import Table, noise_table
+from kitgauge.report.fit_table import fit_table
 from kitgauge.report.tables import plain_lines, print_summary
 
 
@@ -84,3 +85,26 @@ def test_flags_that_every_row_carries_are_told_once() -> None:
     assert table.note.endswith("Every row carries: black-from-metadata.")
     alone = noise_table({"points": points[1:]})
     assert alone is not None and alone.rows[0][-1] == "black-from-metadata, flicker"
+
+
+def test_what_all_fits_share_is_told_once() -> None:
+    def fit(chi_square: float | None) -> dict[str, object]:
+        return {
+            "model": "line", "points_used": 5, "degrees_of_freedom": 3, "reduced_chi_square": chi_square,
+            "parameters": {"slope": {"value": 2.0, "stderr": None, "unit": "px"}}, "at_bound": [],
+        }  # fmt: skip
+
+    table = fit_table({"left": fit(1.25), "right": fit(None)}, "Fits", "main")
+    assert table is not None
+    assert table.rows == (
+        ("left", "slope", "2 ± not estimated", "px"),
+        ("right", "slope", "2 ± not estimated", "px"),
+    )
+    assert table.note == (
+        "Model: line. 5 points used, 3 degrees of freedom. Left: Reduced chi-square: 1.25. "
+        "Right: Reduced chi-square: not estimated."
+    )
+    alone = fit_table(fit(1.25), "Fits", "main")
+    assert alone is not None and alone.columns == ("parameter", "value", "unit")
+    assert alone.note == "Model: line. 5 points used, 3 degrees of freedom. Reduced chi-square: 1.25."
+    assert fit_table({}, "Fits", "main") is None

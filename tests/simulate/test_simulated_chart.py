@@ -40,9 +40,7 @@ def uniform_lens(sigma_px, wavelengths=None):
 
 
 def one_square(tilt_deg=5.0, side_px=80.0, cell=160):
-    return Chart(
-        (cell, cell), (cell, cell), (Square((cell - 1) / 2, (cell - 1) / 2, side_px, tilt_deg),), 4.0
-    )
+    return Chart((cell, cell), (cell, cell), (Square((cell - 1) / 2, (cell - 1) / 2, side_px, tilt_deg),), 4.0)
 
 
 def shifted(square, pose):
@@ -52,11 +50,7 @@ def shifted(square, pose):
 def distance_inside_left_edge(square, rows, columns):
     """Signed distance [px] from the square's left edge, positive inside."""
     angle = math.radians(square.tilt_deg)
-    return (
-        (columns - square.x_px) * math.cos(angle)
-        + (rows - square.y_px) * math.sin(angle)
-        + square.side_px / 2
-    )
+    return (columns - square.x_px) * math.cos(angle) + (rows - square.y_px) * math.sin(angle) + square.side_px / 2
 
 
 @pytest.mark.parametrize("sigma_px", [0.4, 1.0, 3.0])
@@ -123,9 +117,7 @@ def test_whole_square_agrees_with_a_supersampled_picture():
     )
     # fine samples lie half a fine sample off the pixel centres
     phase = np.exp(2j * np.pi * frequency * (-0.5 / fine + 0.5))
-    blurred = np.fft.ifft2(np.fft.fft2(drawn) * transfer * phase[:, None] * phase[None, :]).real[
-        ::fine, ::fine
-    ]
+    blurred = np.fft.ifft2(np.fft.fft2(drawn) * transfer * phase[:, None] * phase[None, :]).real[::fine, ::fine]
     assert np.abs(cover - blurred).max() < 3e-4
 
 
@@ -137,9 +129,7 @@ def test_a_finer_cut_of_the_series_changes_nothing(monkeypatch):
     assert np.abs(coarse - finer).max() < 5e-6
 
 
-@pytest.mark.parametrize(
-    ("length_px", "direction_deg"), [(7.0, 0.0), (23.0, 90.0), (11.0, 37.0), (150.0, 0.0)]
-)
+@pytest.mark.parametrize(("length_px", "direction_deg"), [(7.0, 0.0), (23.0, 90.0), (11.0, 37.0), (150.0, 0.0)])
 def test_uniform_motion_is_the_mean_of_still_pictures(length_px, direction_deg):
     chart, lens, angle = (
         grid_chart((90, 180), (1, 2), side_px=48.0),
@@ -150,9 +140,7 @@ def test_uniform_motion_is_the_mean_of_still_pictures(length_px, direction_deg):
     steps = 6 * math.ceil(length_px)
     still = np.mean(
         [
-            render(
-                chart, MONOCHROME, lens, 8.0, PITCH_UM, pose=Pose(t * math.cos(angle), t * math.sin(angle))
-            )
+            render(chart, MONOCHROME, lens, 8.0, PITCH_UM, pose=Pose(t * math.cos(angle), t * math.sin(angle)))
             for t in ((np.arange(steps) + 0.5) / steps - 0.5) * length_px
         ],
         axis=0,

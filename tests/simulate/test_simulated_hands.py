@@ -59,16 +59,12 @@ def test_sampled_moments_agree_with_adaptive_quadrature(exposure_s):
             return float(motion.angles_rad(np.array([t]))[0, axis, 0]) * scale
 
         first = quad(position, 0, exposure_s, limit=400)[0] / exposure_s
-        second = (
-            quad(lambda t, p=position, m=first: (p(t) - m) ** 2, 0, exposure_s, limit=400)[0] / exposure_s
-        )
+        second = quad(lambda t, p=position, m=first: (p(t) - m) ** 2, 0, exposure_s, limit=400)[0] / exposure_s
         variance += second
     assert streak_of(sample_motion(motion, exposure_s, FOCAL_MM, PITCH_UM)).streak_px == pytest.approx(
         math.sqrt(12 * variance), rel=1e-6
     )
-    assert streaks_px(motion, exposure_s, FOCAL_MM, PITCH_UM)[0] == pytest.approx(
-        math.sqrt(12 * variance), rel=1e-6
-    )
+    assert streaks_px(motion, exposure_s, FOCAL_MM, PITCH_UM)[0] == pytest.approx(math.sqrt(12 * variance), rel=1e-6)
 
 
 def test_path_has_its_mean_at_zero_and_weights_of_one():
@@ -101,9 +97,7 @@ def test_short_streaks_of_isotropic_sway_are_rayleigh():
 def test_at_the_true_limit_the_stated_share_is_kept(keep):
     """Fresh paths, none of those that the limit was found with."""
     limit_s = true_shutter_limit_s(Hands(), 1.3, keep, FOCAL_MM, PITCH_UM)
-    fresh = streaks_px(
-        draw_motion(Hands(), 20_000, np.random.default_rng(12345)), limit_s, FOCAL_MM, PITCH_UM
-    )
+    fresh = streaks_px(draw_motion(Hands(), 20_000, np.random.default_rng(12345)), limit_s, FOCAL_MM, PITCH_UM)
     assert (fresh <= 1.3).mean() == pytest.approx(keep, abs=5 * math.sqrt(2 * keep * (1 - keep) / 20_000))
 
 

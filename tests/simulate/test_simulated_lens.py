@@ -14,9 +14,7 @@ NO_BLUR = Lens(floor_um=(0.0, 0.0), wide_open_um=(0.0, 0.0))
 
 def test_diffraction_mtf50_is_at_0404():
     """Published facts: MTF50 of a clear circular pupil's incoherent MTF is at s = 0.404 (Goodman, ch. 6)."""
-    assert diffraction_mtf(0.404, 1.0) == pytest.approx(
-        0.5, abs=0.0007
-    )  # half a unit of the last printed digit
+    assert diffraction_mtf(0.404, 1.0) == pytest.approx(0.5, abs=0.0007)  # half a unit of the last printed digit
     assert diffraction_mtf(0.0, 1.0) == 1.0
     assert diffraction_mtf(1.0, 1.0) == 0.0
     assert diffraction_mtf(1.7, 1.0) == 0.0
@@ -58,9 +56,7 @@ def test_normal_blur_alone():
         wide_open_um=(0.0, 0.0),
         wavelength_um=MappingProxyType({"R": 1e-6, "G": 1e-6, "B": 1e-6}),
     )
-    assert lens.mtf50_cy_per_px(5.6, 6.0) == pytest.approx(
-        math.sqrt(math.log(2) / 2) / (math.pi * 20), rel=1e-3
-    )
+    assert lens.mtf50_cy_per_px(5.6, 6.0) == pytest.approx(math.sqrt(math.log(2) / 2) / (math.pi * 20), rel=1e-3)
 
 
 def test_blur_falls_to_a_floor_and_grows_to_the_corners():
@@ -81,6 +77,4 @@ def test_mtf50_is_where_the_curve_crosses_one_half():
     for f_number in (1.8, 4.0, 8.0, 22.0):
         for angle_deg in (0.0, 5.0, 45.0):
             mtf50 = lens.mtf50_cy_per_px(f_number, 6.0, 0.5, 0.3, angle_deg=angle_deg)
-            assert float(lens.mtf(mtf50, f_number, 6.0, 0.5, 0.3, angle_deg=angle_deg)) == pytest.approx(
-                0.5, abs=1e-9
-            )
+            assert float(lens.mtf(mtf50, f_number, 6.0, 0.5, 0.3, angle_deg=angle_deg)) == pytest.approx(0.5, abs=1e-9)

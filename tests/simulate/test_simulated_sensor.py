@@ -145,9 +145,7 @@ def test_dark_current_counts_are_poisson():
         expected = 0.5 * exposure_s
         assert electrons.mean() == pytest.approx(expected, abs=5 * math.sqrt(expected / PIXELS))
         # variance of a Poisson sample variance: (mean + 2 mean^2) / n
-        assert electrons.var() == pytest.approx(
-            expected, abs=5 * math.sqrt((expected + 2 * expected**2) / PIXELS)
-        )
+        assert electrons.var() == pytest.approx(expected, abs=5 * math.sqrt((expected + 2 * expected**2) / PIXELS))
 
 
 @pytest.mark.statistical
@@ -162,10 +160,7 @@ def test_row_noise_is_per_row_and_adds_to_the_dark_variance():
 def test_response_nonuniformity_is_fixed_and_of_the_stated_size():
     sensor = replace(PLAIN, photo_response_nonuniformity=0.01)
     rng = np.random.default_rng(6)
-    mean = (
-        np.mean([sensor.expose(20_000.0, 100, rng, shape=SHAPE).astype(float) for _ in range(8)], axis=0)
-        - 600
-    )
+    mean = np.mean([sensor.expose(20_000.0, 100, rng, shape=SHAPE).astype(float) for _ in range(8)], axis=0) - 600
     shot = 1 / 20_000 / 8
     assert (mean.std() / mean.mean()) ** 2 == pytest.approx(1e-4 + shot, rel=0.05)
 
@@ -180,9 +175,7 @@ def test_saturates_at_white_and_at_full_well():
 
 def test_one_seed_one_frame():
     electrons = np.linspace(10, 3000, PIXELS).reshape(SHAPE)
-    frames = [
-        Sensor().expose(electrons, 200, np.random.default_rng(seed), exposure_s=0.1) for seed in (1, 1, 2)
-    ]
+    frames = [Sensor().expose(electrons, 200, np.random.default_rng(seed), exposure_s=0.1) for seed in (1, 1, 2)]
     assert np.array_equal(frames[0], frames[1])
     assert not np.array_equal(frames[0], frames[2])
 

@@ -115,10 +115,7 @@ def test_files_are_named_dated_and_marked(tmp_path):
 def test_files_depend_on_the_seed_and_not_on_the_workers(tmp_path):
     shots = [PlainShot("flat", 2, 100.0), PlainShot("handheld", 3, 200.0, 1 / 16)]
     one, two, other = (
-        [
-            path.read_bytes()
-            for path in shoot_protocol(SMALL, shots, tmp_path / name, seed=seed, workers=workers)
-        ]
+        [path.read_bytes() for path in shoot_protocol(SMALL, shots, tmp_path / name, seed=seed, workers=workers)]
         for name, seed, workers in (("a", 1, 1), ("b", 1, 3), ("c", 2, 1))
     )
     assert one == two

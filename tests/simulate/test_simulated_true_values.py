@@ -55,9 +55,7 @@ def test_sharpest_f_number_and_range_by_another_search(known):
         def loss(log_n, x=x, y=y):
             return -KIT.lens.mtf50_cy_per_px(math.exp(log_n), 6.0, x, y, angle_deg=5.0)
 
-        best = minimize_scalar(
-            loss, bounds=(math.log(2), math.log(20)), method="bounded", options={"xatol": 1e-8}
-        )
+        best = minimize_scalar(loss, bounds=(math.log(2), math.log(20)), method="bounded", options={"xatol": 1e-8})
         found = known.aperture_at(*place)
         assert found.sharpest_f_number == pytest.approx(math.exp(best.x), rel=1e-4)
         low = brentq(lambda v, f=loss, t=best.fun: f(v) - 0.9 * t, math.log(1.8), best.x)
