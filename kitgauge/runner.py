@@ -248,8 +248,7 @@ def _header(
     return {
         "schema": SCHEMA,
         "kitgauge_version": kitgauge.__version__,
-        "protocol": {"id": loaded.protocol.id, "sha256": loaded.sha256},
-        "title": loaded.protocol.title,
+        "protocol": {"id": loaded.protocol.id, "title": loaded.protocol.title, "sha256": loaded.sha256},
         "measures": loaded.protocol.measures,
         "cautions": list(loaded.protocol.cautions),
         "kit": kit.as_dict(None),

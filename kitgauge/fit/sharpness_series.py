@@ -53,7 +53,7 @@ def _same_f_number(a: float, b: float) -> bool:
 def region_series(region: str, points: Sequence[SharpnessPoint]) -> RegionSeries:
     """Return one value per f-number from all patches and directions of a region.
 
-    Where enough patches were measured at every f-number, their geometric mean: every patch weighs the same everywhere,
+    Where every patch was measured at every f-number, their geometric mean: every patch weighs the same everywhere,
     so the curve is the mean of their curves and its error is that of the points alone. Else ln MTF50 of patch s at
     f-number N is m_N + k_s with sum k_s = 0 over the patches seen at most f-numbers, by weighted least squares: a patch
     that is missing at one f-number hardly moves the curve there, and where the patches disagree about the shape by more
@@ -94,14 +94,13 @@ def region_series(region: str, points: Sequence[SharpnessPoint]) -> RegionSeries
     freedom = len(rows) - count_n - count_s + 1
     reduced = float(misfit @ misfit) / freedom if freedom > 0 else math.nan
     scale = max(1.0, reduced) if freedom > 0 else 1.0
-    complete = [patch for patch in patches if len(patch) == count_n]
-    if 2 * len(complete) >= count_s:
-        ordered = [sorted(patch, key=lambda p: p.f_number) for patch in complete]
+    if all(len(patch) == count_n for patch in patches):
+        ordered = [sorted(patch, key=lambda p: p.f_number) for patch in patches]
         logs = np.array([[math.log(p.mtf50_cy_per_px) for p in patch] for patch in ordered])
         errors = np.array([[p.mtf50_cy_per_px_stderr / p.mtf50_cy_per_px for p in patch] for patch in ordered])
         mtf50 = np.exp(logs.mean(axis=0))
-        stderr = mtf50 * np.sqrt(np.sum(errors**2, axis=0)) / len(complete)
-        return RegionSeries(region, np.array(f_numbers), mtf50, stderr, len(complete), reduced, dropped)
+        stderr = mtf50 * np.sqrt(np.sum(errors**2, axis=0)) / count_s
+        return RegionSeries(region, np.array(f_numbers), mtf50, stderr, count_s, reduced, dropped)
     mtf50 = np.exp(solution[:count_n])
     stderr = mtf50 * np.sqrt(np.diag(covariance)[:count_n] * scale)
     return RegionSeries(region, np.array(f_numbers), mtf50, stderr, count_s, reduced, dropped)

@@ -48,13 +48,13 @@ def exposure_of(mosaic: Mosaic) -> dict[str, float]:
         (float(np.median(plane.samples[::4, ::4])) - plane.black_dn) / span
         for plane, span in zip(green, spans, strict=True)
     ]
-    level = float(np.mean(medians))
+    level = min(float(np.mean(medians)), 1.0)  # what lies above the white level is white
     dark = [
         float(np.mean(plane.samples < plane.black_dn + NEAR_BLACK * span))
         for plane, span in zip(green, spans, strict=True)
     ]
     return {
-        "level_stops_below_saturation": -math.log2(level) if level > 0 else math.nan,
+        "level_stops_below_saturation": math.log2(1.0 / level) if level > 0 else math.nan,
         "clipped_share": float(np.mean(mosaic.samples >= mosaic.white_dn)),
         "near_black_share": float(np.mean(dark)),
     }

@@ -84,6 +84,19 @@ class EdgeModel:
             design[inside, FIXED_COLUMNS:] = vanishing_splines(d[inside], self.knots)
         return design
 
+    def spread(self, grid: Array, spreads: Array, coefficients: Array) -> Array:
+        """Return the edge spread of `coefficients` on the grid itself (`spreads` as from `spreads`, cut to `grid`)."""
+        fixed = coefficients[:FIXED_COLUMNS]
+        total = fixed[0] + fixed[1] * spreads[0] + fixed[2] * spreads[1] + fixed[3] * spreads[2]
+        if math.isfinite(self.patch_px):
+            beyond = self.patch_sign * 2.0 / math.pi**3 / np.maximum(self.patch_px + self.patch_sign * grid, 1.0)
+            total = total + (fixed[1] * self.cutoff_px + fixed[2]) * beyond
+        if self.knots.size:
+            inside = (grid > self.knots[0]) & (grid < self.knots[-1])
+            padded = np.concatenate([np.zeros(3), coefficients[FIXED_COLUMNS:], np.zeros(3)])
+            total[inside] += BSpline(_padded(self.knots), padded, 3)(grid[inside])
+        return total
+
     def transform(self, frequency: Array) -> Complex:
         """Return (frequency, column) the transform of each column's line spread (0 for the level).
 
@@ -117,11 +130,15 @@ def core_knots(core_px: float, blur_px: float) -> Array:
 
 def vanishing_splines(d: Array, knots: Array) -> Array:
     """Return (sample, knots - 4) cubic B-splines whose support lies inside `knots`, at `d` within the knots."""
+    matrix: Array = BSpline.design_matrix(d, _padded(knots), 3).toarray()[:, 3:-3]
+    return matrix
+
+
+def _padded(knots: Array) -> Array:
+    """Return the knots with three more on either side: the splines that reach over the ends can then be left out."""
     first, last = knots[1] - knots[0], knots[-1] - knots[-2]
     beyond = np.arange(1.0, 4.0)
-    padded = np.concatenate([knots[0] - first * beyond[::-1], knots, knots[-1] + last * beyond])
-    matrix: Array = BSpline.design_matrix(d, padded, 3).toarray()[:, 3:-3]
-    return matrix
+    return np.concatenate([knots[0] - first * beyond[::-1], knots, knots[-1] + last * beyond])
 
 
 def spline_centres(knots: Array) -> Array:

@@ -33,11 +33,13 @@ def mtf_of(spread: EdgeSpread, frequency: Array) -> tuple[Array, Array]:
     return mtf, np.sqrt(np.maximum(along, 0.0))
 
 
-def mtf50_of(spread: EdgeSpread) -> tuple[float, float]:
-    """Return (MTF50, standard error) [cy/px] of the first fall through one half; NaN where it lies beyond 1 cy/px."""
+def mtf50_of(spread: EdgeSpread, mtf: Array, error: Array) -> tuple[float, float]:
+    """Return (MTF50, standard error) [cy/px] of the first fall through one half; NaN where it lies beyond 1 cy/px.
+
+    `mtf` and `error` as from `mtf_of` at FREQUENCIES_CY_PER_PX.
+    """
     frequency = FREQUENCIES_CY_PER_PX
     while True:
-        mtf, error = mtf_of(spread, frequency)
         below = np.nonzero((mtf[:-1] >= 0.5) & (mtf[1:] < 0.5))[0]
         if below.size == 0:
             return math.nan, math.nan
@@ -48,3 +50,4 @@ def mtf50_of(spread: EdgeSpread) -> tuple[float, float]:
             value = frequency[k] + (mtf[k] - 0.5) / fall
             return float(value), float(0.5 * (error[k] + error[k + 1]) / fall)
         frequency = np.linspace(frequency[k], frequency[k + 1], 13)
+        mtf, error = mtf_of(spread, frequency)

@@ -51,9 +51,12 @@ def gather_samples(
     u = dx * along_x + dy * along_y
     v = dx * candidate.normal_x + dy * candidate.normal_y
     inside = (np.abs(u) <= 0.5 * length) & (v >= -dark) & (v <= bright)
-    u, v = u[inside], v[inside]
-    value = signal[top:bottom, left:right][window][inside].astype(np.float64)
-    full = saturated[top:bottom, left:right][window][inside]
+    # in the order of distance: later look-ups along the edge spread are several times faster
+    order = np.flatnonzero(inside)
+    order = order[np.argsort(v[order])]
+    u, v = u[order], v[order]
+    value = signal[top:bottom, left:right][window][order].astype(np.float64)
+    full = saturated[top:bottom, left:right][window][order]
     on_bright = v > 0
     return EdgeSamples(
         u=u,

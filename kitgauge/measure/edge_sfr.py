@@ -150,10 +150,10 @@ def measure_edge(
     flags = _doubts(spread, candidate)
     if flags:
         return _refused(candidate, flags, spread)
-    mtf50, error = mtf50_of(spread)
+    mtf, mtf_error = mtf_of(spread, FREQUENCIES_CY_PER_PX)
+    mtf50, error = mtf50_of(spread, mtf, mtf_error)
     if math.isnan(mtf50) or error > LARGEST_RELATIVE_ERROR * mtf50:
         return _refused(candidate, ("edge-noisy",), spread)
-    mtf, mtf_error = mtf_of(spread, FREQUENCIES_CY_PER_PX)
     return _filled(candidate, spread, mtf50, error, mtf, mtf_error, ())
 
 

@@ -136,7 +136,7 @@ def fit_edge_spread(
         if iteration < settled_at:
             prior: tuple[float, float] | None = NO_DEVIATION
         else:
-            prior = solution.prior if solution is not None and iteration > settled_at + 1 else None
+            prior = solution.prior if solution is not None and iteration > settled_at else None
         jitter = None if solution is None or roughness == 0 else (solution.grid, (roughness * solution.line) ** 2)
         solution = _solve(d[keep], value[keep], model, blur, reach, noise, jitter, diffraction_px, prior)
         if solution is None:
@@ -162,10 +162,7 @@ def fit_edge_spread(
         columns = np.concatenate(
             [-line[:, None] * legendre, (fitted * u)[:, None], (fitted * legendre[:, 1])[:, None]], axis=1
         )
-        weighted = columns * (keep / sigma**2)[:, None]
-        step = np.linalg.solve(
-            np.einsum("ni,nj->ij", weighted, columns) + 1e-9 * np.eye(5), np.einsum("ni,n->i", weighted, residual)
-        )
+        step = np.linalg.solve(*_normal_equations(columns, keep / sigma**2, residual))
         shape = shape + step[:3]
         along, along2 = along + step[3], along2 + step[4]
         gradient += solution.gradient
@@ -291,7 +288,7 @@ def _solve(
     variance = model.variance_px2 + float(np.clip(solution[3], -0.5 * scale_s, scale_s))
     on_grid = np.abs(grid) <= reach + 2.0
     grid = grid[on_grid]
-    spread = np.einsum("ni,i->n", model.columns(grid, grid, spreads[:, on_grid]), coefficients[:-1])
+    spread = model.spread(grid, spreads[:, on_grid], coefficients[:-1])
     half, rise = _half_and_rise(grid, (spread - coefficients[0]) / coefficients[1], core)
     if not coefficients[1] > 0:
         return None
@@ -318,10 +315,11 @@ def _normal_equations(design: Array, weight: Array, value: Array) -> tuple[Array
     """
     weighted = design * weight[:, None]
     rows = max(16, 200_000 // design.shape[1] ** 2)
-    normal = np.zeros((design.shape[1], design.shape[1]))
+    normal, right = np.zeros((design.shape[1], design.shape[1])), np.zeros(design.shape[1])
     for first in range(0, design.shape[0], rows):
         normal += weighted[first : first + rows].T @ design[first : first + rows]
-    return normal, np.einsum("ni,n->i", weighted, value)
+        right += weighted[first : first + rows].T @ value[first : first + rows]
+    return normal, right
 
 
 def _shape_prior(model: EdgeModel, diffraction_px: float | None) -> tuple[tuple[float, float], float]:
@@ -355,11 +353,12 @@ def _choose_prior(
         values, vectors = eigh(root.T @ rest @ root)
         values = np.maximum(values, 0.0)
         power = (vectors.T @ (root.T @ pull)) ** 2
-        for size in _DEVIATION_SIZES:
-            gain = 1.0 + size**2 * values
-            likelihood = 0.5 * float(np.sum(power * size**2 / gain) - np.sum(np.log(gain)))
-            if likelihood > best[0]:
-                best = likelihood, float(size), smoothness
+        square = _DEVIATION_SIZES[:, None] ** 2
+        gain = 1.0 + square * values
+        likelihood = 0.5 * np.sum(power * square / gain - np.log(gain), axis=1)
+        k = int(np.argmax(likelihood))
+        if likelihood[k] > best[0]:
+            best = float(likelihood[k]), float(_DEVIATION_SIZES[k]), smoothness
     return best[1], best[2]
 
 

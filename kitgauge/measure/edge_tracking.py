@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 
 _REACH_PX = 90.0
 _ROUNDS = 3
+_ENOUGH_EDGES = 16
 _LEAST_LENGTH_PX = 14.0
 _LEAST_PLATEAU_PX = 6.0  # between the blurred edge and the border of the frame
 _LEAST_BLUR_PX = 5.0  # less is within the coarseness of the profiles here, and within the room left at corners
@@ -81,19 +82,14 @@ def follow_edges(
         return nothing
     move, share = find_displacement(signal, mask, edges)
     blur = (math.nan, math.nan)
-    for number in range(_ROUNDS + 1):
-        lines = [_shortened(move.edge(edge), blur) for edge in edges]
-        profiles = [_edge_profiles(signal, mask, saturated, line) for line in lines]
-        good = [
-            p is not None and not p.fault and p.log_contrast > _LEAST_MODULATION * expected_log_contrast(e)
-            for e, p in zip(edges, profiles, strict=True)
-        ]
-        blur = (
-            _typical_blur(edges, profiles, good, "vertical"),
-            _typical_blur(edges, profiles, good, "horizontal"),
-        )
-        if number < _ROUNDS:
-            move = _refined(move, lines, profiles, good)
+    # The move needs a few edges only; an odd step takes all sides of the patches in turn.
+    some = edges[:: len(edges) // _ENOUGH_EDGES | 1]
+    for _ in range(_ROUNDS):
+        lines, profiles, good = _look(signal, mask, saturated, some, move, blur)
+        blur = _typical_blur(some, profiles, good)
+        move = _refined(move, lines, profiles, good)
+    lines, profiles, good = _look(signal, mask, saturated, edges, move, blur)
+    blur = _typical_blur(edges, profiles, good)
     absent = share < _LEAST_MATCH and sum(good) < _LEAST_EDGES * len(edges)
     candidates, refused = [], []
     for moved, profile, ok in zip(lines, profiles, good, strict=True):
@@ -115,16 +111,37 @@ def follow_edges(
     )
 
 
-def _typical_blur(
-    edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool], orientation: str
-) -> float:
-    """Return the median extra 10-90 % distance [px] across the edges of one orientation, NaN without any."""
-    widths = [
-        math.sqrt(max(profile.width**2 - _known(edge.blur_px) ** 2, 0.0))
-        for edge, profile, ok in zip(edges, profiles, good, strict=True)
-        if ok and profile is not None and edge.orientation == orientation and math.isfinite(profile.width)
+def _look(
+    signal: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    saturated: NDArray[np.bool_],
+    edges: Sequence[EdgeCandidate],
+    move: Move,
+    blur: tuple[float, float],
+) -> tuple[list[EdgeCandidate], list[_Profiles | None], list[bool]]:
+    """Return where the moved edges lie, what is seen across them, and whether it is an edge like the reference's."""
+    lines = [_shortened(move.edge(edge), blur) for edge in edges]
+    profiles = [_edge_profiles(signal, mask, saturated, line) for line in lines]
+    good = [
+        seen is not None and not seen.fault and seen.log_contrast > _LEAST_MODULATION * expected_log_contrast(edge)
+        for edge, seen in zip(edges, profiles, strict=True)
     ]
-    return float(np.median(widths)) if widths else math.nan
+    return lines, profiles, good
+
+
+def _typical_blur(
+    edges: Sequence[EdgeCandidate], profiles: Sequence[_Profiles | None], good: Sequence[bool]
+) -> tuple[float, float]:
+    """Return the median extra 10-90 % distance [px] across vertical and across horizontal edges, NaN without any."""
+    found = []
+    for orientation in ("vertical", "horizontal"):
+        widths = [
+            math.sqrt(max(profile.width**2 - _known(edge.blur_px) ** 2, 0.0))
+            for edge, profile, ok in zip(edges, profiles, good, strict=True)
+            if ok and profile is not None and edge.orientation == orientation and math.isfinite(profile.width)
+        ]
+        found.append(float(np.median(widths)) if widths else math.nan)
+    return found[0], found[1]
 
 
 def _known(value: float) -> float:

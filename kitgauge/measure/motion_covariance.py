@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 _OUTLIER_SIGMA = 5.0
-_DIRECTION_ERROR_DEG = 20.0  # an axis known no better than this is not given
+_DIRECTION_ERROR_DEG = 10.0  # an axis known no better than this is not given
+_NORMAL_ERROR_RAD = math.radians(0.15)  # how well the direction of an edge is known
+# Tilts that differ by less than this (standard deviation) differ by measurement: taken as real, they would pull C12
+# to 0 with false precision.
+_LEAST_TILT_SPREAD_RAD = math.radians(0.5)
 
 
 def in_axes(normal: tuple[float, float], axis: tuple[float, float]) -> tuple[float, float]:
@@ -59,6 +63,12 @@ def solve_covariance(rows: Sequence[Row], axes: int) -> Solution:
     along = [i for i in (0, 1) if np.any(design[:, i] > 0.5)]
     levels = [float(np.average(value[design[:, i] > 0.5], weights=error[design[:, i] > 0.5] ** -2.0)) for i in along]
     limit = math.sqrt(max(levels[0], 0.0) * max(levels[-1], 0.0)) if axes == 2 else 0.0
+    tilts = np.arctan2(normal[:, 1], normal[:, 0])
+    tilts = np.arctan(np.tan(2.0 * tilts)) / 2.0  # from the nearest axis
+    if float(np.std(tilts)) < _LEAST_TILT_SPREAD_RAD:
+        design[:, 2] = 0.0
+    else:
+        error = np.hypot(error, 2.0 * limit * _NORMAL_ERROR_RAD)
     columns = [*along, 2] if limit > 0 else along
     matrix = design[:, columns] / error[:, None]
     information = matrix.T @ matrix

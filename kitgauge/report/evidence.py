@@ -199,7 +199,7 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
     )  # fmt: skip
     columns = (
         "frame", "step", "ISO", "shutter", "f-number", "EV at ISO 100 of the settings",
-        "mean level, stops below saturation", "clipped", "near black", "flags",
+        "median level, stops below saturation", "clipped", "near black", "flags",
     )  # fmt: skip
     return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), _flag_note(shared).strip())
 

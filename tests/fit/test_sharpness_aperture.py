@@ -95,7 +95,7 @@ def test_recovers_sharpest_aperture_and_range(name: str) -> None:
 def test_parameter_errors_scatter_as_stated() -> None:
     floor, a, p = LENSES["fast"]
     pulls = []
-    for seed in range(40):
+    for seed in range(80):
         result = fit_sharpness(points((floor, a, p), seed=100 + seed), PITCH_UM).regions["centre"].curve.result
         reference = result.evidence["reference_f_number"]
         pulls.append(
@@ -104,8 +104,9 @@ def test_parameter_errors_scatter_as_stated() -> None:
                 (result.value("aberration_px") - a * reference**-p) / result.error("aberration_px"),
             ]
         )
-    assert np.all((np.std(pulls, axis=0) > 0.6) & (np.std(pulls, axis=0) < 1.35))
-    assert np.all(np.abs(np.mean(pulls, axis=0)) < 0.6)
+    # 80 normal pulls: standard deviation 1 +- 0.08, mean 0 +- 0.11; four of these
+    assert np.all((np.std(pulls, axis=0) > 0.68) & (np.std(pulls, axis=0) < 1.32))
+    assert np.all(np.abs(np.mean(pulls, axis=0)) < 0.45)
 
 
 def test_perfect_lens_is_sharpest_wide_open_and_that_is_said() -> None:

@@ -258,3 +258,11 @@ def test_a_broken_limits_file_stops_the_plan(results: Path) -> None:
     (results / "invented-one" / "limits.toml").write_text("schema = 99\n")
     with pytest.raises(LimitsError, match="newer kitgauge"):
         plan_from_results(results, light="ev6")
+
+
+def test_correlated_noise_gains_less_from_a_smaller_picture(tmp_path: Path) -> None:
+    point = {"iso": 400, "channel": "G", "snr_midgrey": 20.0}
+    for power, snr in ((1.0, 20.0), (4.0, 10.0), (None, 20.0)):  # variance at low frequencies counts
+        noise = {"points": [{**point, "noise_power_ratio": power}]}
+        (tmp_path / "curves.json").write_text(json.dumps({"schema": 1, "kit": KIT, "noise": noise}))
+        assert read_kit_model({"run": tmp_path}).snr_per_pixel(400)[0] == pytest.approx(snr)

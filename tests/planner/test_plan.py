@@ -345,3 +345,23 @@ def test_any_request_is_a_plan_or_a_plain_error(
     else:
         json.dumps(plan.as_dict(), allow_nan=False)
         assert "nan" not in plan.text()
+
+
+def test_ways_that_leave_a_gap_come_last(kit_limits: list[AcceptedLimit], kit_camera: CameraFacts) -> None:
+    request = PlanRequest(light="ev4", focal_mm=85, distance_m=2, technique="standing", keep=0.95)
+    plan = make_plan(request, kit_limits, kit_camera)
+    ways = [(way.kind, way.remaining_stops > 0) for way in plan.alternatives]
+    assert ways[-1] == ("support", True)  # first of its kind where it closes the gap; here the subject still binds
+    assert not any(partial for _, partial in ways[:-1])
+
+
+def test_a_limit_for_the_asked_keep_rate_goes_before_one_carried_over(
+    kit_limits: list[AcceptedLimit], kit_camera: CameraFacts
+) -> None:
+    strict = replace(kit_limits[0].limit, value={"shutter_s": 0.016}, criterion={"streak_px": 5.0, "keep": 0.95})
+    limits = [*kit_limits, replace(kit_limits[0], limit=strict, run="handheld-3")]
+    request = PlanRequest(light="ev7", focal_mm=50, subject="0", technique="standing", keep=0.95)
+    plan = make_plan(request, limits, kit_camera)
+    assert plan.as_dict()["basis_run"]["hands"] == "handheld-3"
+    assert plan.as_dict()["basis"]["hands"] == "measured run"
+    assert plan.inputs.motion.hands_cap_s == pytest.approx(0.016)
