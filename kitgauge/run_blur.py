@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from kitgauge.errors import FitError, LimitsError, MeasurementError
@@ -12,6 +13,7 @@ from kitgauge.fit.blur_next import next_shots
 from kitgauge.fit.blur_shutter import BlurFit, fit_blur
 from kitgauge.ingest.blur_frames import first_frame_task, following_task
 from kitgauge.ingest.record import FrameRecord
+from kitgauge.limits.model import Limit
 from kitgauge.limits.shutter_limit import shutter_limits
 from kitgauge.measure.edge_candidate import EdgeCandidate
 from kitgauge.measure.edge_profile import EdgeProfile
@@ -74,15 +76,20 @@ def conclude(context: RunContext, results: Results) -> Section:
     asked = [record for record in context.records if record.role in _MOVING and record.status == "used"]
     if moving and len(moving) < len(asked):
         missing.append(f"{len(asked) - len(moving)} of {len(asked)} frames not measured")
-    fit, fitted, limits, notes = None, None, [], []
+    fitted: dict[str, Any] | None = None
+    limits: list[Limit] = []
+    notes: list[str] = []
     if moving and shape is not None:
         streak_limit_px = context.criteria.streak_limit_px(shape)
         try:
             fit = _fit(moving, streaks)
             fitted = _fitted(fit, context.criteria.keep, streak_limit_px)
-            limits += shutter_limits(
+            found = shutter_limits(
                 fit, context.criteria, shape, context.kit.lens, context.kit.focal_mm, context.technique
             )
+            # a limit of a moving subject is kept apart from that of the hands
+            about = {"role": "subject"} if all(record.role == "subject" for record in moving) else {}
+            limits += [replace(limit, extra={**limit.extra, **about}) for limit in found]
         except FitError as error:
             missing.append(f"{error.what}: got {error.got}, needed {error.needed}; {error.fix}")
         except LimitsError as error:

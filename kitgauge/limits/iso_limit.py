@@ -72,7 +72,7 @@ def iso_limit(
     if not met:
         lowest = usable[0]
         raise LimitsError(
-            f"no measured ISO reaches SNR {criteria.snr:g} at mid-grey at {criteria.output_mp:g} megapixels",
+            f"no measured ISO reaches SNR {criteria.snr:g} at mid-grey in a picture of {criteria.output_mp:g} MP",
             where=f"ISO {lowest.iso:g}, the lowest measured",
             got=f"SNR {states[0].snr():.3g}",
             needed=f"SNR {criteria.snr:g}",
@@ -233,7 +233,7 @@ def _sentence(
 ) -> str:
     """Return the limit in plain words; `unmeasured_above` is None where the curve falls through the
     criterion."""
-    criterion = f"SNR {criteria.snr:g} at mid-grey in a picture of {criteria.output_mp:g} megapixels"
+    criterion = f"SNR {criteria.snr:g} at mid-grey in a picture of {criteria.output_mp:g} MP"
     if unmeasured_above is None:
         interval = f"95 % interval {low:.0f} to {high:.0f}" if math.isfinite(low) else "interval not estimated"
         text = f"Noise is acceptable up to ISO {dial:.0f}: {criterion} up to ISO {value:.0f} ({interval})."

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +25,7 @@ _PERIOD_PX = 256
 _STEPS_PER_PX = 32
 _KNOT_GROWTH = 0.22  # knot spacing per distance from the edge
 _SMALLEST_KNOT_PX = 0.3
-_KNOTS_PER_RISE = 6.0
+_KNOTS_PER_RISE = 8.0
 FIXED_COLUMNS = 4  # level, step, its derivatives by q and by s
 
 
@@ -43,31 +44,9 @@ class EdgeModel:
     patch_px: float = math.nan
     patch_sign: float = 1.0
 
-    def _mtf(self, frequency: Array) -> tuple[Array, Array, Array]:
-        """Return the reference MTF and its derivatives by q and by s."""
-        pixel = np.sinc(frequency * math.cos(self.tilt)) * np.sinc(frequency * math.sin(self.tilt))
-        blur = pixel * np.exp(-2.0 * math.pi**2 * self.variance_px2 * frequency**2)
-        s = np.clip(self.cutoff_px * frequency, 0.0, 1.0)
-        value = diffraction_mtf(s) * blur
-        by_q = -4.0 / math.pi * np.sqrt(1.0 - s * s) * frequency * blur
-        by_s = -2.0 * math.pi**2 * frequency**2 * value
-        return value, by_q, by_s
-
     def spreads(self) -> tuple[Array, Array]:
         """Return (distance grid, (3, grid) edge spread and its derivatives by q and by s)."""
-        size = _PERIOD_PX * _STEPS_PER_PX
-        frequency = np.arange(size // 2 + 1) / _PERIOD_PX
-        stop = int(min(size // 2, math.ceil(_PERIOD_PX / self.cutoff_px) + 1))
-        values = self._mtf(frequency[: stop + 1])
-        d = (np.arange(size) - size // 2) / _STEPS_PER_PX
-        spectrum = np.zeros((3, size // 2 + 1), dtype=np.complex128)
-        order = np.arange(1, stop + 1)
-        for row, value in enumerate(values):
-            # sine series of the integral of a periodic line spread: sum over k of M_k sin(2 pi k d / period) / (pi k)
-            spectrum[row, 1 : stop + 1] = -1j * value[1:] / (2.0 * math.pi * order) * size
-        series = np.fft.fftshift(np.fft.irfft(spectrum, n=size, axis=1), axes=1)
-        series[0] += 0.5 + d / _PERIOD_PX
-        return d, series
+        return _reference_spreads(self.cutoff_px, self.variance_px2, self.tilt)
 
     def columns(self, d: Array, grid: Array, spreads: Array) -> Array:
         """Return the design matrix (sample, column) at distances `d`: level, step, by q, by s, splines."""
@@ -109,13 +88,41 @@ class EdgeModel:
         weights = (half[:, None] * weight).ravel()
         splines = vanishing_splines(points, self.knots)
         matrix = np.zeros((frequency.size, FIXED_COLUMNS + splines.shape[1]), dtype=np.complex128)
-        for column, value in enumerate(self._mtf(frequency)):
+        for column, value in enumerate(_reference_mtf(frequency, self.cutoff_px, self.variance_px2, self.tilt)):
             matrix[:, 1 + column] = value
         for first in range(0, frequency.size, 8):  # small products: BLAS must not start threads for them
             nu = frequency[first : first + 8, None]
             kernel = 2j * np.pi * nu * np.exp(-2j * np.pi * nu * points) * weights
             matrix[first : first + 8, FIXED_COLUMNS:] = kernel @ splines
         return matrix
+
+
+def _reference_mtf(frequency: Array, cutoff_px: float, variance_px2: float, tilt: float) -> tuple[Array, Array, Array]:
+    """Return the reference MTF and its derivatives by q and by s."""
+    pixel = np.sinc(frequency * math.cos(tilt)) * np.sinc(frequency * math.sin(tilt))
+    blur = pixel * np.exp(-2.0 * math.pi**2 * variance_px2 * frequency**2)
+    s = np.clip(cutoff_px * frequency, 0.0, 1.0)
+    value = diffraction_mtf(s) * blur
+    by_q = -4.0 / math.pi * np.sqrt(1.0 - s * s) * frequency * blur
+    by_s = -2.0 * math.pi**2 * frequency**2 * value
+    return value, by_q, by_s
+
+
+@lru_cache(maxsize=8)  # the last steps of one edge's fit share one reference
+def _reference_spreads(cutoff_px: float, variance_px2: float, tilt: float) -> tuple[Array, Array]:
+    size = _PERIOD_PX * _STEPS_PER_PX
+    stop = int(min(size // 2, math.ceil(_PERIOD_PX / cutoff_px) + 1))
+    values = _reference_mtf(np.arange(stop + 1) / _PERIOD_PX, cutoff_px, variance_px2, tilt)
+    d = (np.arange(size) - size // 2) / _STEPS_PER_PX
+    spectrum = np.zeros((3, size // 2 + 1), dtype=np.complex128)
+    order = np.arange(1, stop + 1)
+    for row, value in enumerate(values):
+        # sine series of the integral of a periodic line spread: sum over k of M_k sin(2 pi k d / period) / (pi k)
+        spectrum[row, 1 : stop + 1] = -1j * value[1:] / (2.0 * math.pi * order) * size
+    series = np.fft.fftshift(np.fft.irfft(spectrum, n=size, axis=1), axes=1)
+    series[0] += 0.5 + d / _PERIOD_PX
+    d.flags.writeable = series.flags.writeable = False
+    return d, series
 
 
 def core_knots(core_px: float, blur_px: float) -> Array:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -126,7 +126,9 @@ def _profile(
     if float(np.mean(saturated[top:bottom, left:right][row, column])) > _SATURATED_SHARE:
         return _empty(candidate, "edge-clipped")
     value = signal[top:bottom, left:right][row, column].astype(np.float64)
-    distance = v - _line(u / (0.5 * length), v, value)
+    s = u / (0.5 * length)
+    line = _line(s, v, value)
+    distance = v - _along(line, s)
     low = math.ceil(-dark / BIN_PX) + 1
     count = math.floor(bright / BIN_PX) - 1 - low
     index = np.floor(distance / BIN_PX).astype(np.intp) - low
@@ -143,7 +145,23 @@ def _profile(
         scatter = np.bincount(index, residual**2, minlength=count) / (samples - 1)
         stderr = np.sqrt(_smooth(np.where(samples > 2, scatter, _NAN)) / samples)
     esf[samples == 0] = _NAN
-    return EdgeProfile(candidate, position, esf, stderr)
+    # the line fitted here is finer than the one that the search saw; directions of motion need its normal
+    fitted = shifted_line(candidate, line[0] - line[1] + line[2], line[0] + line[1] + line[2])
+    return EdgeProfile(fitted, position, esf, stderr)
+
+
+def shifted_line(edge: EdgeCandidate, start_px: float, end_px: float) -> EdgeCandidate:
+    """Return the edge with its first end moved by `start_px` and its last by `end_px` along its normal."""
+    x0, y0 = edge.x0 + start_px * edge.normal_x, edge.y0 + start_px * edge.normal_y
+    x1, y1 = edge.x1 + end_px * edge.normal_x, edge.y1 + end_px * edge.normal_y
+    length = math.hypot(x1 - x0, y1 - y0)
+    normal_x, normal_y = -(y1 - y0) / length, (x1 - x0) / length
+    sign = math.copysign(1.0, normal_x * edge.normal_x + normal_y * edge.normal_y)
+    return replace(
+        edge,
+        x0=float(x0), y0=float(y0), x1=float(x1), y1=float(y1),
+        normal_x=float(sign * normal_x), normal_y=float(sign * normal_y),
+    )  # fmt: skip
 
 
 def _smooth(scatter: Array, reach: int = 6) -> Array:
@@ -159,15 +177,19 @@ def _smooth(scatter: Array, reach: int = 6) -> Array:
     return np.where(number > 0, total / np.maximum(number, 1.0), _NAN)
 
 
+def _along(line: Array, s: Array) -> Array:
+    """Return the parabola `line` (shift, tilt, bow) at `s`, -1 to 1 along the edge."""
+    return np.asarray(line[0] + line[1] * s + line[2] * (1.5 * s * s - 0.5), dtype=np.float64)
+
+
 def _line(s: Array, v: Array, value: Array) -> Array:
-    """Return the edge's distance from the candidate's line at each sample [px]: a parabola in `s` (-1 to 1
-    along it)."""
+    """Return (shift, tilt, bow) [px] of the edge against the candidate's line, a parabola in `s`, -1 to 1 along it."""
     bow = 1.5 * s * s - 0.5
     line = np.zeros(3)
     low, high = math.floor(v.min()), math.ceil(v.max())
     reach = min(-low, high)
     for _ in range(_LINE_ITERATIONS):
-        distance = v - (line[0] + line[1] * s + line[2] * bow)
+        distance = v - _along(line, s)
         index = np.clip(np.floor(distance - low).astype(np.intp), 0, high - low)
         samples = np.bincount(index)
         filled = samples > 0
@@ -190,4 +212,4 @@ def _line(s: Array, v: Array, value: Array) -> Array:
         line = line + np.clip(step, -0.5 * reach, 0.5 * reach)
         if np.max(np.abs(step)) < 1e-3:
             break
-    return np.asarray(line[0] + line[1] * s + line[2] * bow, dtype=np.float64)
+    return line

@@ -33,7 +33,7 @@ _SHAPE_ITERATIONS = 10  # at most, for q, s and the edge's position, without dev
 _DEVIATION_ITERATIONS = 3
 _OUTLIER_SIGMA = 6.0
 _DEVIATION_SIZES = 10.0 ** np.linspace(-4.5, -0.5, 17)  # share of the contrast
-_SMOOTHNESS_PER_RISE = (0.25, 0.5)  # correlation length of the deviation over the 10-90 % distance
+_SMOOTHNESS_PER_RISE = (0.125, 0.25, 0.5)  # correlation length of the deviation over the 10-90 % distance
 NO_DEVIATION = (0.0, 0.0)
 _CUTOFF_RANGE_PX = (0.15, 12.0)
 _CUTOFF_PRIOR_PX = (0.8, 2.0)  # mean and spread where the f-number or the pixel pitch is not known
@@ -136,7 +136,7 @@ def fit_edge_spread(
         if iteration < settled_at:
             prior: tuple[float, float] | None = NO_DEVIATION
         else:
-            prior = solution.prior if solution is not None and iteration > settled_at else None
+            prior = solution.prior if solution is not None and iteration > settled_at + 1 else None
         jitter = None if solution is None or roughness == 0 else (solution.grid, (roughness * solution.line) ** 2)
         solution = _solve(d[keep], value[keep], model, blur, reach, noise, jitter, diffraction_px, prior)
         if solution is None:
@@ -284,8 +284,8 @@ def _solve(
     covariance = covariance * amount[:, None] * amount[None, :]
     cutoff = float(np.clip(model.cutoff_px + np.clip(solution[2], -0.5, 0.5), *_CUTOFF_RANGE_PX))
     # half to double the variance in one step: farther out the straight line no longer tells
-    scale_s = max(0.2, model.variance_px2)
-    variance = model.variance_px2 + float(np.clip(solution[3], -0.5 * scale_s, scale_s))
+    most = max(0.2, model.variance_px2)
+    blur_variance = model.variance_px2 + float(np.clip(solution[3], -0.5 * most, most))
     on_grid = np.abs(grid) <= reach + 2.0
     grid = grid[on_grid]
     spread = model.spread(grid, spreads[:, on_grid], coefficients[:-1])
@@ -293,7 +293,7 @@ def _solve(
     if not coefficients[1] > 0:
         return None
     if prior == NO_DEVIATION:
-        model = replace(model, cutoff_px=cutoff, variance_px2=max(variance, _SMALLEST_VARIANCE_PX2))
+        model = replace(model, cutoff_px=cutoff, variance_px2=max(blur_variance, _SMALLEST_VARIANCE_PX2))
     return _Solution(
         model=model,
         coefficients=coefficients[:-1],

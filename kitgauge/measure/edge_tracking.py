@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.measure.edge_candidate import EdgeCandidate, RefusedEdge
+from kitgauge.measure.edge_profile import shifted_line
 from kitgauge.measure.edge_template import Move, expected_log_contrast, find_displacement
 
 Array = NDArray[np.float64]
@@ -275,12 +276,7 @@ def _own_line(edge: EdgeCandidate, profile: _Profiles) -> EdgeCandidate:
     start, end = 1.5 * first - 0.5 * second, 1.5 * second - 0.5 * first
     if max(abs(start), abs(end)) > 0.5 * edge.half_width_px:
         return edge
-    x0, y0 = edge.x0 + start * edge.normal_x, edge.y0 + start * edge.normal_y
-    x1, y1 = edge.x1 + end * edge.normal_x, edge.y1 + end * edge.normal_y
-    length = math.hypot(x1 - x0, y1 - y0)
-    normal = (-(y1 - y0) / length, (x1 - x0) / length)
-    sign = math.copysign(1.0, normal[0] * edge.normal_x + normal[1] * edge.normal_y)
-    return replace(edge, x0=x0, y0=y0, x1=x1, y1=y1, normal_x=sign * normal[0], normal_y=sign * normal[1])
+    return shifted_line(edge, start, end)
 
 
 def _shortened(edge: EdgeCandidate, blur: tuple[float, float]) -> EdgeCandidate:

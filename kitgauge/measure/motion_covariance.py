@@ -12,10 +12,10 @@ Array = NDArray[np.float64]
 
 _OUTLIER_SIGMA = 5.0
 _DIRECTION_ERROR_DEG = 10.0  # an axis known no better than this is not given
-_NORMAL_ERROR_RAD = math.radians(0.15)  # how well the direction of an edge is known
+_NORMAL_ERROR_RAD = math.radians(0.1)  # how well the direction of an edge is known
 # Tilts that differ by less than this (standard deviation) differ by measurement: taken as real, they would pull C12
 # to 0 with false precision.
-_LEAST_TILT_SPREAD_RAD = math.radians(0.5)
+_LEAST_TILT_SPREAD_RAD = math.radians(0.3)
 
 
 def in_axes(normal: tuple[float, float], axis: tuple[float, float]) -> tuple[float, float]:

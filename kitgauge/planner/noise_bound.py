@@ -59,11 +59,11 @@ def noise_bound(
         return NoiseBound(exact_iso(PRACTICE_ISO_LIMIT), predict, snr, output_mp, Because(PRACTICE, text))
     iso0 = best.limit.value["iso"]
     ratio = snr / snr0 * math.sqrt(output_mp / mp0)
-    text = f"SNR {snr:g} for {output_mp:g} megapixels"
+    text = f"SNR {snr:g} in a picture of {output_mp:g} MP"
     if abs(math.log2(ratio)) < 1e-3:
         return NoiseBound(iso0, predict, snr, output_mp, Because(MEASURED, f"{text}: ISO {iso0:.0f}", best.run))
     iso, basis = _iso_for_ratio(model, iso0, ratio)
-    text += f": ISO {iso:.0f}, from ISO {iso0:.0f} for SNR {snr0:g} and {mp0:g} megapixels"
+    text += f": ISO {iso:.0f}, from ISO {iso0:.0f} for SNR {snr0:g} in one of {mp0:g} MP"
     return NoiseBound(iso, predict, snr, output_mp, Because(basis, text, best.run))
 
 

@@ -219,7 +219,7 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     if near is None or far is None:
         return Optics(inputs.focal_mm, Viewing(circle, aberration), None), Because(GIVEN, "no distance is given")
     require_outside_focal_length(near, inputs.focal_mm)
-    carried = "" if output_mp == CIRCLE_OUTPUT_MP else f" for 8 megapixels, carried to {output_mp:g}"
+    carried = "" if output_mp == CIRCLE_OUTPUT_MP else f" at 8 megapixels, carried to {output_mp:g}"
     text = f"blur circle {circle * 1000:.0f} µm (frame diagonal/1500{carried}), thin lens, "
     because = Because(PRACTICE, text + "diffraction; this lens was not measured")
     if aberration:

@@ -23,7 +23,7 @@ def plan_text(plan: Plan) -> str:
     """Return the plan as text: settings first, then why, what to expect, ways out, and where the numbers come
     from.
     """
-    lines = [_settings_line(plan.setting), f"for {plan.light.source} (EV {plan.light.ev100:.1f})", ""]
+    lines = [_settings_line(plan.setting), f"for {_light(plan)}", ""]
     lines += [f"  {sentence}" for sentence in plan.reasons.values()]
     lines += ["", _binds_line(plan)]
     if plan.optics.focus_m is not None:
@@ -49,6 +49,11 @@ def plan_text(plan: Plan) -> str:
     if plan.cautions:
         lines += ["", *(f"Caution: {item}" for item in plan.cautions)]
     return "\n".join(lines) + "\n"
+
+
+def _light(plan: Plan) -> str:
+    source = plan.light.source
+    return source if source.startswith("EV ") else f"{source} (EV {plan.light.ev100:.1f} at ISO 100)"
 
 
 def expectations(predicted: Predicted) -> list[str]:

@@ -87,7 +87,7 @@ def test_dial_is_the_third_stop_at_or_below():
     assert limit.kind == "iso" and limit.dial["iso"] <= limit.value["iso"] < limit.dial["iso"] * 2 ** (1 / 3) * 1.01
     assert limit.dial["iso"] == 20000
     assert limit.as_dict()["iso_dial"] == 20000
-    assert f"ISO {limit.dial['iso']:.0f}" in limit.text and "SNR 10" in limit.text and "8 megapixels" in limit.text
+    assert f"ISO {limit.dial['iso']:.0f}" in limit.text and "SNR 10" in limit.text and "8 MP" in limit.text
 
 
 def test_a_stricter_or_larger_picture_never_raises_the_limit():

@@ -221,3 +221,18 @@ def test_results_survive_json() -> None:
     assert again.flags == ("edge-short",)
     row = measure_streak(frame(rng, 60.0, motion_path("drift", 3.0, 1.0)), reference(60.0)).as_dict()
     assert json.loads(json.dumps(row))["streak_px"] == pytest.approx(3.0, abs=0.1)
+
+
+def test_profiles_refine_the_normal_that_the_search_saw() -> None:
+    """A search on a reduced picture errs by a degree; directions of motion need the edge's own normal."""
+    rng = np.random.default_rng(4)
+    scene = squares(side=150.0, rows=SHAPE[0], columns=SHAPE[1])[:1]
+    picture = noisy(render(scene, STILL, SHAPE), 60.0, rng)
+    square, wrong = scene[0], math.radians(1.2)
+    angle = square.tilt_rad
+    x, y = square.x + 75.0 * math.cos(angle), square.y + 75.0 * math.sin(angle)
+    nx, ny = math.cos(angle + wrong), math.sin(angle + wrong)
+    seen = candidate_from_line(x - 60.0 * ny, y + 60.0 * nx, x + 60.0 * ny, y - 60.0 * nx, (nx, ny), 40.0)
+    (profile,) = edge_profiles(picture, green(SHAPE), np.zeros(SHAPE, dtype=bool), [seen])
+    found = math.atan2(profile.candidate.normal_y, profile.candidate.normal_x)
+    assert math.degrees(abs(found - angle)) < 0.1
