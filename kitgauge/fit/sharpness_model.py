@@ -94,7 +94,7 @@ def fit_physical(
                 np.array([0.3, a, p]),
                 bounds=([0.0, 0.0, 0.2], [_LARGEST_SIGMA_PX, _LARGEST_SIGMA_PX, 6.0]),
                 x_scale=[0.1, 0.1, 1.0],
-                diff_step=1e-4,
+                diff_step=np.full(3, 1e-4),
             )
             if best is None or tried.cost < best.cost:
                 best = tried
@@ -106,8 +106,9 @@ def fit_physical(
     scale = max(1.0, reduced) if freedom > 0 else 1.0
     names = ("floor_px", "aberration_px", "power")
     at_bound = tuple(name for name, value in zip(names[:2], best.x[:2], strict=True) if value < 1e-3)
-    information = best.jac.T @ best.jac
-    covariance = np.linalg.pinv(information, rcond=1e-12) * scale
+    jacobian = np.asarray(best.jac, dtype=np.float64)
+    information = jacobian.T @ jacobian
+    covariance = np.asarray(np.linalg.pinv(information, rcond=1e-12) * scale, dtype=np.float64)
     spread = np.sqrt(np.diag(covariance))
     stderr_out = np.where([name in at_bound for name in names], math.nan, spread)
     fit = FitResult(
@@ -174,16 +175,17 @@ def fit_smooth(f_number: Array, mtf50: Array, stderr: Array, grid: Array, seed: 
             break
         design = np.vander(x - middle, degree + 1, increasing=True) / error[:, None]
         information = design.T @ design
-        coefficients = np.linalg.solve(information, design.T @ (y / error))
+        coefficients = np.asarray(np.linalg.solve(information, design.T @ (y / error)), dtype=np.float64)
         misfit = y / error - design @ coefficients
         chi_square = float(misfit @ misfit)
         count, k = f_number.size, degree + 1
         penalty = 2.0 * k + (2.0 * k * (k + 1) / (count - k - 1) if count > k + 1 else 0.0)
         evidence[f"aicc_degree_{degree}"] = chi_square + penalty
         if best is None or chi_square + penalty < best[0]:
-            best = chi_square + penalty, degree, coefficients, np.linalg.inv(information), chi_square
+            inverse = np.asarray(np.linalg.inv(information), dtype=np.float64)
+            best = chi_square + penalty, degree, coefficients, inverse, chi_square
     assert best is not None
-    _, degree, coefficients, covariance, chi_square = best
+    _, degree, chosen, covariance, chi_square = best
     freedom = f_number.size - degree - 1
     reduced = chi_square / freedom if freedom > 0 else math.nan
     scale = max(1.0, reduced) if freedom > 0 else 1.0
@@ -192,7 +194,7 @@ def fit_smooth(f_number: Array, mtf50: Array, stderr: Array, grid: Array, seed: 
     fit = FitResult(
         model="ln MTF50 = polynomial of log2(N / N0)",
         names=names,
-        values=coefficients,
+        values=chosen,
         units=("",) * (degree + 1),
         stderr=np.sqrt(np.diag(covariance)),
         covariance=covariance,
@@ -203,6 +205,6 @@ def fit_smooth(f_number: Array, mtf50: Array, stderr: Array, grid: Array, seed: 
         evidence={**evidence, "reference_f_number": 2.0**middle},
     )
     rng = np.random.default_rng(seed)
-    thetas = rng.multivariate_normal(coefficients, covariance, size=_DRAWS)
+    thetas = rng.multivariate_normal(chosen, covariance, size=_DRAWS)
     columns = np.vander(np.log2(grid) - middle, degree + 1, increasing=True)
-    return ApertureCurve(fit, grid, np.exp(columns @ coefficients), np.exp(thetas @ columns.T))
+    return ApertureCurve(fit, grid, np.exp(columns @ chosen), np.exp(thetas @ columns.T))

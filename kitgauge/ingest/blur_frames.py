@@ -11,6 +11,7 @@ from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.edge_frames import describe, refusal, refused_edges
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.clear_ground import widen_edges
 from kitgauge.measure.edge_candidate import EdgeCandidate
 from kitgauge.measure.edge_finding import find_edges
 from kitgauge.measure.edge_profile import edge_profiles
@@ -49,7 +50,8 @@ def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate] | None) -> Meas
     moved: dict[str, Any] = {}
     if edges is None:
         search = find_edges(signal, mask, saturated)
-        candidates, refused = search.candidates, search.refused
+        # motion of tens of pixels needs all the free ground beside an edge, more than its sharpness does
+        candidates, refused = widen_edges(signal, mask, search.candidates), search.refused
     else:
         followed = follow_edges(signal, mask, saturated, edges)
         candidates, refused = followed.candidates, followed.refused

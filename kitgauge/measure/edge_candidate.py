@@ -36,7 +36,7 @@ class EdgeCandidate:
     half_width_dark_px: float
     half_width_bright_px: float
     blur_px: float = math.nan  # 10 to 90 % distance across the edge, as the search saw it
-    contrast: float = math.nan  # bright over dark level
+    contrast: float = math.nan  # bright over dark level, NaN where the dark one is not above black
     patch_px: float = math.nan
     patch_is_dark: bool = True
 
@@ -75,7 +75,8 @@ class EdgeCandidate:
     @classmethod
     def from_dict(cls, values: dict[str, Any]) -> EdgeCandidate:
         """Rebuild from `as_dict` (null becomes NaN)."""
-        return cls(**{key: math.nan if value is None else value for key, value in values.items()})
+        known: dict[str, Any] = {key: math.nan if value is None else value for key, value in values.items()}
+        return cls(**known)
 
 
 @dataclass(frozen=True)

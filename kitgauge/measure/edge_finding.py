@@ -233,7 +233,7 @@ def _as_candidates(accepted: list[StripEdge], everything: list[StripEdge], block
                 half_width_dark_px=edge.free_dark * block,
                 half_width_bright_px=edge.free_bright * block,
                 blur_px=edge.rise * block,
-                contrast=edge.bright / edge.dark if edge.dark > 0 else math.inf,
+                contrast=edge.bright / edge.dark if edge.dark > 0 else math.nan,
                 patch_px=member.patch * block,
                 patch_is_dark=member.patch_is_dark,
             )

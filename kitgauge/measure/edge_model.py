@@ -66,7 +66,7 @@ class EdgeModel:
     def spread(self, grid: Array, spreads: Array, coefficients: Array) -> Array:
         """Return the edge spread of `coefficients` on the grid itself (`spreads` as from `spreads`, cut to `grid`)."""
         fixed = coefficients[:FIXED_COLUMNS]
-        total = fixed[0] + fixed[1] * spreads[0] + fixed[2] * spreads[1] + fixed[3] * spreads[2]
+        total: Array = fixed[0] + fixed[1] * spreads[0] + fixed[2] * spreads[1] + fixed[3] * spreads[2]
         if math.isfinite(self.patch_px):
             beyond = self.patch_sign * 2.0 / math.pi**3 / np.maximum(self.patch_px + self.patch_sign * grid, 1.0)
             total = total + (fixed[1] * self.cutoff_px + fixed[2]) * beyond

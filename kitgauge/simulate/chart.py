@@ -120,7 +120,9 @@ def _cell_size(shape: tuple[int, int], cells: tuple[int, int]) -> tuple[int, int
 
 
 def _square_in_cell(cell: tuple[int, int], row: int, column: int, side_px: float, tilt_deg: float) -> Square:
-    return Square((column + 0.5) * cell[1] - 0.5, (row + 0.5) * cell[0] - 0.5, side_px, tilt_deg)
+    """Return the square of a cell; neighbours are tilted opposite ways, so that a motion's direction can be told."""
+    tilt = tilt_deg if (row + column) % 2 == 0 else -tilt_deg
+    return Square((column + 0.5) * cell[1] - 0.5, (row + 0.5) * cell[0] - 0.5, side_px, tilt)
 
 
 def _cell_for(chart: Chart, pose: Pose, path: SampledPath | None) -> tuple[int, int]:

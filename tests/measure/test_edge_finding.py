@@ -263,8 +263,9 @@ def test_real_frame_measures_or_refuses(real_frame) -> None:
 
     The lower left square has all four sides outside the clipped white. Its two sides of one direction lie 160 px
     apart, and the inner one is the sharper: the lens falls off towards the left border (the other squares at that
-    border say the same), so they do not agree within their errors, and should not. What must hold: the halves of
-    one edge agree within their errors and the slope along it.
+    border say the same), so they do not agree within their errors, and should not. The central square's sides, measured
+    in red, differ by up to 8 % (4 standard errors): the same fall-off, less steep in the middle. That the standard
+    errors themselves are right shows where the lens cannot interfere: the two green planes of one edge (next test).
     """
     signal, mask, saturated = real_frame
     found = find_edges(signal, mask, saturated)
@@ -280,7 +281,7 @@ def test_real_frame_measures_or_refuses(real_frame) -> None:
         assert 0.1 < edge.mtf50_cy_per_px < 0.35
         assert edge.mtf50_stderr < 0.03 * edge.mtf50_cy_per_px
     assert square_edges["right"].mtf50_cy_per_px > square_edges["left"].mtf50_cy_per_px
-    # red does not clip beside the central square: there both directions are measured, and its sides agree
+    # red does not clip beside the central square
     red = np.zeros(signal.shape, dtype=bool)
     red[0::2, 0::2] = True
     central = {}
@@ -290,4 +291,22 @@ def test_real_frame_measures_or_refuses(real_frame) -> None:
     assert set(central) == {"left", "right", "top", "bottom"}
     for one, other in (("left", "right"), ("top", "bottom")):
         a, b = central[one], central[other]
-        assert abs(a.mtf50_cy_per_px - b.mtf50_cy_per_px) < 4.0 * math.hypot(a.mtf50_stderr, b.mtf50_stderr)
+        assert a.flags == b.flags == ()
+        assert a.mtf50_cy_per_px == pytest.approx(b.mtf50_cy_per_px, rel=0.1)
+
+
+def test_real_frame_two_green_planes_agree_within_their_errors(real_frame) -> None:
+    """The same edges through the greens of the red rows and of the blue rows: same light, same lens, other samples."""
+    signal, mask, saturated = real_frame
+    planes = [np.zeros_like(mask), np.zeros_like(mask)]
+    planes[0][0::2, 1::2] = True
+    planes[1][1::2, 0::2] = True
+    pulls = []
+    for candidate in find_edges(signal, mask, saturated).candidates:
+        one, other = (measure_edge(signal, plane, saturated, candidate) for plane in planes)
+        if one.usable and other.usable:
+            error = math.hypot(one.mtf50_stderr, other.mtf50_stderr)
+            pulls.append((one.mtf50_cy_per_px - other.mtf50_cy_per_px) / error)
+    assert len(pulls) >= 15
+    middle = 0.5 * (np.percentile(pulls, 84.1) - np.percentile(pulls, 15.9))
+    assert 0.4 < middle < 1.7
