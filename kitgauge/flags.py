@@ -138,8 +138,12 @@ FLAGS: dict[str, Flag] = {
             "edges in one direction only: blur along the edge is not seen",
             "use a target with edges in both directions",
         ),
-        Flag("ladder-too-fast", _D, "the limit is slower than the slowest shutter speed measured",
-             "shoot slower speeds as well"),
+        Flag(
+            "ladder-too-fast",
+            _D,
+            "the limit is slower than the slowest shutter speed measured",
+            "shoot slower speeds as well",
+        ),
         Flag("moved-target", _D, "the target lies elsewhere in the frame than in the tripod frames", ""),
     )
 }

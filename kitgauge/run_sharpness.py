@@ -21,7 +21,7 @@ from kitgauge.run_context import Results, RunContext, Section, common_shape, wit
 
 def measure(context: RunContext, results: Results) -> None:
     """Find and measure the edges of each frame, into `results`."""
-    tasks = [edge_task(record, context.cache) for record in context.used("edge")]
+    tasks = [edge_task(record, context.kit.pixel_pitch_um, context.cache) for record in context.used("edge")]
     context.run("measuring frames", tasks, results)
 
 

@@ -7,11 +7,13 @@ from dataclasses import asdict
 from typing import Any
 
 from kitgauge.errors import FrameError
+from kitgauge.exposure import exact_f_number
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.diffraction import diffraction_px
 from kitgauge.measure.edge_candidate import RefusedEdge
 from kitgauge.measure.edge_finding import find_edges
 from kitgauge.measure.edge_sfr import measure_edge
@@ -22,25 +24,31 @@ def refusal(record: FrameRecord, error: FrameError) -> Measurement:
     return {"refused": {record.file: [error.flag, error.what]}}
 
 
-def edge_task(record: FrameRecord, cache: MeasurementCache) -> Task:
+def edge_task(record: FrameRecord, pitch_um: float | None, cache: MeasurementCache) -> Task:
     """Return the task that finds and measures all edges of one frame."""
+    spread_px = None
+    if pitch_um is not None and record.f_number is not None:
+        spread_px = float(diffraction_px(exact_f_number(record.f_number), pitch_um))
     return Task(
         label=record.file,
-        key=cache.key("edges", [record.sha256], {}),
+        key=cache.key("edges", [record.sha256], {"diffraction_px": spread_px}),
         files=(record.file,),
-        work=lambda: measure_frame_edges(record),
+        work=lambda: measure_frame_edges(record, spread_px),
     )
 
 
-def measure_frame_edges(record: FrameRecord) -> Measurement:
-    """Return `shape`, `edges`, `unusable` (edges refused, with flag and reason) and `flags` of one frame."""
+def measure_frame_edges(record: FrameRecord, spread_px: float | None) -> Measurement:
+    """Return `shape`, `edges`, `unusable` (edges refused, with flag and reason) and `flags` of one frame.
+
+    `spread_px` is wavelength x f-number / pixel pitch where known: it steadies the tails of the edges.
+    """
     try:
         mosaic = open_frame(record.path)
     except FrameError as error:
         return refusal(record, error)
     signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
     search = find_edges(signal, mask, saturated)
-    edges = [measure_edge(signal, mask, saturated, candidate) for candidate in search.candidates]
+    edges = [measure_edge(signal, mask, saturated, edge, diffraction_px=spread_px) for edge in search.candidates]
     return {
         **describe(mosaic),
         "edges": [edge.as_dict() for edge in edges],

@@ -38,7 +38,8 @@ class Criteria:
 
 
 EXPLANATIONS = {
-    "snr": "signal-to-noise ratio at mid-grey in the picture as used (ISO 12232: 10 first acceptable, 40 first excellent)",
+    "snr": "signal-to-noise ratio at mid-grey in the picture as used (ISO 12232: 10 first acceptable, "
+    "40 first excellent)",
     "output_mp": "size of the picture as used, in megapixels",
     "streak_px": "longest blur streak that still counts as sharp, in pixels (default: frame diagonal / 1500)",
     "keep": "share of frames that must be at or under the streak limit",
@@ -55,7 +56,10 @@ _RANGES = {  # (lowest, highest), both excluded
 
 
 def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criteria:
-    """Return `base` (default: the defaults) with every `KEY=VALUE` of `pairs` applied; UsageError if one is not valid."""
+    """Return `base` (default: the defaults) with every `KEY=VALUE` of `pairs` applied.
+
+    Raises UsageError for a pair that is not valid.
+    """
     criteria = base or Criteria()
     for pair in pairs:
         key, sign, text = pair.partition("=")
