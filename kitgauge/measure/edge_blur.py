@@ -77,8 +77,8 @@ def uniform_blur(edge: StillEdge, x: Array, variance_px2: float) -> tuple[Array,
     """
     size = max(abs(variance_px2), _SMALL_VARIANCE_PX2)
     half = math.sqrt(3.0 * size)  # a uniform kernel of full width w has variance w^2 / 12
-    upper, lower = edge.value(x + half), edge.value(x - half)
-    blurred = (edge.area(x + half) - edge.area(x - half)) / (2.0 * half)
+    (upper, upper_area), (lower, lower_area) = edge.value_and_area(x + half), edge.value_and_area(x - half)
+    blurred = (upper_area - lower_area) / (2.0 * half)
     slope = (upper - lower) / (2.0 * half)
     per_variance = (0.5 * (upper + lower) - blurred) / half * 1.5 / half
     if abs(variance_px2) >= _SMALL_VARIANCE_PX2 and variance_px2 > 0:
