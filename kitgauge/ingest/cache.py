@@ -6,10 +6,13 @@ another key, so nothing stale is ever read. A cache that cannot be read or writt
 
 from __future__ import annotations
 
+import base64
 import gzip
 import hashlib
 import json
 import os
+import struct
+import zlib
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -49,6 +52,33 @@ def code_fingerprint() -> str:
     return digest.hexdigest()
 
 
+_PACKED = "float64, little endian, base64"
+_LEAST_PACKED = 16
+
+
+def _packed(value: Any) -> Any:
+    """Return `value` with long lists of floats as text of their bytes: far quicker to write and read than digits."""
+    if isinstance(value, Mapping):
+        return {key: _packed(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        if len(value) >= _LEAST_PACKED and all(type(item) is float for item in value):
+            return {_PACKED: base64.b64encode(struct.pack(f"<{len(value)}d", *value)).decode("ascii")}
+        return [_packed(item) for item in value]
+    return value
+
+
+def _unpacked(value: Any) -> Any:
+    """Return what `_packed` was given."""
+    if isinstance(value, list):
+        return [_unpacked(item) for item in value]
+    if not isinstance(value, dict):
+        return value
+    if _PACKED in value:
+        content = base64.b64decode(value[_PACKED])
+        return list(struct.unpack(f"<{len(content) // 8}d", content))
+    return {key: _unpacked(item) for key, item in value.items()}
+
+
 class MeasurementCache:
     """Measurements on disk. `hits` and `misses` count the look-ups."""
 
@@ -72,8 +102,8 @@ class MeasurementCache:
         if self.folder is not None:
             try:
                 content = json.loads(gzip.decompress(self._path(key).read_bytes()))
-                found = content["measurement"] if content["key"] == key else None
-            except (OSError, ValueError, KeyError, TypeError, EOFError):
+                found = _unpacked(content["measurement"]) if content["key"] == key else None
+            except (OSError, ValueError, KeyError, TypeError, EOFError, zlib.error):
                 found = None
         if found is None:
             self.misses += 1
@@ -88,7 +118,7 @@ class MeasurementCache:
         path = self._path(key)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            text = json.dumps({"key": key, "measurement": measurement})
+            text = json.dumps({"key": key, "measurement": _packed(measurement)})
             write_atomically(path, gzip.compress(text.encode(), compresslevel=1), durable=False)
         except (OSError, ResultsError):
             self.folder = None

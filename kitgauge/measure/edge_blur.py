@@ -130,7 +130,7 @@ def _fit_uniform(
         offset, gain = float(values[0]), float(values[1])
         design = np.stack([ones, blurred, -gain * slope, gain * per_variance], axis=1)
         step, normal, _ = _linear(design, y - offset - gain * blurred, weight)
-        converged = abs(step[3]) < 1e-5 * (abs(variance) + 0.01) and abs(step[2]) < 1e-5
+        converged = abs(step[3]) < 1e-4 * (abs(variance) + 0.01) and abs(step[2]) < 1e-4
         chi2, last, damping = chi2_now, (shift, variance), 0
         if converged:
             break

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from kitgauge.ingest.cache import MeasurementCache
@@ -15,6 +17,17 @@ def test_a_measurement_comes_back_as_it_was(tmp_path):
     cache.put(key, {"x": [1.0, 2.5], "flags": []})
     assert MeasurementCache(tmp_path).get(key) == {"x": [1.0, 2.5], "flags": []}
     assert (cache.hits, cache.misses) == (0, 1)
+
+
+def test_long_rows_of_numbers_come_back_to_the_last_bit(tmp_path):
+    cache = MeasurementCache(tmp_path)
+    key = cache.key("edges", ["abc"], {})
+    row = [1 / (n + 3) for n in range(100)]
+    measurement = {"rows": [{"x": row, "n": list(range(40)), "none": [None] * 20}], "nan": [math.nan] * 20}
+    cache.put(key, measurement)
+    found = cache.get(key)
+    assert found["rows"] == measurement["rows"]
+    assert all(math.isnan(value) for value in found["nan"])
 
 
 def test_content_parameters_kind_and_version_make_another_key(tmp_path, monkeypatch):
