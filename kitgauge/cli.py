@@ -119,8 +119,13 @@ def run(
         typer.echo(f"Report: {done.folder / 'report.html'}")
         if done.limits and out is None:
             typer.echo(f"To plan with these limits: kitgauge limits accept {done.folder}")
+    # on a terminal the summary has said all this; a program that reads a pipe is told apart from the results
+    if json_output or not sys.stdout.isatty():
+        for note in done.notes:
+            typer.echo(f"Note: {note}", err=True)
+        if done.status != "complete":
+            typer.echo(f"Partial: {done.reason}", err=True)
     if done.status != "complete":
-        typer.echo(f"Partial: {done.reason}", err=True)
         raise typer.Exit(EXIT_PARTIAL)
 
 

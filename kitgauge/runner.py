@@ -210,8 +210,8 @@ def _require_usable(records: tuple[FrameRecord, ...], loaded: LoadedProtocol, fo
         f"no frame in this folder serves {loaded.protocol.id}",
         where=folder,
         got="; ".join(f"{count} x {reason}" for reason, count in reasons),
-        needed=loaded.protocol.purpose,
-        fix=f"see 'kitgauge brief {loaded.protocol.id}' for what to shoot",
+        needed=f"frames as in 'kitgauge brief {loaded.protocol.id}', with their settings recorded",
+        fix="give what the frames do not record with --settings FILE.csv, or shoot what the brief says",
     )
 
 
@@ -322,6 +322,9 @@ def _finish(
         "blur": None,
         **(section.curves or {}),
         "limits": [limit.as_dict() for limit in section.limits],
+        "status": status,
+        "missing": missing,
+        "notes": list(section.notes),
     }
     write_frames_csv(run_folder / FRAMES_FILE, records)
     write_json(run_folder / CURVES_FILE, curves)
