@@ -13,7 +13,7 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from kitgauge import limits
-    from kitgauge.planner.plan import make_plan as plan
+    from kitgauge.planner.command import plan_from_results as plan
     from kitgauge.runner import run
 
 __all__ = ["__version__", "limits", "plan", "run"]
@@ -21,7 +21,7 @@ __all__ = ["__version__", "limits", "plan", "run"]
 _PLACES: dict[str, tuple[str, str | None]] = {
     "run": ("kitgauge.runner", "run"),
     "limits": ("kitgauge.limits", None),
-    "plan": ("kitgauge.planner.plan", "make_plan"),
+    "plan": ("kitgauge.planner.command", "plan_from_results"),
 }
 
 

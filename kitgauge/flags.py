@@ -144,6 +144,24 @@ FLAGS: dict[str, Flag] = {
             "the limit is slower than the slowest shutter speed measured",
             "shoot slower speeds as well",
         ),
+        Flag(
+            "tripod-unsteady",
+            _D,
+            "the tripod frames differ among themselves, or a handheld frame is sharper than they are",
+            "were these on a tripod, and in focus? put the tripod frames in a folder tripod/, the others in handheld/",
+        ),
+        Flag(
+            "model-misfit",
+            _D,
+            "the frames do not follow the model: some are lost at any shutter speed, or the keep rates go their own way",
+            "look for what spoils frames besides hand shake (pressing the shutter, focus, a knock) and shoot again",
+        ),
+        Flag(
+            "constant-blur",
+            _D,
+            "blur that does not depend on the shutter speed is in all handheld frames",
+            "focus by hand once, and keep focus and distance as in the tripod frames",
+        ),
         Flag("moved-target", _D, "the target lies elsewhere in the frame than in the tripod frames", ""),
     )
 }

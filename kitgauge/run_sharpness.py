@@ -63,7 +63,7 @@ def conclude(context: RunContext, results: Results) -> Section:
             missing.append(f"{error.what}; needed: {error.needed}")
     curves = {
         "points": [_with_marked(point, marked) for point in points],
-        "fit": None if fit is None else fit.as_dict(),
+        "fit": {} if fit is None else fit.as_dict(),
         "findings": [] if fit is None else fit.findings_as_list(),
         "edges_refused": _refused(records, results),
     }

@@ -4,7 +4,9 @@ Model: L = s(t) u, ln s = a + b ln(t / t0), u of a family with shape k. Paramete
 of `theta` is one parameter set, and the log-likelihood of every row comes from one call, so that derivatives
 and profiles cost little. A measured streak contributes the density of L smeared by its measurement error
 (Gauss-Hermite quadrature), a censored one P(L <= bound) or P(L > bound) (type I censoring: Lawless,
-Statistical Models and Methods for Lifetime Data, 2003, section 2.2).
+Statistical Models and Methods for Lifetime Data, 2003, section 2.2). Where the measured variance and its error are
+known for a frame at or near the floor, on either side of it, the frame contributes the integral of the density of L
+times the Gaussian error of the variance: no frame is selected by its own noise, so that the floor biases nothing.
 """
 
 from __future__ import annotations
@@ -23,6 +25,9 @@ Array = NDArray[np.float64]
 _NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
 _NODE_WEIGHTS = _NODE_WEIGHTS / math.sqrt(2.0 * math.pi)
 _ERROR_MATTERS = 0.02  # relative error of L under which the density is not smeared: it adds under 1e-3 to the spread
+_FAINT_SIGMA = 8.0  # variances below this many standard errors are integrated over all streaks that may hide in them
+_FAINT_REACH = 5.0  # standard errors of the variance on either side
+_LEGENDRE, _LEGENDRE_WEIGHTS = np.polynomial.legendre.leggauss(24)
 _STEP = 3e-4
 _MAX_ITERATIONS = 60
 LN_K_RANGE = (-3.0, 3.5)
@@ -31,13 +36,25 @@ SLOPE_RANGE = (0.0, 8.0)
 
 @dataclass(frozen=True)
 class StreakData:
-    """Usable frames: (n,) arrays. `kind`: 0 measured, -1 below `value`, 1 above `value`; `x` = ln(t / t0)."""
+    """Usable frames: (n,) arrays. `kind`: 0 measured, -1 below `value`, 1 above `value`; `x` = ln(t / t0).
+
+    `variance`, `variance_stderr` [px^2]: the measured L^2 / 12 and its error, NaN where not known.
+    """
 
     x: Array
     value: Array
     stderr: Array
     kind: NDArray[np.intp]
     reference_s: float
+    variance: Array | None = None
+    variance_stderr: Array | None = None
+
+    def faint(self) -> NDArray[np.bool_]:
+        """Tell which frames lie at or near the floor with a known variance (n,)."""
+        if self.variance is None or self.variance_stderr is None:
+            return np.zeros(self.x.size, dtype=bool)
+        known = np.isfinite(self.variance) & np.isfinite(self.variance_stderr) & (self.kind <= 0)
+        return known & (np.nan_to_num(self.variance) < _FAINT_SIGMA * np.nan_to_num(self.variance_stderr))
 
 
 @dataclass(frozen=True)
@@ -74,7 +91,8 @@ class Likelihood:
     def __init__(self, family: Family, data: StreakData) -> None:
         self.family = family
         self.data = data
-        measured = data.kind == 0
+        faint = data.faint()
+        measured = (data.kind == 0) & ~faint
         relative = data.stderr / data.value
         smeared = measured & (relative > _ERROR_MATTERS)
         sharp = measured & ~smeared
@@ -86,7 +104,9 @@ class Likelihood:
         nodes = np.sqrt(np.where(positive, square, 1.0))
         weight = np.where(positive, np.log(_NODE_WEIGHTS * value / nodes), -np.inf)
         self._smeared = _Split(data.x[smeared], np.log(nodes), weight)
-        self._below = _Split(data.x[data.kind < 0], np.log(data.value[data.kind < 0]), np.zeros(0))
+        self._faint = _faint_nodes(data, faint)
+        below = (data.kind < 0) & ~faint
+        self._below = _Split(data.x[below], np.log(data.value[below]), np.zeros(0))
         self._above = _Split(data.x[data.kind > 0], np.log(data.value[data.kind > 0]), np.zeros(0))
 
     def __call__(self, theta: Array) -> Array:
@@ -97,10 +117,12 @@ class Likelihood:
         if self._sharp.x.size:
             scale = a + b * self._sharp.x
             total += np.sum(self.family.log_density(self._sharp.log_value - scale, k) - scale, axis=1)
-        if self._smeared.x.size:
-            scale = (a + b * self._smeared.x)[:, :, None]
-            terms = self.family.log_density(self._smeared.log_value - scale, k[:, :, None]) - scale
-            terms = terms + self._smeared.log_weight
+        for split in (self._smeared, self._faint):
+            if not split.x.size:
+                continue
+            scale = (a + b * split.x)[:, :, None]
+            terms = self.family.log_density(split.log_value - scale, k[:, :, None]) - scale
+            terms = terms + split.log_weight
             top = np.max(terms, axis=2, keepdims=True)
             total += np.sum(top[:, :, 0] + np.log(np.sum(np.exp(terms - top), axis=2)), axis=1)
         if self._below.x.size:
@@ -108,6 +130,21 @@ class Likelihood:
         if self._above.x.size:
             total += np.sum(self.family.log_above(self._above.log_value - a - b * self._above.x, k), axis=1)
         return total
+
+
+def _faint_nodes(data: StreakData, faint: NDArray[np.bool_]) -> _Split:
+    """Return streaks and weights (m, nodes) for the integral over L of f(L) normal(variance; L^2 / 12, error)."""
+    if not np.any(faint) or data.variance is None or data.variance_stderr is None:
+        return _Split(np.zeros(0), np.zeros((0, 1)), np.zeros((0, 1)))
+    variance, error = data.variance[faint][:, None], data.variance_stderr[faint][:, None]
+    longest = np.sqrt(12.0 * (np.maximum(variance, 0.0) + _FAINT_REACH * error))
+    shortest = np.sqrt(12.0 * np.maximum(variance - _FAINT_REACH * error, 0.0))
+    # L = shortest + (longest - shortest) q^2: nodes are dense at short streaks, where a density may rise steeply
+    q = 0.5 * (_LEGENDRE + 1.0)
+    streak = shortest + (longest - shortest) * q**2
+    log_weight = np.log((longest - shortest) * q * _LEGENDRE_WEIGHTS)
+    log_weight = log_weight - 0.5 * ((variance - streak**2 / 12.0) / error) ** 2 - np.log(error)
+    return _Split(data.x[faint], np.log(streak), log_weight)
 
 
 RowFunction = Callable[[Array], Array]

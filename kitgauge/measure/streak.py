@@ -17,6 +17,7 @@ from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.edge_blur import EdgeBlur, edge_blur
@@ -32,6 +33,11 @@ _FLOOR_SIGMA = 2.0  # trace C below this many standard errors: censored below
 # still edge (arcsine, dwell and jump, curved: up to a third).
 _SHAPE_EFFECT = 0.3
 _SHAPE_SIGMA = 3.0
+# Tripod frames that differ by more than chance (at this probability) and by more than this streak were not all still; a
+# frame that is sharper than the reference by as much shows the same.
+_UNREST_PROBABILITY = 1e-3
+_UNREST_PX = 0.5
+_SHARPER_SIGMA = 4.0
 _SUPPORT_EFFECT = 0.05  # of that correction can be lost in the thin ends of the kernel, below the noise
 _NAN = math.nan
 
@@ -58,7 +64,8 @@ class StreakReference:
 
     `tilt_deg` turns the frame's axes into the edges' own normals. `scatter_px4` is the variance of trace C
     among the tripod frames beyond their noise (NaN with fewer than three): the tripod's own unrest, part of
-    the floor.
+    the floor. `unrest_px`: the streak that stands for their differences, NaN with fewer than two frames, infinite
+    where one of them is too blurred to compare; flag "tripod-unsteady" where it is more than chance explains.
     """
 
     edges: Mapping[EdgeKey, StillEdge]
@@ -66,6 +73,7 @@ class StreakReference:
     tilt_deg: float
     frames: int
     scatter_px4: float
+    unrest_px: float = _NAN
     flags: tuple[str, ...] = ()
 
 
@@ -160,8 +168,10 @@ def reference_edges(frames: Sequence[Sequence[MeasuredEdge]]) -> StreakReference
     flags = [] if len(axes) == 2 else ["orientation-missing"]
     if len(frames) < 2:
         flags.append("single-frame")
-    scatter = _tripod_scatter(frames, first)
-    return StreakReference(edges, mean_normals, tilt, len(frames), scatter, tuple(flags))
+    scatter, unrest_px, unsteady = _tripod_unrest([measure_streak(frame, first) for frame in frames])
+    if unsteady:
+        flags.append("tripod-unsteady")
+    return StreakReference(edges, mean_normals, tilt, len(frames), scatter, unrest_px, tuple(flags))
 
 
 def _mean_normal(normals: Sequence[tuple[float, float]]) -> tuple[float, float]:
@@ -170,15 +180,24 @@ def _mean_normal(normals: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return x / size, y / size
 
 
-def _tripod_scatter(frames: Sequence[Sequence[MeasuredEdge]], reference: StreakReference) -> float:
-    """Return the variance of trace C among tripod frames that their noise does not explain [px^4], NaN below
-    three."""
-    found = [measure_streak(frame, reference) for frame in frames]
+def _tripod_unrest(found: Sequence[Streak]) -> tuple[float, float, bool]:
+    """Return the unrest of the tripod frames, measured against their own mean.
+
+    The variance of trace C that noise does not explain [px^4] (NaN below three frames), the streak [px] of its
+    root (see `StreakReference`), and whether the frames differ by more than chance: chi-square of the traces.
+    """
     known = [(s.trace_px2, s.trace_px2_stderr) for s in found if math.isfinite(s.trace_px2)]
-    if len(known) < 3:
-        return _NAN
+    lost = any(s.censored == "above" for s in found)
+    if len(known) < 2:
+        return _NAN, math.inf if lost else _NAN, lost
     traces, errors = np.array(known).T
-    return max(0.0, float(np.var(traces, ddof=1) - np.mean(errors**2)))
+    beyond = max(0.0, float(np.var(traces, ddof=1) - np.mean(errors**2)))
+    unrest_px = math.inf if lost else math.sqrt(12.0 * math.sqrt(beyond))
+    weights = errors**-2.0
+    chi2 = float(np.sum(weights * (traces - np.average(traces, weights=weights)) ** 2))
+    chance = float(stats.chi2.sf(chi2, len(known) - 1))
+    unsteady = lost or (chance < _UNREST_PROBABILITY and unrest_px > _UNREST_PX)
+    return beyond if len(known) >= 3 else _NAN, unrest_px, unsteady
 
 
 def measure_streak(edges: Sequence[MeasuredEdge], reference: StreakReference) -> Streak:
@@ -237,6 +256,8 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
     streak = _NAN if below else math.sqrt(12.0 * trace)
     if below:
         flags.append("below-floor")
+    if trace < -max(_SHARPER_SIGMA * error, _UNREST_PX**2 / 12.0):
+        flags.append("tripod-unsteady")  # sharper than the reference, which a steady one in focus does not allow
     return Streak(
         streak_px=streak,
         streak_px_stderr=_NAN if below else 6.0 * error / streak,  # L^2 = 12 T, so dL = 6 dT / L
