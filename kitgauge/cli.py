@@ -112,13 +112,16 @@ def run(
     else:
         from rich.console import Console
 
+        from kitgauge.limits.commands import differences
         from kitgauge.report.data import load_run
         from kitgauge.report.tables import print_summary
 
         print_summary(load_run(done.folder), Console())
         typer.echo(f"Report: {done.folder / 'report.html'}")
+        for line in differences(done.limits, done.curves["kit"], results):
+            typer.echo(line)
         if done.limits and out is None:
-            typer.echo(f"To plan with these limits: kitgauge limits accept {done.folder}")
+            typer.echo(f"To plan with these limits: kitgauge limits accept {done.folder}{_where(results)}")
     # on a terminal the summary has said all this; a program that reads a pipe is told apart from the results
     if json_output or not sys.stdout.isatty():
         for note in done.notes:
@@ -127,6 +130,10 @@ def run(
             typer.echo(f"Partial: {done.reason}", err=True)
     if done.status != "complete":
         raise typer.Exit(EXIT_PARTIAL)
+
+
+def _where(results: Path) -> str:
+    return "" if results == Path("results") else f" --results {results}"
 
 
 @app.command()

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from kitgauge.errors import LimitsError, UsageError
+from kitgauge.limits.compare import compare
 from kitgauge.limits.entries import SETTINGS, AcceptedLimit
 from kitgauge.limits.kit_folder import kit_folder, known_kits
 from kitgauge.limits.model import Limit
@@ -52,6 +54,26 @@ def _origin(limit: AcceptedLimit) -> str:
     return f"{limit.body}; criterion {criterion}; run {limit.run}; accepted {limit.accepted_at.astimezone():%Y-%m-%d}"
 
 
+def body_with_serial(kit: Mapping[str, Any]) -> str:
+    """Return the body's name with its serial number, as limits files name it."""
+    body = kit.get("body") or "unknown body"
+    return f"{body} #{kit['body_serial']}" if kit.get("body_serial") else str(body)
+
+
+def differences(limits: Sequence[Limit], kit: Mapping[str, Any], results: Path) -> list[str]:
+    """Return a line for each of a run's limits that is accepted already: old, new, and the difference in stops."""
+    accepted = read_limits(kit_folder(results, kit["name"]) / FILE_NAME).limits
+    lines: list[str] = []
+    for limit in limits:
+        new = AcceptedLimit(limit, body_with_serial(kit), "", datetime.now(UTC))
+        for old in accepted:
+            if old.key == new.key:
+                lines.append(
+                    f"accepted so far: {old.describe()}; this run: {new.describe()}: {compare(old.limit, limit).text}"
+                )
+    return lines
+
+
 def accept_run(run_folder: Path, results: Path, kit: str | None, *, replace: bool) -> str:
     """Accept all limits of the run in `run_folder` and return what changed.
 
@@ -69,10 +91,8 @@ def accept_run(run_folder: Path, results: Path, kit: str | None, *, replace: boo
         )
     own = curves.get("kit") or {}
     path = kit_folder(results, kit or own.get("name") or "unknown-body") / FILE_NAME
-    body = own.get("body") or "unknown body"
-    if own.get("body_serial"):
-        body = f"{body} #{own['body_serial']}"
-    return _told(accept(path, _run_name(run_folder, path.parent), found, body=body, replace=replace))
+    name = _run_name(run_folder, path.parent)
+    return _told(accept(path, name, found, body=body_with_serial(own), replace=replace))
 
 
 def _run_name(run_folder: Path, kit: Path) -> str:
