@@ -56,7 +56,12 @@ FLAGS: dict[str, Flag] = {
         Flag("too-dark", _R, "the flat is too dark to measure", "expose the flat to the middle of the histogram"),
         Flag("uneven-light", _D, "the light falls off strongly over the flat", "light the card more evenly"),
         Flag("flicker", _D, "bands from flickering light", "use daylight, or a shutter time of whole mains periods"),
-        Flag("light-leak", _D, "the dark frame is not dark", "cap the lens and cover the viewfinder"),
+        Flag(
+            "light-leak",
+            _D,
+            "the dark frame is not dark: read noise from it would be too high",
+            "cap the lens and cover the viewfinder; read noise is left out",
+        ),
         Flag("textured", _D, "the flat shows texture or an edge", "throw the card fully out of focus"),
         Flag(
             "light-changed",
@@ -113,6 +118,18 @@ FLAGS: dict[str, Flag] = {
             "sharper than diffraction and pixel allow: the file was sharpened, or the pixel pitch is wrong",
             "record raw, check --pitch-um",
         ),
+        Flag(
+            "optics-refuted",
+            _D,
+            "the points do not follow diffraction, pixel and lens blur: a smooth curve was drawn through them",
+            "check --pitch-um and the f-numbers, and look for frames that shook",
+        ),
+        Flag(
+            "softer-than-its-twin",
+            _D,
+            "clearly softer than another frame of the same setting: shake, or the focus moved",
+            "shoot it again, with a remote release or the self-timer",
+        ),
         Flag("single-frame", _D, "one frame only: repeatability unknown", "shoot at least two per setting"),
         Flag("pitch-unknown", _D, "pixel pitch unknown: results in pixels only", "give --pitch-um"),
         Flag(
@@ -153,7 +170,7 @@ FLAGS: dict[str, Flag] = {
         Flag(
             "model-misfit",
             _D,
-            "the frames do not follow the model: some are lost at any shutter speed, or the keep rates go their own way",
+            "the frames do not follow the model: some are lost at any speed, or keep rates differ from the curve",
             "look for what spoils frames besides hand shake (pressing the shutter, focus, a knock) and shoot again",
         ),
         Flag(

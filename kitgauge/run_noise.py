@@ -12,11 +12,13 @@ import numpy as np
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.fit.noise_iso import NoiseFit, fit_noise_iso
 from kitgauge.flags import FLAGS, Severity, rejects
+from kitgauge.ingest.edge_frames import BLACK_FLAGS
 from kitgauge.ingest.iso_group import by_iso, iso_task
 from kitgauge.ingest.match import step_label
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.iso_limit import iso_limit, picture_scale
 from kitgauge.limits.model import Limit
+from kitgauge.measure.black_level import settle_black
 from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, PlanePairs, noise_points, snr
 from kitgauge.measure.photon_transfer import FlatPair
@@ -36,9 +38,10 @@ def conclude(context: RunContext, results: Results) -> Section:
     """Return points, fit and limit of what was measured."""
     records = with_refusals(context.records, results)
     groups = {iso: results[label] for iso in by_iso(context.records) if (label := f"ISO {iso:g}") in results}
-    records = _roles(records, groups, context.protocol)
+    planes = settle_black({iso: _planes(group) for iso, group in groups.items()})
+    records = _roles(records, groups, planes, context.protocol)
     shape = common_shape(results)
-    points = [point for iso, group in groups.items() if group["planes"] for point in noise_points(iso, _planes(group))]
+    points = [point for iso, pairs in planes.items() if pairs for point in noise_points(iso, pairs)]
     missing = _missing(context, records, groups, points)
     notes: list[str] = []
     fit: NoiseFit | None = None
@@ -75,13 +78,17 @@ def _planes(group: Mapping[str, Any]) -> list[PlanePairs]:
             flats=tuple(FlatPair.from_dict(pair) for pair in plane["flat_pairs"]),
             darks=tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
             black_dn=plane["black_dn"],
+            black_source=plane["black_source"],
         )
         for plane in group["planes"]
     ]
 
 
 def _roles(
-    records: Sequence[FrameRecord], groups: Mapping[float, Mapping[str, Any]], protocol: Protocol
+    records: Sequence[FrameRecord],
+    groups: Mapping[float, Mapping[str, Any]],
+    planes: Mapping[float, Sequence[PlanePairs]],
+    protocol: Protocol,
 ) -> tuple[FrameRecord, ...]:
     """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
     steps = {step.role: step for step in reversed(protocol.step)}
@@ -94,26 +101,28 @@ def _roles(
             continue
         role = frame["role"]
         label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
-        own = _frame_flags(group, role) if frame["paired"] else []
         record = replace(record, role=role, step=label)
-        if frame["paired"]:
-            out.append(replace(record, status="used").with_flags([*group["flags"], *own]))
+        if frame["paired"] and record.iso is not None:
+            out.append(replace(record, status="used").with_flags(_frame_flags(planes[record.iso], role)))
         else:
             out.append(record.with_flags(["no-pair"]).unmatched("left without a partner of the same settings"))
     return tuple(out)
 
 
-def _frame_flags(group: Mapping[str, Any], role: str) -> list[str]:
-    """Return the flags of all pairs of a role; those that reject a frame only where green itself carries them.
+def _frame_flags(planes: Sequence[PlanePairs], role: str) -> list[str]:
+    """Return where black came from and the flags of all pairs of a role; of a colour other than green those that
+    do not reject.
 
     A blue that is too dark in warm light costs the blue point, not the frame.
     """
     green: dict[str, None] = {}
     others: dict[str, None] = {}
-    for plane in group["planes"]:
-        found = green if plane["colour"] in ("G", "G1", "G2") else others
-        found |= dict.fromkeys(flag for pair in plane[f"{role}_pairs"] for flag in pair["flags"])
-    return [*green, *(flag for flag in others if not rejects([flag]))]
+    for plane in planes:
+        found = green if plane.colour in ("G", "G1", "G2") else others
+        pairs: Sequence[FlatPair | DarkPair] = plane.darks if role == "dark" else plane.flats
+        found |= dict.fromkeys(flag for pair in pairs for flag in pair.flags)
+    sources = sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
+    return [*sources, *green, *(flag for flag in others if not rejects([flag]))]
 
 
 def _missing(

@@ -9,7 +9,7 @@ from typing import Any
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.exposure import exact_f_number
 from kitgauge.fit.sharpness_aperture import SharpnessFit, fit_sharpness, mark_sharpened
-from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges
+from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges, softer_frames
 from kitgauge.ingest.edge_frames import edge_task
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.record import FrameRecord
@@ -39,20 +39,33 @@ def conclude(context: RunContext, results: Results) -> Section:
     good = {record.file for record in records if record.status == "used"}
     points: list[SharpnessPoint] = []
     missing: list[str] = []
+    notes: list[str] = []
+    softer: set[str] = set()
     marked: dict[float, float] = {}
     for _, group in sorted(by_f_number.items()):
         recorded = group[0].f_number
         assert recorded is not None
         exact = exact_f_number(recorded)
         marked[exact] = recorded
-        frames = [edges_of(results[record.file]) for record in group if record.file in good and record.file in results]
-        found = [] if shape is None or not frames else combine_edges(frames, exact, shape)
+        measured = [record.file for record in group if record.file in good and record.file in results]
+        frames = [edges_of(results[file]) for file in measured]
+        developed = {flag for file in measured for flag in results[file]["flags"] if flag == "rendered"}
+        found = [] if shape is None or not frames else combine_edges(frames, exact, shape, flags=sorted(developed))
         if not found:
             missing.append(f"f/{recorded:g}: no usable edge")
         points += found
+        for behind in softer_frames(frames):
+            file = measured[behind.frame]
+            softer.add(file)
+            notes.append(
+                f"{file} is {100 * behind.softer:.0f} % softer in {behind.orientation} edges than another frame at "
+                f"f/{recorded:g}: shoot it again"
+            )
+    records = tuple(
+        record.with_flags(["softer-than-its-twin"]) if record.file in softer else record for record in records
+    )
     fit: SharpnessFit | None = None
     limits: list[Limit] = []
-    notes: list[str] = []
     if points:
         points = mark_sharpened(points, context.kit.pixel_pitch_um)
         try:

@@ -80,6 +80,7 @@ def free_parameters(family_name: str) -> NDArray[np.intp]:
 
 @dataclass(frozen=True)
 class _Split:
+    place: NDArray[np.intp]  # which frames
     x: Array
     log_value: Array
     log_weight: Array
@@ -96,27 +97,30 @@ class Likelihood:
         relative = data.stderr / data.value
         smeared = measured & (relative > _ERROR_MATTERS)
         sharp = measured & ~smeared
-        self._sharp = _Split(data.x[sharp], np.log(data.value[sharp]), np.zeros(0))
+        self._sharp = _plain(data, sharp)
         value, error = data.value[smeared][:, None], data.stderr[smeared][:, None]
         # what is measured with an even error is the variance L^2 / 12, so the nodes are even in L^2
         square = value**2 + 2.0 * value * error * _NODES
         positive = square > 0
         nodes = np.sqrt(np.where(positive, square, 1.0))
         weight = np.where(positive, np.log(_NODE_WEIGHTS * value / nodes), -np.inf)
-        self._smeared = _Split(data.x[smeared], np.log(nodes), weight)
+        self._smeared = _Split(np.flatnonzero(smeared), data.x[smeared], np.log(nodes), weight)
         self._faint = _faint_nodes(data, faint)
-        below = (data.kind < 0) & ~faint
-        self._below = _Split(data.x[below], np.log(data.value[below]), np.zeros(0))
-        self._above = _Split(data.x[data.kind > 0], np.log(data.value[data.kind > 0]), np.zeros(0))
+        self._below = _plain(data, (data.kind < 0) & ~faint)
+        self._above = _plain(data, data.kind > 0)
 
     def __call__(self, theta: Array) -> Array:
         """Return the log-likelihood (m,) of the parameter sets `theta` (m, 3)."""
+        return np.asarray(np.sum(self.of_frames(theta), axis=1), dtype=np.float64)
+
+    def of_frames(self, theta: Array) -> Array:
+        """Return what each frame adds to the log-likelihood (m, n), for `theta` (m, 3)."""
         a, b = theta[:, 0:1], theta[:, 1:2]
         k = np.exp(theta[:, 2:3])
-        total = np.zeros(theta.shape[0])
+        found = np.zeros((theta.shape[0], self.data.x.size))
         if self._sharp.x.size:
             scale = a + b * self._sharp.x
-            total += np.sum(self.family.log_density(self._sharp.log_value - scale, k) - scale, axis=1)
+            found[:, self._sharp.place] = self.family.log_density(self._sharp.log_value - scale, k) - scale
         for split in (self._smeared, self._faint):
             if not split.x.size:
                 continue
@@ -124,18 +128,21 @@ class Likelihood:
             terms = self.family.log_density(split.log_value - scale, k[:, :, None]) - scale
             terms = terms + split.log_weight
             top = np.max(terms, axis=2, keepdims=True)
-            total += np.sum(top[:, :, 0] + np.log(np.sum(np.exp(terms - top), axis=2)), axis=1)
-        if self._below.x.size:
-            total += np.sum(self.family.log_below(self._below.log_value - a - b * self._below.x, k), axis=1)
-        if self._above.x.size:
-            total += np.sum(self.family.log_above(self._above.log_value - a - b * self._above.x, k), axis=1)
-        return total
+            found[:, split.place] = top[:, :, 0] + np.log(np.sum(np.exp(terms - top), axis=2))
+        for split, share in ((self._below, self.family.log_below), (self._above, self.family.log_above)):
+            if split.x.size:
+                found[:, split.place] = share(split.log_value - a - b * split.x, k)
+        return found
+
+
+def _plain(data: StreakData, chosen: NDArray[np.bool_]) -> _Split:
+    return _Split(np.flatnonzero(chosen), data.x[chosen], np.log(data.value[chosen]), np.zeros(0))
 
 
 def _faint_nodes(data: StreakData, faint: NDArray[np.bool_]) -> _Split:
     """Return streaks and weights (m, nodes) for the integral over L of f(L) normal(variance; L^2 / 12, error)."""
     if not np.any(faint) or data.variance is None or data.variance_stderr is None:
-        return _Split(np.zeros(0), np.zeros((0, 1)), np.zeros((0, 1)))
+        return _Split(np.zeros(0, np.intp), np.zeros(0), np.zeros((0, 1)), np.zeros((0, 1)))
     variance, error = data.variance[faint][:, None], data.variance_stderr[faint][:, None]
     longest = np.sqrt(12.0 * (np.maximum(variance, 0.0) + _FAINT_REACH * error))
     shortest = np.sqrt(12.0 * np.maximum(variance - _FAINT_REACH * error, 0.0))
@@ -144,7 +151,7 @@ def _faint_nodes(data: StreakData, faint: NDArray[np.bool_]) -> _Split:
     streak = shortest + (longest - shortest) * q**2
     log_weight = np.log((longest - shortest) * q * _LEGENDRE_WEIGHTS)
     log_weight = log_weight - 0.5 * ((variance - streak**2 / 12.0) / error) ** 2 - np.log(error)
-    return _Split(data.x[faint], np.log(streak), log_weight)
+    return _Split(np.flatnonzero(faint), data.x[faint], np.log(streak), log_weight)
 
 
 RowFunction = Callable[[Array], Array]

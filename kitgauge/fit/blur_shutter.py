@@ -31,6 +31,7 @@ from kitgauge.fit.blur_likelihood import (
     free_parameters,
     maximise,
 )
+from kitgauge.fit.blur_misfit import LostFrames, kept_differ, lost_frames
 from kitgauge.fit.result import FitResult
 from kitgauge.fit.shutter_profile import mean_rate, profile_limit
 from kitgauge.fit.streak_families import FAMILIES
@@ -42,7 +43,7 @@ _LEAST_MEASURED = 4
 _RATES = (0.5, 0.8, 0.9)
 _STOP = math.log(2.0)
 _REACH_SLACK_STOPS = 0.01
-_LONGEST = 20.0  # ln(t / t0) beyond any shutter time
+_FARTHEST = 3.0 * _STOP  # beyond the measured shutter times; farther out the model is a guess, and no time is told
 _NORMAL_95 = 1.959963984540054
 
 
@@ -52,8 +53,9 @@ class ShutterLimit:
 
     `shutter_s` is the model's value, `ci_low_s` and `ci_high_s` its 95 % interval (NaN: open on that side,
     the frames do not bound it). `reach`: "measured" where the value lies within the measured shutter times;
-    "slower" or "faster" where it lies beyond them, and then it is an extrapolation (NaN where the slope is
-    0). `stderr_stops`: the interval's width in stops over 2 x 1.96, NaN where it is open.
+    "slower" or "faster" where it lies beyond them, and then it is an extrapolation. Times more than three stops
+    beyond the measured ones are NaN, and the interval too where the slope is 0. `stderr_stops`: the interval's width
+    in stops over 2 x 1.96, NaN where it is open.
     """
 
     keep: float
@@ -84,6 +86,12 @@ class BlurFit:
     fastest_s: float
     slowest_s: float
     counts: dict[str, int]
+    lost: LostFrames
+
+    def flags(self, streak_limit_px: float) -> tuple[str, ...]:
+        """Return "model-misfit" where frames are lost at any time, or kept frames differ from the fit's keep rates."""
+        misfit = self.lost.clear or kept_differ(self.families, self.data, streak_limit_px)
+        return ("model-misfit",) if misfit else ()
 
     def quantile_px(self, shutter_s: float, share: float) -> float:
         """Return the streak [px] that `share` (0 to 1) of frames at a shutter time [s] do not exceed (best
@@ -136,7 +144,8 @@ class BlurFit:
                 fix="give --criterion keep=0.8 or the like",
             )
         found = profile_limit(self.families, self.data, keep, streak_limit_px)
-        low, high = (self._time(end) for end in (found.low, found.high))
+        known = math.isfinite(found.value)
+        low, high = (self._time(end) if known else math.nan for end in (found.low, found.high))
         first = math.log(self.fastest_s / self.data.reference_s) - _REACH_SLACK_STOPS * _STOP
         last = math.log(self.slowest_s / self.data.reference_s) + _REACH_SLACK_STOPS * _STOP
         reach: Reach = "faster" if found.value < first else "slower" if found.value > last else "measured"
@@ -144,8 +153,12 @@ class BlurFit:
         return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach)
 
     def _time(self, log_time: float) -> float:
-        """Return t [s] of ln(t / t0), NaN for an infinite one."""
-        return self.data.reference_s * math.exp(log_time) if abs(log_time) < _LONGEST else math.nan
+        """Return t [s] of ln(t / t0), NaN more than three stops beyond the measured times."""
+        if not math.isfinite(log_time):
+            return math.nan
+        if not self._x(self.fastest_s) - _FARTHEST <= log_time <= self._x(self.slowest_s) + _FARTHEST:
+            return math.nan
+        return self.data.reference_s * math.exp(log_time)
 
     def limits(self, streak_limit_px: float, asked: float | None = None) -> tuple[ShutterLimit, ...]:
         """Return the limits at keep 0.5, 0.8, 0.9 and the asked rate, in rising order of keep."""
@@ -161,6 +174,8 @@ class BlurFit:
             "fastest_s": self.fastest_s,
             "slowest_s": self.slowest_s,
             "counts": dict(self.counts),
+            "lost_at_any_speed": self.lost.count if self.lost.clear else 0,
+            "lost_aicc_gain": self.lost.aicc_gain,
         }
 
 
@@ -170,24 +185,26 @@ def _gather(
     stderr_px: Sequence[float],
     censored: Sequence[str | None],
     bound_px: Sequence[float],
+    variance_px2: Sequence[float],
+    variance_stderr_px2: Sequence[float],
 ) -> tuple[StreakData, list[str]]:
     """Return the usable frames and one reason per frame left out."""
     rows, dropped = [], []
-    for number, (t, value, error, kind, bound) in enumerate(
-        zip(shutter_s, streak_px, stderr_px, censored, bound_px, strict=True)
+    for number, (t, value, error, kind, bound, square, spread) in enumerate(
+        zip(shutter_s, streak_px, stderr_px, censored, bound_px, variance_px2, variance_stderr_px2, strict=True)
     ):
         name = f"frame {number + 1}"
         if not (math.isfinite(t) and t > 0):
             dropped.append(f"{name}: shutter time unknown")
         elif kind in ("below", "above"):
             if math.isfinite(bound) and bound > 0:
-                rows.append((t, bound, 0.0, -1 if kind == "below" else 1))
+                rows.append((t, bound, 0.0, -1 if kind == "below" else 1, square, spread))
             else:
                 dropped.append(f"{name}: censored {kind} without a bound")
         elif kind is not None:
             raise FitError("not a kind of censoring", where=name, got=kind, needed="below, above or none")
         elif math.isfinite(value) and value > 0:
-            rows.append((t, value, error if math.isfinite(error) and error > 0 else 0.0, 0))
+            rows.append((t, value, error if math.isfinite(error) and error > 0 else 0.0, 0, square, spread))
         else:
             dropped.append(f"{name}: streak not measured")
     if not rows:
@@ -200,7 +217,8 @@ def _gather(
     table = np.array(rows, dtype=np.float64)
     reference = float(np.exp(np.mean(np.log(table[:, 0]))))
     x = np.log(table[:, 0] / reference)
-    return StreakData(x, table[:, 1], table[:, 2], table[:, 3].astype(np.intp), reference), dropped
+    data = StreakData(x, table[:, 1], table[:, 2], table[:, 3].astype(np.intp), reference, table[:, 4], table[:, 5])
+    return data, dropped
 
 
 def fit_blur(
@@ -209,15 +227,28 @@ def fit_blur(
     stderr_px: Sequence[float],
     censored: Sequence[str | None],
     bound_px: Sequence[float],
+    variance_px2: Sequence[float] | None = None,
+    variance_stderr_px2: Sequence[float] | None = None,
 ) -> BlurFit:
     """Fit blur against shutter time from one row per handheld frame.
 
     `shutter_s` exact times [s]; `streak_px` and `stderr_px` [px] of measured frames; `censored` None, "below"
-    or "above" with `bound_px` the censoring value. Frames with neither are left out and listed in
+    or "above" with `bound_px` the censoring value. `variance_px2`, `variance_stderr_px2` [px^2]: L^2 / 12 as
+    measured, negative by noise at times, and its error; with them, frames at or near the floor enter with that
+    error instead of their bound (NaN or None: not known). Frames with neither are left out and listed in
     `result.points_dropped`. Raises FitError where fewer than four streaks are measured or all share one
     shutter time.
     """
-    data, dropped = _gather(shutter_s, streak_px, stderr_px, censored, bound_px)
+    unknown = [math.nan] * len(shutter_s)
+    data, dropped = _gather(
+        shutter_s,
+        streak_px,
+        stderr_px,
+        censored,
+        bound_px,
+        unknown if variance_px2 is None else variance_px2,
+        unknown if variance_stderr_px2 is None else variance_stderr_px2,
+    )
     measured = int(np.count_nonzero(data.kind == 0))
     below, above = int(np.count_nonzero(data.kind < 0)), int(np.count_nonzero(data.kind > 0))
     counts = {"measured": measured, "below": below, "above": above}
@@ -243,6 +274,7 @@ def fit_blur(
         fastest_s=float(data.reference_s * np.exp(data.x.min())),
         slowest_s=float(data.reference_s * np.exp(data.x.max())),
         counts=counts,
+        lost=lost_frames(fits, data),
     )
 
 

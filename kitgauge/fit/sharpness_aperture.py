@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.fit.sharpness_findings import Finding, find_faults
-from kitgauge.fit.sharpness_model import ApertureCurve, fit_physical, fit_smooth
+from kitgauge.fit.sharpness_model import ApertureCurve, fit_physical, fit_smooth, physics_refuted
 from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges
 from kitgauge.fit.sharpness_series import RegionSeries, region_series
 from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
@@ -31,6 +31,7 @@ Array = NDArray[np.float64]
 FEWEST_F_NUMBERS = 3
 _GRID_PER_STOP = 24
 _SHARPENED_SLACK = 0.02
+_NOT_OPTICS = frozenset({"sharpened", "rendered"})  # points that software has made what they are
 
 
 @dataclass(frozen=True)
@@ -127,13 +128,15 @@ def fit_sharpness(
 ) -> SharpnessFit:
     """Fit MTF50 against f-number in every region that has at least three f-numbers, and look for faults.
 
-    `pitch_um` None: a smooth curve in pixels, flagged `pitch-unknown`. `seed` starts the draws behind the intervals.
+    The curve is that of the optics (`fit_physical`) unless the optics cannot be told from the points: a smooth one is
+    drawn where `pitch_um` is None (flagged `pitch-unknown`), where a point of the region is `sharpened` or `rendered`,
+    and where the points refute the optics (`physics_refuted`, flagged `optics-refuted`). `seed` starts the draws behind
+    the intervals.
     Points with a value or error that is not finite are left out and listed in the region's `points_dropped`.
     """
     points = mark_sharpened(points, pitch_um, wavelength_um)
     flags = {"pitch-unknown"} if pitch_um is None else set()
-    if any("sharpened" in point.flags for point in points):
-        flags.add("sharpened")
+    flags |= {flag for point in points for flag in point.flags if flag in _NOT_OPTICS}
     regions: dict[str, RegionFit] = {}
     missing: dict[str, str] = {}
     for region in REGIONS:
@@ -146,7 +149,8 @@ def fit_sharpness(
             values = ", ".join(f"f/{value:.2g}" for value in series.f_number) or "none"
             missing[region] = f"{count} f-numbers measured ({values}), {FEWEST_F_NUMBERS} needed for a curve"
             continue
-        regions[region] = _fit_region(series, pitch_um, wavelength_um, mtf50_fraction, seed, tuple(sorted(flags)))
+        own_flags = {flag for point in own for flag in point.flags if flag in _NOT_OPTICS} | (flags - _NOT_OPTICS)
+        regions[region] = _fit_region(series, pitch_um, wavelength_um, mtf50_fraction, seed, tuple(sorted(own_flags)))
     return SharpnessFit(
         regions=regions,
         missing=missing,
@@ -169,17 +173,21 @@ def _fit_region(
     f_number, mtf50, stderr = series.f_number, series.mtf50, series.stderr
     stops = 2.0 * math.log2(f_number[-1] / f_number[0])
     grid = np.geomspace(f_number[0], f_number[-1], max(int(stops * _GRID_PER_STOP), 24) + 1)
-    if pitch_um is None:
-        curve = fit_smooth(f_number, mtf50, stderr, grid, seed)
-        takes_over = math.nan
-    else:
+    own_flags = list(flags)
+    curve: ApertureCurve | None = None
+    takes_over = math.nan
+    if pitch_um is not None and not _NOT_OPTICS.intersection(flags):
         curve = fit_physical(f_number, mtf50, stderr, pitch_um, wavelength_um, grid, seed)
         takes_over = _takes_over(curve, pitch_um, wavelength_um)
+        if physics_refuted(curve, f_number, mtf50, stderr):
+            own_flags.append("optics-refuted")
+            curve, takes_over = None, math.nan
+    if curve is None:
+        curve = fit_smooth(f_number, mtf50, stderr, grid, seed)
     peak = int(np.argmax(curve.mtf50))
-    peaks = np.argmax(curve.draws, axis=1)
+    peaks = np.array([_vertex(grid, draw, int(np.argmax(draw))) for draw in curve.draws])
     low, high, open_ends = sharp_range_of(grid, curve.mtf50 / curve.mtf50[peak], fraction)
     ranges = np.array([sharp_range_of(grid, draw / draw.max(), fraction)[:2] for draw in curve.draws])
-    own_flags = list(flags)
     if peak in (0, grid.size - 1):
         own_flags.append("sharpest-at-end")
     if open_ends:
@@ -190,7 +198,7 @@ def _fit_region(
         series=series,
         fraction=fraction,
         sharpest_f_number=_vertex(grid, curve.mtf50, peak),
-        sharpest_f_number_ci=_interval(grid[peaks]),
+        sharpest_f_number_ci=_interval(peaks),
         peak_mtf50_cy_per_px=float(curve.mtf50[peak]),
         peak_mtf50_stderr=float(curve.draws.max(axis=1).std(ddof=1)),
         sharp_range=(low, high),

@@ -4,19 +4,22 @@ Physical: MTF(nu) = diffraction(lambda N nu / pitch) x pixel sinc x exp(-2 pi^2 
 sigma(N)^2 = floor^2 + (a (N / N0)^-p)^2, N0 the geometric mean of the measured f-numbers: what does not change with
 the aperture (focus, sensor cover, vibration) and what stopping down takes away (aberrations). Third-order spherical
 aberration falls with N^-3, defocus and field curvature with N^-1 (Born and Wolf, Principles of Optics, ch. 5, from
-memory), so p carries a normal prior of 2 +- 1, which decides nothing where the points tell p.
+memory), so p carries a normal prior of 2 +- 1, which decides nothing where the points tell p. The wavelength is
+that of the light as the sensor's green filter passes it, which nobody measures: it is a parameter too, with a prior of
+3 % (common practice, no source). It also takes up a pitch that is slightly off.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
+from scipy.stats import chi2
 
 from kitgauge.fit.result import FitResult
 from kitgauge.measure.diffraction import diffraction_px, system_mtf50
@@ -24,10 +27,16 @@ from kitgauge.measure.diffraction import diffraction_px, system_mtf50
 Array = NDArray[np.float64]
 
 _POWER_PRIOR = (2.0, 1.0)
+_WAVELENGTH_SPREAD = 0.03  # share of the wavelength
+_WAVELENGTH_SCALES = (0.9, 1.0, 1.1)  # the model is tabulated here, and bounded to here
+_MISFIT_PROBABILITY = 1e-3
+_MISFIT_SIZE = 0.03
+_ERROR_ALLOWANCE = 1.2  # errors of real frames may be a fifth too small (common practice, no source)
 _LARGEST_SIGMA_PX = 50.0
 _DRAWS = 600
-_WALKERS = 60
-_WALK_STEPS = 100
+_WALKERS = 200
+_WALK_STEPS = 120
+_LONG_WALK_STEPS = 720  # where few f-numbers leave a long narrow ridge
 
 
 @dataclass(frozen=True)
@@ -40,29 +49,37 @@ class ApertureCurve:
     draws: Array  # (draw, grid) [cy/px], equally likely curves
 
 
+Table = tuple[Array, Array]  # sigma grid (sigma,), ln MTF50 (wavelength scale, f-number, sigma)
+
+
 @lru_cache(maxsize=32)  # the regions of a run share their f-numbers
-def _cached_table(f_numbers: tuple[float, ...], pitch_um: float, wavelength_um: float) -> tuple[Array, Array]:
+def _cached_table(f_numbers: tuple[float, ...], pitch_um: float, wavelength_um: float) -> Table:
     sigma = np.concatenate([[0.0], np.geomspace(0.02, 1.5 * _LARGEST_SIGMA_PX, 160)])
     cutoff = diffraction_px(np.array(f_numbers), pitch_um, wavelength_um)
-    return sigma, system_mtf50(cutoff[:, None], sigma[None, :])
+    scaled = np.array(_WAVELENGTH_SCALES)[:, None, None] * cutoff[:, None]
+    return sigma, np.log(system_mtf50(scaled, sigma))
 
 
-def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> tuple[Array, Array]:
-    """Return (sigma grid, MTF50 (f-number, sigma)) so that the fit interpolates instead of solving."""
+def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> Table:
+    """Return the model's table so that the fit interpolates instead of solving."""
     return _cached_table(tuple(f_number.tolist()), pitch_um, wavelength_um)
 
 
-def _interpolated(table: tuple[Array, Array], sigma: Array) -> Array:
-    """Return (..., f-number) MTF50 for sigma (..., f-number)."""
-    grid, values = table
-    out = np.empty(sigma.shape)
-    for k in range(values.shape[0]):
-        out[..., k] = np.interp(sigma[..., k], grid, values[k])
-    return out
+def _log_mtf50(table: Table, parameters: Array, relative: Array) -> Array:
+    """Return (..., f-number) ln MTF50 for parameters (..., 4) = floor, a, p, wavelength scale, at N / N0."""
+    grid, logs = table
+    sigma = _sigma(parameters, relative)
+    k = np.clip(np.searchsorted(grid, sigma) - 1, 0, grid.size - 2)
+    part = (sigma - grid[k]) / (grid[k + 1] - grid[k])
+    column = np.arange(logs.shape[1])
+    at = logs[:, column, k] * (1.0 - part) + logs[:, column, k + 1] * part
+    # a parabola through the three wavelengths: ln MTF50 is that smooth in the wavelength
+    x = (parameters[..., 3, None] - 1.0) / (_WAVELENGTH_SCALES[2] - 1.0)
+    return np.asarray(0.5 * x * (x - 1.0) * at[0] + (1.0 - x * x) * at[1] + 0.5 * x * (x + 1.0) * at[2])
 
 
 def _sigma(parameters: Array, relative: Array) -> Array:
-    """Return (..., f-number) sigma [px] for parameters (..., 3) = floor, a, p at N / N0."""
+    """Return (..., f-number) sigma [px] for parameters (..., 3 or more) = floor, a, p at N / N0."""
     floor, a, p = (parameters[..., k, None] for k in range(3))
     return np.asarray(np.hypot(floor, a * relative**-p))
 
@@ -80,42 +97,29 @@ def fit_physical(
     relative = f_number / reference
     table = _sigma_table(f_number, pitch_um, wavelength_um)
     error = stderr / mtf50
-
-    def residual(theta: Array) -> Array:
-        model = _interpolated(table, _sigma(theta, relative))
-        misfit = (np.log(mtf50) - np.log(model)) / error
-        return np.append(misfit, (theta[2] - _POWER_PRIOR[0]) / _POWER_PRIOR[1])
-
-    best = None
-    for p in (1.0, 3.0):
-        for a in (0.1, 0.5):
-            tried = least_squares(
-                residual,
-                np.array([0.3, a, p]),
-                bounds=([0.0, 0.0, 0.2], [_LARGEST_SIGMA_PX, _LARGEST_SIGMA_PX, 6.0]),
-                x_scale=[0.1, 0.1, 1.0],
-                diff_step=np.full(3, 1e-4),
-            )
-            if best is None or tried.cost < best.cost:
-                best = tried
-    assert best is not None
-    misfit = best.fun[:-1]
     freedom = f_number.size - 3
-    chi_square = float(misfit @ misfit)
+    starts = [np.array([0.3, a, p, 1.0]) for p in (1.0, 3.0) for a in (0.1, 0.5)]
+    best = _best(starts, table, relative, mtf50, error)
+    chi_square = _chi_square(best.x, table, relative, mtf50, error)
+    scale = max(1.0, chi_square / freedom) if freedom > 0 else 1.0
+    if scale > 1.0:  # errors that were too small must not overrule the priors
+        best = _best([best.x], table, relative, mtf50, error * math.sqrt(scale))
+        chi_square = _chi_square(best.x, table, relative, mtf50, error)
     reduced = chi_square / freedom if freedom > 0 else math.nan
-    scale = max(1.0, reduced) if freedom > 0 else 1.0
-    names = ("floor_px", "aberration_px", "power")
+    names = ("floor_px", "aberration_px", "power", "wavelength_um")
     at_bound = tuple(name for name, value in zip(names[:2], best.x[:2], strict=True) if value < 1e-3)
     jacobian = np.asarray(best.jac, dtype=np.float64)
     information = jacobian.T @ jacobian
-    covariance = np.asarray(np.linalg.pinv(information, rcond=1e-12) * scale, dtype=np.float64)
+    covariance = np.asarray(np.linalg.pinv(information, rcond=1e-12, hermitian=True), dtype=np.float64)
+    units = np.array([1.0, 1.0, 1.0, wavelength_um])
+    covariance = covariance * np.outer(units, units)
     spread = np.sqrt(np.diag(covariance))
     stderr_out = np.where([name in at_bound for name in names], math.nan, spread)
     fit = FitResult(
         model="MTF50 = diffraction x pixel x normal blur, sigma^2 = floor^2 + (a (N / N0)^-p)^2",
         names=names,
-        values=best.x,
-        units=("px", "px", ""),
+        values=best.x * units,
+        units=("px", "px", "", "um"),
         stderr=stderr_out,
         covariance=covariance,
         degrees_of_freedom=freedom,
@@ -125,41 +129,103 @@ def fit_physical(
         at_bound=at_bound,
         message=str(best.message),
         errors_rescaled=scale > 1.0,
-        evidence={"reference_f_number": reference, "wavelength_um": wavelength_um, "pitch_um": pitch_um},
+        evidence={"reference_f_number": reference, "wavelength_expected_um": wavelength_um, "pitch_um": pitch_um},
     )
 
     def log_likelihood(thetas: Array) -> Array:
-        model = _interpolated(table, _sigma(thetas, relative))
-        misfit = (np.log(mtf50) - np.log(model)) / error
-        prior = (thetas[:, 2] - _POWER_PRIOR[0]) / _POWER_PRIOR[1]
-        return np.asarray(-0.5 * np.sum(misfit**2, axis=1) / scale - 0.5 * prior**2)
+        misfit = (np.log(mtf50) - _log_mtf50(table, thetas, relative)) / error
+        power = (thetas[:, 2] - _POWER_PRIOR[0]) / _POWER_PRIOR[1]
+        wavelength = (thetas[:, 3] - 1.0) / _WAVELENGTH_SPREAD
+        return np.asarray(-0.5 * np.sum(misfit**2, axis=1) / scale - 0.5 * power**2 - 0.5 * wavelength**2)
 
-    thetas = _draws(best.x, information / scale, np.random.default_rng(seed), log_likelihood)
+    thetas = _draws(best.x, information, freedom <= 1, np.random.default_rng(seed), log_likelihood)
     fine = _sigma_table(grid, pitch_um, wavelength_um)
-    curve = _interpolated(fine, _sigma(best.x, grid / reference))
-    draws = _interpolated(fine, _sigma(thetas, grid / reference))
+    curve = np.exp(_log_mtf50(fine, best.x, grid / reference))
+    draws = np.exp(_log_mtf50(fine, thetas, grid / reference))
     return ApertureCurve(result=fit, f_number=grid, mtf50=curve, draws=draws)
 
 
+def _best(starts: Sequence[Array], table: Table, relative: Array, mtf50: Array, error: Array) -> OptimizeResult:
+    """Return the best parameters (floor, a, p, wavelength scale) from several starts."""
+
+    def residual(theta: Array) -> Array:
+        misfit = (np.log(mtf50) - _log_mtf50(table, theta, relative)) / error
+        power = (theta[2] - _POWER_PRIOR[0]) / _POWER_PRIOR[1]
+        return np.append(misfit, [power, (theta[3] - 1.0) / _WAVELENGTH_SPREAD])
+
+    tried = [
+        least_squares(
+            residual,
+            start,
+            bounds=(
+                [0.0, 0.0, 0.2, _WAVELENGTH_SCALES[0]],
+                [_LARGEST_SIGMA_PX, _LARGEST_SIGMA_PX, 6.0, _WAVELENGTH_SCALES[2]],
+            ),
+            x_scale=[0.1, 0.1, 1.0, _WAVELENGTH_SPREAD],
+            diff_step=np.full(4, 1e-4),
+        )
+        for start in starts
+    ]
+    return min(tried, key=lambda found: float(found.cost))
+
+
+def _chi_square(theta: Array, table: Table, relative: Array, mtf50: Array, error: Array) -> float:
+    """Return the misfit of the points and of the wavelength in standard errors, squared and summed."""
+    misfit = (np.log(mtf50) - _log_mtf50(table, theta, relative)) / error
+    return float(misfit @ misfit + ((theta[3] - 1.0) / _WAVELENGTH_SPREAD) ** 2)
+
+
+def physics_refuted(curve: ApertureCurve, f_number: Array, mtf50: Array, stderr: Array) -> bool:
+    """Tell whether the points refute a curve of `fit_physical`.
+
+    They do where they miss it by more than 3 % (root mean square) and noise, with errors a fifth larger than stated,
+    does that in fewer than 1 of 1000 sweeps. Smaller misfits are what a model simpler than a lens leaves, and only
+    widen its errors.
+    """
+    misfit = np.log(mtf50) - np.interp(np.log(f_number), np.log(curve.f_number), np.log(curve.mtf50))
+    chi_square = float(np.sum((misfit * mtf50 / (stderr * _ERROR_ALLOWANCE)) ** 2))
+    by_chance = float(chi2.sf(chi_square, max(f_number.size - 3, 1)))
+    return bool(np.sqrt(np.mean(misfit**2)) > _MISFIT_SIZE and by_chance < _MISFIT_PROBABILITY)
+
+
 def _draws(
-    best: Array, information: Array, rng: np.random.Generator, log_likelihood: Callable[[Array], Array]
+    best: Array,
+    information: Array,
+    long_walk: bool,
+    rng: np.random.Generator,
+    log_likelihood: Callable[[Array], Array],
 ) -> Array:
-    """Return (draw, 3) parameters of the likelihood by random walks from its peak (Metropolis and others 1953)."""
-    ridge = np.diag([1.0, 1.0, 0.1])  # directions the points say nothing about are walked in steps of order one
+    """Return (draw, 4) parameters of the likelihood.
+
+    Walkers move towards and away from one another (Goodman and Weare 2010, Comm. App. Math. Comp. Sci. 5, 65): few
+    f-numbers leave a narrow bent ridge that steps of a fixed shape do not follow. The sign of the blurs means nothing,
+    so a walk may pass through zero.
+    """
+    ridge = np.diag([1.0, 1.0, 0.1, 1.0])  # directions the points say nothing about begin with a width of order one
     root = np.linalg.cholesky(np.linalg.inv(information + ridge))
-    theta = np.tile(best, (_WALKERS, 1))
+    theta = best + rng.standard_normal((_WALKERS, best.size)) @ root.T
+    theta = np.clip(theta, [-_LARGEST_SIGMA_PX, -_LARGEST_SIGMA_PX, 0.25, 0.92], [_LARGEST_SIGMA_PX] * 2 + [5.9, 1.08])
     value = log_likelihood(theta)
+    half = _WALKERS // 2
     kept: list[Array] = []
-    for step in range(_WALK_STEPS):
-        trial = theta + 1.4 * rng.standard_normal(theta.shape) @ root.T
-        trial[:, :2] = np.abs(trial[:, :2])  # the walk reflects at zero blur
-        allowed = (trial[:, 2] >= 0.2) & (trial[:, 2] <= 6.0) & (trial[:, :2].max(axis=1) < _LARGEST_SIGMA_PX)
-        trial = np.where(allowed[:, None], trial, theta)
-        new = log_likelihood(trial)
-        moves = allowed & (np.log(rng.uniform(size=_WALKERS)) < new - value)
-        theta, value = np.where(moves[:, None], trial, theta), np.where(moves, new, value)
-        if step >= _WALK_STEPS // 2 and step % 5 == 0:
-            kept.append(theta)
+    steps = _LONG_WALK_STEPS if long_walk else _WALK_STEPS
+    for step in range(steps):
+        for own, others in ((slice(0, half), slice(half, None)), (slice(half, None), slice(0, half))):
+            stretch = (rng.uniform(size=half) + 1.0) ** 2 / 2.0  # density 1 / sqrt(z) from 1/2 to 2
+            partner = theta[others][rng.integers(half, size=half)]
+            trial = partner + stretch[:, None] * (theta[own] - partner)
+            allowed = (
+                (trial[:, 2] >= 0.2) & (trial[:, 2] <= 6.0) & (np.abs(trial[:, :2]).max(axis=1) < _LARGEST_SIGMA_PX)
+            )
+            allowed &= (trial[:, 3] >= _WAVELENGTH_SCALES[0]) & (trial[:, 3] <= _WAVELENGTH_SCALES[2])
+            trial = np.where(allowed[:, None], trial, theta[own])
+            new = log_likelihood(trial)
+            odds = (best.size - 1) * np.log(stretch) + new - value[own]
+            moves = allowed & (np.log(rng.uniform(size=half)) < odds)
+            theta[own] = np.where(moves[:, None], trial, theta[own])
+            value[own] = np.where(moves, new, value[own])
+        if step >= steps // 2 and step % (steps // 6) == steps // 6 - 1:
+            kept.append(theta.copy())
     return np.concatenate(kept)
 
 

@@ -13,6 +13,8 @@ from kitgauge.measure.edge_sfr import EdgeMeasurement
 from kitgauge.measure.regions import region_of
 
 _SYSTEMATIC = 0.003  # edges of one patch are weighted no more unequally than this share of MTF50 allows
+_CLEARLY_SOFTER = 0.05  # share of MTF50 ...
+_CLEARLY_SOFTER_SIGMA = 5.0  # ... and standard errors by which a frame must fall behind another of its setting
 _SAME_PLACE = 0.25  # edges of two frames are one edge within this share of its length
 
 
@@ -44,10 +46,21 @@ class SharpnessPoint:
 
 
 @dataclass(frozen=True)
+class SofterFrame:
+    """A frame that is clearly softer than another of the same setting, in edges of one direction."""
+
+    frame: int  # its place in the sequence given
+    orientation: str
+    softer: float  # share of the other frame's MTF50 that it lacks
+    z: float  # in standard errors
+
+
+@dataclass(frozen=True)
 class _Patch:
     """One patch and direction: per frame the weighted mean and its standard error."""
 
     orientation: str
+    numbers: tuple[int, ...]  # of the frames
     x_px: float
     y_px: float
     values: list[float]
@@ -61,6 +74,7 @@ def combine_edges(
     f_number: float,
     frame_shape: tuple[int, int],
     channel: str = "G",
+    flags: Sequence[str] = (),
 ) -> list[SharpnessPoint]:
     """Return the points of one f-number from the edges measured in each of its frames.
 
@@ -70,18 +84,28 @@ def combine_edges(
     f_number : exact f-number of these frames
     frame_shape : (rows, columns) of the frame
     channel : colour that was measured
+    flags : flags of the frames that hold for every point (`rendered`)
 
     Edges of different frames are matched by place. The error of a point is that of its edges' noise plus what
     repeated frames scatter beyond it (variance between frames after DerSimonian and Laird 1986, Controlled Clinical
-    Trials 7, 177, pooled over the patches of the f-number, because focus and shake act on the whole frame).
+    Trials 7, 177, pooled over the patches of the f-number, because focus and shake act on the whole frame; for each
+    edge direction apart, because shake has a direction). Points with a frame as of `softer_frames` are flagged.
     """
     patches = _patches(frames)
-    tau_squared = _between_frames(patches)
+    directions = {patch.orientation for patch in patches}
+    between = {o: _between_frames([patch for patch in patches if patch.orientation == o]) for o in directions}
+    spoilt = {found.orientation for found in _softer(patches)}
     rows, columns = frame_shape
     points: list[SharpnessPoint] = []
     for patch in patches:
         values, errors = np.array(patch.values), np.array(patch.errors)
         count = values.size
+        tau_squared = between[patch.orientation]
+        own_flags = {*flags, *patch.flags}
+        if count == 1:
+            own_flags.add("single-frame")
+        elif patch.orientation in spoilt:
+            own_flags.add("softer-than-its-twin")
         weight = 1.0 / (errors**2 + tau_squared * values.mean() ** 2)
         mean = float(np.sum(weight * values) / weight.sum())
         repeat = math.sqrt(tau_squared / count) * mean if count > 1 else math.nan
@@ -100,10 +124,48 @@ def combine_edges(
                 frames=count,
                 edges=patch.edges,
                 repeat_stderr=repeat,
-                flags=patch.flags + (("single-frame",) if count == 1 else ()),
+                flags=tuple(sorted(own_flags)),
             )
         )
     return points
+
+
+def softer_frames(frames: Sequence[Sequence[EdgeMeasurement]]) -> list[SofterFrame]:
+    """Return the frames of one setting that are over 5 % and 5 standard errors softer than another of them.
+
+    One entry per frame at most: the edge direction in which it lacks most.
+    """
+    worst: dict[int, SofterFrame] = {}
+    for found in _softer(_patches(frames)):
+        if found.frame not in worst or found.softer > worst[found.frame].softer:
+            worst[found.frame] = found
+    return [worst[number] for number in sorted(worst)]
+
+
+def _softer(patches: Sequence[_Patch]) -> list[SofterFrame]:
+    """Compare every two frames, direction by direction, over the patches that both show."""
+    found: list[SofterFrame] = []
+    for orientation in sorted({patch.orientation for patch in patches}):
+        logs: list[dict[int, tuple[float, float]]] = [
+            {n: (math.log(v), e / v) for n, v, e in zip(patch.numbers, patch.values, patch.errors, strict=True)}
+            for patch in patches
+            if patch.orientation == orientation
+        ]
+        numbers = sorted(set().union(*logs))
+        for number in numbers:
+            behind: list[tuple[float, float]] = []  # log ratio, z
+            for other in numbers:
+                shared = [(patch[number], patch[other]) for patch in logs if number in patch and other in patch]
+                if number == other or not shared:
+                    continue
+                difference = np.array([one[0] - two[0] for one, two in shared])
+                weight = 1.0 / np.array([one[1] ** 2 + two[1] ** 2 for one, two in shared])
+                mean = float(weight @ difference / weight.sum())
+                behind.append((mean, mean * math.sqrt(weight.sum())))
+            mean, z = min(behind, default=(0.0, 0.0))
+            if 1.0 - math.exp(mean) > _CLEARLY_SOFTER and z < -_CLEARLY_SOFTER_SIGMA:
+                found.append(SofterFrame(number, orientation, 1.0 - math.exp(mean), z))
+    return found
 
 
 def _patches(frames: Sequence[Sequence[EdgeMeasurement]]) -> list[_Patch]:
@@ -180,6 +242,7 @@ def _collect(direction: str, tracks: Sequence[dict[int, EdgeMeasurement]]) -> _P
     flags = tuple(sorted({flag for track in everywhere for edge in track.values() for flag in edge.flags}))
     return _Patch(
         orientation=direction,
+        numbers=tuple(numbers),
         x_px=float(sum(w * e.x_px for w, e in zip(share, first, strict=True))),
         y_px=float(sum(w * e.y_px for w, e in zip(share, first, strict=True))),
         values=values,

@@ -1,14 +1,17 @@
 """Open the flats and darks of one ISO, tell them apart, and measure them in pairs.
 
 Frames are opened once, the fastest shutter times first (darks, as a rule), and are let go as soon as their pair is
-measured, so that a group of any size holds a few frames in memory.
+measured, so that a group of any size holds a few frames in memory. A frame that is neither black nor bright waits for
+the rest of its group: beside brighter ones it is a dark frame, beside black ones an underexposed flat.
 """
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -18,7 +21,7 @@ from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.edge_frames import BLACK_FLAGS, refusal
+from kitgauge.ingest.edge_frames import refusal
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
@@ -30,6 +33,11 @@ DARK_BELOW = 0.05
 # ... but a frame taken much faster than the group's slowest was meant to be dark, even where black is not known well.
 DARK_BELOW_IF_FAST = 0.12
 FAST_STOPS = 4.0
+# Below this a frame is dark whatever the others are; in between the group tells. Shares of the range up to white.
+SURELY_DARK = 0.002
+CLEAR_GAP = 0.005  # between the dark frames and the flats of a group
+CLEAR_GAP_IF_FAST = 0.001  # ... where the flats were exposed `FAST_STOPS` longer
+MOST_WAITING = 6
 LEVEL_ROW_STEP = 16
 
 
@@ -57,7 +65,7 @@ def iso_task(iso: float, records: Sequence[FrameRecord], cache: MeasurementCache
 @dataclass
 class _Plane:
     colour: str
-    black_dn: float
+    black_dn: float  # as the file states it
     white_dn: float
     black_source: str
     flat_pairs: list[dict[str, Any]] = field(default_factory=list)
@@ -70,12 +78,14 @@ class _Group:
 
     def __init__(self) -> None:
         self.shape: tuple[int, int] | None = None
-        self.flags: list[str] = []
         self.planes: list[_Plane] = []
         self.frames: dict[str, dict[str, Any]] = {}
         self.refused: dict[str, list[str]] = {}
         self.pending: dict[tuple[str, float, float], tuple[FrameRecord, Mosaic]] = {}
         self.waiting_flats: list[tuple[Mosaic, Mosaic]] = []
+        self.undecided: list[tuple[FrameRecord, Mosaic, float]] = []
+        self.dark_levels: list[tuple[float, float]] = []  # (level, shutter time) of frames that are surely dark
+        self.flat_seen = False
 
     def add(self, record: FrameRecord, mosaic: Mosaic, slowest_s: float) -> None:
         if self.shape is None:
@@ -90,7 +100,33 @@ class _Group:
             ]
             return
         level = level_fraction(mosaic)
-        role = record.role or _role(level, record, slowest_s)
+        if record.role is not None:
+            self._take(record, mosaic, level, record.role)
+        elif _by_level(level, record, slowest_s) == "flat":
+            self.flat_seen = True
+            self._decide()
+            self._take(record, mosaic, level, "flat")
+        elif self.flat_seen or (abs(level) < SURELY_DARK and mosaic.black_source != "unknown"):
+            self.dark_levels.append((level, record.shutter_s or 0.0))
+            self._take(record, mosaic, level, "dark")
+        else:
+            self.undecided.append((record, mosaic, level))
+            if len(self.undecided) > MOST_WAITING:
+                self._decide()
+
+    def _decide(self) -> None:
+        """Give the frames that wait their role: all dark beside a flat, else split where the levels leave a gap."""
+        waiting, self.undecided = self.undecided, []
+        flat_from = math.inf
+        if not self.flat_seen:
+            here = [(level, record.shutter_s or 0.0) for record, _, level in waiting]
+            flat_from = _flats_from(self.dark_levels + here)
+        for record, mosaic, level in waiting:
+            if level < flat_from:
+                self.dark_levels.append((level, record.shutter_s or 0.0))
+            self._take(record, mosaic, level, "flat" if level >= flat_from else "dark")
+
+    def _take(self, record: FrameRecord, mosaic: Mosaic, level: float, role: str) -> None:
         self.frames[record.file] = {"role": role, "level": level, "paired": False}
         setting = (
             role,
@@ -111,32 +147,34 @@ class _Group:
             self._measure_flats(first, mosaic)
 
     def finish(self) -> None:
+        self._decide()
         for first, second in self.waiting_flats:
             self._measure_flats(first, second)
-        self.flags = sorted({flag for plane in self.planes if (flag := BLACK_FLAGS.get(plane.black_source))})
         self.waiting_flats.clear()
         self.pending.clear()
 
     def _measure_darks(self, first: Mosaic, second: Mosaic) -> None:
         for plane, a, b in zip(self.planes, first.planes(), second.planes(), strict=True):
-            known_black = None if plane.black_source in ("unknown", "dark") else plane.black_dn
-            pair = measure_dark_pair(a.samples, b.samples, known_black)
+            pair = measure_dark_pair(a.samples, b.samples)
             plane.dark_pairs.append(pair.as_dict())
-            if {"light-leak", "clipped-black"} & set(pair.flags):
-                continue  # not the sensor's black: the level from elsewhere is the better one
-            plane.dark_level_dn.append(pair.mean_dn)
-            if plane.black_source != "masked":
-                plane.black_dn = float(np.mean(plane.dark_level_dn))
-                plane.black_source = "dark"
+            if not {"light-leak", "clipped-black"} & set(pair.flags):
+                plane.dark_level_dn.append(pair.mean_dn)
 
     def _measure_flats(self, first: Mosaic, second: Mosaic) -> None:
         for plane, a, b in zip(self.planes, first.planes(), second.planes(), strict=True):
-            pair = measure_flat_pair(a.samples, b.samples, plane.black_dn, plane.white_dn)
+            # near enough for the ratio of two flats; the run's black is settled when all ISO values are known
+            black_dn = plane.black_dn
+            if plane.dark_level_dn and plane.black_source != "masked":
+                black_dn = float(np.mean(plane.dark_level_dn))
+            pair = measure_flat_pair(a.samples, b.samples, black_dn, plane.white_dn)
             plane.flat_pairs.append(pair.as_dict())
 
 
 def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
-    """Return the pairs of each pattern position, and role and level of each frame, of one ISO's frames."""
+    """Return the pairs of each pattern position, and role and level of each frame, of one ISO's frames.
+
+    `black_dn` and `black_source` of a plane are what the files state: `measure.black_level` settles black.
+    """
     group = _Group()
     slowest_s = max((record.shutter_s or 0.0 for record in records), default=0.0)
     for record in records:
@@ -149,7 +187,6 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     group.finish()
     return {
         "shape": None if group.shape is None else list(group.shape),
-        "flags": group.flags,
         "frames": group.frames,
         "planes": [
             {
@@ -180,6 +217,19 @@ def _some_rows(samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
     return samples[:: max(1, min(LEVEL_ROW_STEP, samples.shape[0] // 8))]
 
 
-def _role(level: float, record: FrameRecord, slowest_s: float) -> str:
+def _by_level(level: float, record: FrameRecord, slowest_s: float) -> str:
     fast = record.shutter_s is not None and record.shutter_s * 2.0**FAST_STOPS <= slowest_s
     return "dark" if level < (DARK_BELOW_IF_FAST if fast else DARK_BELOW) else "flat"
+
+
+def _flats_from(frames: Sequence[tuple[float, float]]) -> float:
+    """Return the level from which on (level, shutter time) are flats: above the widest gap if it is clear, else
+    infinity."""
+    ordered = sorted(frames)
+    gaps = [above[0] - below[0] for below, above in pairwise(ordered)]
+    if not gaps:
+        return math.inf
+    split = gaps.index(max(gaps)) + 1
+    slowest_dark, fastest_flat = (max(t for _, t in ordered[:split]), min(t for _, t in ordered[split:]))
+    fast = slowest_dark > 0 and slowest_dark * 2.0**FAST_STOPS <= fastest_flat
+    return ordered[split][0] if max(gaps) > (CLEAR_GAP_IF_FAST if fast else CLEAR_GAP) else math.inf

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,7 +94,7 @@ def _limit(
     draws = np.array([_range(_weakest(regions, grid, k), grid, fraction)[:2] for k in range(count)])
     (low_a, low_b), (high_a, high_b) = (np.percentile(draws[:, k], [2.5, 97.5]) for k in (0, 1))
     met = bool(relative.max() >= fraction)
-    flags = set(fit.flags)
+    flags = set(fit.flags) | {flag for region in regions for flag in region.flags if flag == "optics-refuted"}
     if open_ends:
         flags.add("range-open")
     if not met:
@@ -109,7 +109,8 @@ def _limit(
         ci_high=float(high_b),
         stderr_stops=float(stops.std(axis=0, ddof=1).max()),
         criterion={"mtf50_fraction": fraction},
-        text=_text(where, low, high, low_dial, high_dial, fraction, float(relative.max()), open_ends, met, lens),
+        text=_text(where, low, high, low_dial, high_dial, fraction, float(relative.max()), open_ends, met, lens)
+        + _reservation(flags),
         lens=lens,
         focal_mm=focal_mm,
         region=where,
@@ -121,6 +122,20 @@ def _limit(
             "regions": [region.region for region in regions],
         },
     )
+
+
+def _reservation(flags: Collection[str]) -> str:
+    """Return a further sentence on what the limit rests on, empty where it rests on the optics."""
+    if "rendered" in flags:
+        return " It holds for this picture style only: the frames are developed pictures."
+    if "sharpened" in flags:
+        return (
+            " The frames are sharper than the optics allow (sharpened, or the pixel pitch is wrong): it rests on a "
+            "smooth curve through the points and holds for files made like these only."
+        )
+    if "optics-refuted" in flags:
+        return " The points do not follow the optics: it rests on a smooth curve through them."
+    return ""
 
 
 def _inward(low: float, high: float, best: float, step: DialStep) -> tuple[float, float]:

@@ -92,6 +92,7 @@ def iso_limit(
     flags = list(dict.fromkeys(flags))
     beyond = sorted(p.iso for p in chosen if p.iso > usable[-1].iso)
     dial = _dial(value)
+    corrected = any(_power(p, sensor_pixels, criteria.output_mp) != 1.0 for p in usable[last : last + 2])
     return Limit(
         kind="iso",
         value={"iso": value},
@@ -102,18 +103,23 @@ def iso_limit(
         stderr_stops=stderr,
         flags=tuple(flags),
         extra={"at_least": at_highest, "channel": channel},
-        text=_sentence(value, dial, low, high, criteria, beyond if at_highest else None, flags),
+        text=_sentence(value, dial, low, high, criteria, beyond if at_highest else None, flags, corrected),
     )
 
 
 def picture_scale(point: NoisePoint, sensor_pixels: int, output_mp: float) -> float:
     """Return picture SNR over sample SNR: sqrt(sensor pixels / output pixels), less where noise is
     correlated."""
+    return math.sqrt(sensor_pixels / (output_mp * 1e6) / _power(point, sensor_pixels, output_mp))
+
+
+def _power(point: NoisePoint, sensor_pixels: int, output_mp: float) -> float:
+    """Return the noise power that averaging meets, relative to white noise.
+
+    1 where fewer than one sample is averaged: neighbours do not mix then.
+    """
     power = point.noise_power_ratio
-    # averaging fewer than one sample does not mix neighbours: no correction then
-    if not power > 0 or sensor_pixels <= output_mp * 1e6:
-        power = 1.0
-    return math.sqrt(sensor_pixels / (output_mp * 1e6) / power)
+    return power if power > 0 and sensor_pixels > output_mp * 1e6 else 1.0
 
 
 def _state(point: NoisePoint, sensor_pixels: int, output_mp: float) -> _State:
@@ -230,6 +236,7 @@ def _sentence(
     criteria: Criteria,
     unmeasured_above: Sequence[float] | None,
     flags: Sequence[str],
+    corrected: bool,
 ) -> str:
     """Return the limit in plain words; `unmeasured_above` is None where the curve falls through the
     criterion."""
@@ -242,5 +249,6 @@ def _sentence(
         if unmeasured_above:
             text += f" From ISO {unmeasured_above[0]:g} on read noise could not be measured."
     if "correlated-noise" in flags:
-        text += " The raw files are noise-reduced; the limit was corrected for it only roughly."
+        text += " The raw files are noise-reduced: "
+        text += "the limit was corrected for it, roughly." if corrected else "the limit holds for these files only."
     return text

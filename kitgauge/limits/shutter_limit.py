@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import DialStep, format_shutter, shutter_dial
 from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit
+from kitgauge.flags import describe
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 
@@ -21,16 +23,19 @@ def shutter_limits(
     focal_mm: float | None = None,
     technique: str | None = None,
     dial_step: DialStep = "thirds",
+    doubts: Sequence[str] = (),
 ) -> list[Limit]:
     """Return the shutter limit of one run, as a list of one.
 
     `frame_shape` (rows, columns) gives the streak limit where `criteria` sets none. A limit slower than the
     slowest measured shutter time is given as that time, with flag "ladder-too-fast": slower is not known to
-    be safe. Raises LimitsError where the limit is faster than the fastest measured time, or where blur does
-    not grow with time.
+    be safe. `doubts`: names of flags that the frames raised; the limit carries them, with that of a fit that misses
+    the frames, and its sentence tells them. Raises LimitsError where the limit is faster than the fastest measured
+    time, or where blur does not grow with time.
     """
     streak_limit = criteria.streak_limit_px(frame_shape)
     found = fit.limit(criteria.keep, streak_limit)
+    doubts = (*doubts, *fit.flags(streak_limit))
     if found.reach == "faster":
         raise LimitsError(
             "the frames do not reach fast enough for this criterion",
@@ -41,7 +46,8 @@ def shutter_limits(
                 if math.isfinite(found.shutter_s)
                 else "that the frames do not tell"
             )
-            + f"; the fastest handheld frames were at {format_shutter(fit.fastest_s)}",
+            + f"; the fastest handheld frames were at {format_shutter(fit.fastest_s)}"
+            + "".join(f"; {doubt}" for doubt in _doubts(fit, fit.flags(streak_limit))),
             needed="handheld frames at times on both sides of the limit",
             fix="shoot faster speeds too, or accept a longer streak (--criterion streak_px=...) or a lower keep rate",
         )
@@ -68,15 +74,32 @@ def shutter_limits(
             ci_low=low,
             ci_high=high,
             criterion={"streak_px": streak_limit, "keep": criteria.keep},
-            text=_sentence(fit, found, marked, lens, focal_mm, technique),
+            text=_sentence(fit, found, marked, lens, focal_mm, technique)
+            + "".join(f" Doubtful: {doubt}." for doubt in _doubts(fit, doubts)),
             stderr_stops=math.nan if beyond else found.stderr_stops,
             lens=lens,
             focal_mm=focal_mm,
             technique=technique,
-            flags=("ladder-too-fast",) if beyond else (),
-            extra={"fitted_shutter_s": found.shutter_s} if beyond else {},
+            flags=tuple(dict.fromkeys([*(("ladder-too-fast",) if beyond else ()), *doubts])),
+            extra={"fitted_shutter_s": found.shutter_s} if beyond and math.isfinite(found.shutter_s) else {},
         )
     ]
+
+
+def _doubts(fit: BlurFit, flags: Sequence[str]) -> list[str]:
+    """Return what is doubtful, one text per flag, with the advice."""
+    found = []
+    for name in dict.fromkeys(flags):
+        flag = describe(name)
+        text = flag.text
+        if name == "model-misfit" and fit.lost.clear:
+            text = (
+                f"{fit.lost.count} of {fit.lost.frames} frames are lost at any speed, which faster speeds do not cure"
+            )
+        elif name == "model-misfit":
+            text = "the keep rates of the single speeds differ from the curve by more than chance"
+        found.append(f"{text}; {flag.advice}")
+    return found
 
 
 def _sentence(

@@ -20,7 +20,7 @@ from kitgauge.measure.photon_transfer import CORRELATED, check_pair, restored
 from kitgauge.measure.tiles import level_step, tile_grid, tile_levels
 
 # Thresholds of the flags: common practice, no source.
-LIGHT_LEAK_SIGMAS = 3.0  # above the given black, or from one part of the frame to another, in read noises ...
+LIGHT_LEAK_SIGMAS = 3.0  # above black, or from one part of the frame to another, in read noises ...
 LIGHT_LEAK_DN = 4.0  # ... and never less than this
 
 
@@ -57,14 +57,16 @@ class DarkPair:
         return cls(**restored(values))
 
 
-def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float | None = None) -> DarkPair:
+def level_tolerance(variance_dn2: float) -> float:
+    """Return by how much [DN] levels of dark frames with this variance may differ before light is suspected."""
+    return max(LIGHT_LEAK_DN, LIGHT_LEAK_SIGMAS * math.sqrt(max(variance_dn2, 0.0)))
+
+
+def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> DarkPair:
     """Return temporal noise and level of two dark frames of the same setting.
 
-    Parameters
-    ----------
-    a, b : (row, column) samples [DN] of one colour plane
-    black_dn : black level from elsewhere [DN] that the darks should show (masked pixels, metadata), for the
-    light leak
+    a, b : (row, column) samples [DN] of one colour plane. `light-leak` is raised for a level that is not the same
+    all over the frame; light spread evenly is seen only against a known black (`measure.black_level`).
 
     Standard error of the variance as in `measure_flat_pair`. Raises MeasurementError if the shapes differ or
     the plane is too small.
@@ -83,8 +85,7 @@ def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: fl
     flags: list[str] = []
     if piled > 0:
         flags.append("clipped-black")
-    leak = max(LIGHT_LEAK_DN, LIGHT_LEAK_SIGMAS * sigma)
-    if uneven > leak or (black_dn is not None and mean - black_dn > leak):
+    if uneven > level_tolerance(0.5 * variance):
         flags.append("light-leak")
     correlation = max(abs(noise.correlation_along_row), abs(noise.correlation_along_column))
     if sigma > 0 and correlation > max(CORRELATED, 5.0 * noise.correlation_stderr):

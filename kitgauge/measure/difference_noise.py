@@ -40,7 +40,7 @@ class DifferenceNoise:
     below 0 by chance). `correlation_along_row` and `_along_column` are those of neighbouring samples of the
     plane. `fixed_variance` [DN^2] is the variance of the fixed pattern of A (from the sum, neighbour by
     neighbour), `texture` (tile row of the bands looked at, tile column) [DN] the standard deviation of A's
-    structure eight samples apart.
+    structure eight samples apart. `low_frequency_power` is relative to white noise of the same variance.
     """
 
     variance: NDArray[np.float64]
@@ -57,6 +57,7 @@ class DifferenceNoise:
     correlation_stderr: float
     fixed_variance: float
     texture: NDArray[np.float64]
+    low_frequency_power: float
 
 
 def difference_noise(
@@ -66,13 +67,14 @@ def difference_noise(
     ratio: NDArray[np.float64],
     black_dn: float,
     level_dn: NDArray[np.float64],
+    row_ratio: NDArray[np.float64] | None = None,
 ) -> DifferenceNoise:
     """Return the noise of (a - black) - ratio (b - black).
 
     a, b : (row, column) samples; ratio : (tile row, tile column), smooth; level_dn : (tile row, tile column)
-    mean of a. Left out are samples whose difference is off by more than 5 standard deviations, and those of
-    `a` that are off by more than 8 from their surroundings (a hot sample may blink by little from one frame
-    to the next).
+    mean of a; row_ratio : (row,) what `ratio` is multiplied by in each row, None for 1. Left out are samples
+    whose difference is off by more than 5 standard deviations, and those of `a` that are off by more than 8
+    from their surroundings (a hot sample may blink by little from one frame to the next).
     """
     rows, columns = a.shape
     shape = grid.shape
@@ -96,6 +98,10 @@ def difference_noise(
         difference[...] = b[top:bottom]
         difference *= weights[index]
         difference += np.float32(black_dn) * (1 - weights[index])
+        if row_ratio is not None:
+            difference -= np.float32(black_dn)
+            difference *= row_ratio[top:bottom, None].astype(np.float32)
+            difference += np.float32(black_dn)
         np.subtract(first, difference, out=difference)
         cut = difference_cut[index]
         offset = _row_offsets(difference, 0.1 * cut)
@@ -151,6 +157,7 @@ def difference_noise(
         correlation_stderr=neighbours.stderr(),
         fixed_variance=neighbours.fixed_variance(),
         texture=neighbours.texture(),
+        low_frequency_power=neighbours.low_frequency_power(),
     )
 
 

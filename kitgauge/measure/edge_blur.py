@@ -37,6 +37,9 @@ _PLATEAU_SHARE = 0.15
 # A fit with less modulation than this share of the still edge's has taken a part of a long ramp for the edge.
 _LEAST_MODULATION = 0.7
 _OUTSIDE_SIGNIFICANCE = 3.0
+_TRIALS = 10
+_TRIAL_BINS = 3
+_ENOUGH = 0.005  # of its standard error: a step below this ends the fit
 
 
 @dataclass(frozen=True)
@@ -77,7 +80,7 @@ def uniform_blur(edge: StillEdge, x: Array, variance_px2: float) -> tuple[Array,
     """
     size = max(abs(variance_px2), _SMALL_VARIANCE_PX2)
     half = math.sqrt(3.0 * size)  # a uniform kernel of full width w has variance w^2 / 12
-    (upper, upper_area), (lower, lower_area) = edge.value_and_area(x + half), edge.value_and_area(x - half)
+    (upper, lower), (upper_area, lower_area) = edge.value_and_area(np.stack([x + half, x - half]))
     blurred = (upper_area - lower_area) / (2.0 * half)
     slope = (upper - lower) / (2.0 * half)
     per_variance = (0.5 * (upper + lower) - blurred) / half * 1.5 / half
@@ -90,47 +93,78 @@ def uniform_blur(edge: StillEdge, x: Array, variance_px2: float) -> tuple[Array,
     return 2.0 * still - blurred, slope, per_variance
 
 
-def _linear(design: Array, y: Array, weight: Array) -> tuple[Array, Array, float]:
-    """Weighted least squares: values, normal matrix, chi-square."""
-    scaled = design * weight[:, None]
-    normal = scaled.T @ scaled
-    values = np.linalg.solve(normal + 1e-12 * np.diag(np.diag(normal)), scaled.T @ (y * weight))
-    residual = y * weight - scaled @ values
-    return np.asarray(values, dtype=np.float64), normal, float(residual @ residual)
+def _first_guess(edge: StillEdge, x: Array, y: Array, weight: Array, longest_px2: float) -> tuple[float, float] | None:
+    """Return (variance, shift) of the best of some trial streaks, all tried at once on every third bin."""
+    x, y, weight = x[::_TRIAL_BINS], y[::_TRIAL_BINS], weight[::_TRIAL_BINS]
+    streaks = np.geomspace(1.0, max(math.sqrt(12.0 * longest_px2), 2.0), _TRIALS - 1)
+    streaks = np.concatenate([[math.sqrt(12.0 * _SMALL_VARIANCE_PX2)], streaks])
+    half = 0.5 * streaks[:, None]
+    (upper, lower), (upper_area, lower_area) = edge.value_and_area(np.stack([x + half, x - half]))
+    width = 2.0 * half
+    blurred, slope = (upper_area - lower_area) / width, (upper - lower) / width
+    same = np.broadcast_to(y, blurred.shape)
+    columns = np.stack([np.ones_like(blurred), blurred, slope, same], axis=1) * weight
+    products = columns @ np.swapaxes(columns, 1, 2)
+    normal, right = products[:, :3, :3], products[:, :3, 3:]
+    diagonal = np.einsum("mii->mi", normal)
+    diagonal *= 1.0 + 1e-12  # keeps a fit solvable whose blur leaves no edge in the window
+    diagonal += 1e-30
+    values = np.linalg.solve(normal, right)[:, :, 0]
+    chi2 = products[:, 3, 3] - np.sum(values * right[:, :, 0], axis=1)
+    chi2 = np.where(values[:, 1] > 0, chi2, math.inf)
+    best = int(np.argmin(chi2))
+    if not math.isfinite(chi2[best]):
+        return None
+    # a shift larger than the blur is not what a first-order term can tell
+    reach = half[best, 0] + 1.0
+    shift = float(np.clip(-values[best, 2] / values[best, 1], -reach, reach))
+    return (0.0 if best == 0 else float(streaks[best] ** 2 / 12.0)), shift
 
 
 def _fit_uniform(
     edge: StillEdge, x: Array, y: Array, weight: Array, longest_px2: float
 ) -> tuple[float, float, float, float, float, float] | None:
-    """Fit a, b, x0, v; return (a, b, x0, v, stderr of v, chi-square), None where the fit fails."""
-    best: tuple[float, float, float] | None = None
-    ones = np.ones_like(x)
-    widest = math.sqrt(12.0 * longest_px2)
-    for streak in (0.0, *np.geomspace(1.0, max(widest, 2.0), 9)):
-        trial = streak**2 / 12.0
-        blurred, slope, _ = uniform_blur(edge, x, trial)
-        values, _, chi2 = _linear(np.stack([ones, blurred, slope], axis=1), y, weight)
-        if values[1] > 0 and (best is None or chi2 < best[0]):
-            # a shift larger than the blur is not what a first-order term can tell
-            shift = float(np.clip(-values[2] / values[1], -0.5 * streak - 1.0, 0.5 * streak + 1.0))
-            best = (chi2, trial, shift)
-    if best is None:
+    """Fit a, b, x0, v; return (a, b, x0, v, stderr of v, chi-square), None where the fit fails.
+
+    Gauss-Newton in x0 and v, a and b being solved for at each (variable projection: Golub and Pereyra, SIAM J. Numer.
+    Anal. 10 (1973) 413); all products of the columns 1, K * E, its derivatives, and y come from one multiplication.
+    """
+    guess = _first_guess(edge, x, y, weight, longest_px2)
+    if guess is None:
         return None
-    _, variance, shift = best
+    variance, shift = guess
     gain, offset, chi2, damping = math.nan, math.nan, math.inf, 0
-    normal = np.zeros((4, 4))
+    inverse = np.full((4, 4), math.nan)
     last = (shift, variance)
+    level = float(np.average(y, weights=weight**2))  # products of deviations keep the digits of chi-square
+    columns = np.empty((5, x.size))
     for _ in range(25):
-        blurred, slope, per_variance = uniform_blur(edge, x - shift, variance)
-        values, _, chi2_now = _linear(np.stack([ones, blurred], axis=1), y, weight)
+        columns[0] = 1.0
+        columns[1:4] = uniform_blur(edge, x - shift, variance)
+        columns[4] = y - level
+        columns *= weight
+        products = columns @ columns.T
+        (one, cross), (_, two) = products[:2, :2]
+        determinant = one * two - cross**2
+        if not determinant > 1e-12 * one * two:
+            return None
+        low = float((two * products[0, 4] - cross * products[1, 4]) / determinant)
+        gain_now = float((one * products[1, 4] - cross * products[0, 4]) / determinant)
+        chi2_now = float(products[4, 4] - low * products[0, 4] - gain_now * products[1, 4])
         if chi2_now > chi2 * (1.0 + 1e-9) and damping < 8:
             shift, variance = 0.5 * (shift + last[0]), 0.5 * (variance + last[1])
             damping += 1
             continue
-        offset, gain = float(values[0]), float(values[1])
-        design = np.stack([ones, blurred, -gain * slope, gain * per_variance], axis=1)
-        step, normal, _ = _linear(design, y - offset - gain * blurred, weight)
-        converged = abs(step[3]) < 1e-4 * (abs(variance) + 0.01) and abs(step[2]) < 1e-4
+        offset, gain = low + level, gain_now
+        scale = np.array([1.0, 1.0, -gain, gain])
+        normal = products[:4, :4] * np.outer(scale, scale)
+        try:
+            inverse = np.linalg.inv(normal)
+        except np.linalg.LinAlgError:
+            return None
+        step = inverse @ (scale * (products[:4, 4] - low * products[:4, 0] - gain * products[:4, 1]))
+        enough = max(1e-4 * (abs(variance) + 0.01), _ENOUGH * math.sqrt(max(inverse[3, 3], 0.0)))
+        converged = abs(step[3]) < enough and abs(step[2]) < max(1e-4, _ENOUGH * math.sqrt(max(inverse[2, 2], 0.0)))
         chi2, last, damping = chi2_now, (shift, variance), 0
         if converged:
             break
@@ -139,11 +173,9 @@ def _fit_uniform(
             np.clip(variance + np.clip(step[3], -limit, limit), -0.9 * edge.sigma_px**2, 4.0 * longest_px2)
         )
         shift += float(np.clip(step[2], -0.5 * (edge.sigma_px + 1.0), 0.5 * (edge.sigma_px + 1.0)))
-    try:
-        error = math.sqrt(np.linalg.inv(normal)[3, 3])
-    except (np.linalg.LinAlgError, ValueError):
+    if not inverse[3, 3] > 0:
         return None
-    return offset, gain, shift, variance, error, chi2
+    return offset, gain, shift, variance, math.sqrt(inverse[3, 3]), chi2
 
 
 def edge_blur(edge: StillEdge, position_px: Array, esf: Array, esf_stderr: Array) -> EdgeBlur:

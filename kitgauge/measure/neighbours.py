@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from kitgauge.measure.tiles import TileGrid
 
 _LAG = 8  # samples between the two ends of a step across texture; correlation of noise does not reach as far
+_BLOCKS = (4, 8)  # samples a side of the blocks whose means tell the noise at low frequencies
 _HOT_SIGMAS = 6.0
 
 
@@ -26,6 +27,9 @@ class NeighbourSums:
         self._pairs = np.zeros((2, 2))
         self._samples = 0
         self._sum_steps = self._difference_steps = 0.0
+        self._restored_square = 0.0
+        self._block_squares = np.zeros(len(_BLOCKS))
+        self._block_pairs = np.zeros(len(_BLOCKS))
         self._texture: list[NDArray[np.float64]] = []
 
     def add(self, first: NDArray[np.float32], difference: NDArray[np.float32]) -> None:
@@ -43,24 +47,41 @@ class NeighbourSums:
             self._products[0, which] += float((rest[:, :-lag] * rest[:, lag:]).sum(dtype=np.float64))
             self._products[1, which] += float((rest[:-lag] * rest[lag:]).sum(dtype=np.float64))
             self._pairs[:, which] += (rest[:, lag:].size, rest[lag:].size)
+        self._restored_square += restore * float(np.vdot(rest, rest))
+        self._add_blocks(rest)
         # A + r B = 2 A - D: fixed pattern twice, the noise of D once; steps between neighbours hold next to
         # no shading
         total = 2.0 * first - difference
         _without_hot_samples(total)
-        self._sum_steps += float(np.square(total[:, 1:] - total[:, :-1]).sum(dtype=np.float64))
-        own_steps = np.square(rest[:, 1:] - rest[:, :-1])
-        self._difference_steps += restore * float(own_steps.sum(dtype=np.float64))
-        far = total[:, _LAG:] - total[:, :-_LAG]
-        noise = rest[:, _LAG:] - rest[:, :-_LAG]
-        slope = self._tile_means(far)
-        # (2 A)^2 and two samples per step: a factor 8; the mean step of a tile is shading
-        self._texture.append((self._tile_means(far**2) - slope**2 - restore * self._tile_means(noise**2)) / 8.0)
+        near, own_near = _column_squares(total, 1), restore * _column_squares(rest, 1)
+        self._sum_steps += float(near.sum())
+        self._difference_steps += float(own_near.sum())
+        far = _column_squares(total, _LAG) - restore * _column_squares(rest, _LAG)
+        columns = cv2.reduce(total, 0, cv2.REDUCE_SUM, dtype=cv2.CV_64F)[0]
+        slope = self._tile_means((columns[_LAG:] - columns[:-_LAG]) / len(total))
+        # Pattern that differs from sample to sample (photo-response) is in both steps alike: what the far one has
+        # more is structure. (2 A)^2 and two samples per step: a factor 8; the mean step of a tile is shading.
+        structure = self._tile_means(far / len(total)) - slope**2 - self._tile_means((near - own_near) / len(total))
+        self._texture.append(structure / 8.0)
 
-    def _tile_means(self, steps: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Return (tile column,) means of (row, column) steps; the last tile has fewer columns of them."""
+    def _add_blocks(self, rest: NDArray[np.float32]) -> None:
+        """Take the means of blocks of one band, two blocks apart so that light that moved does not count."""
+        for which, size in enumerate(_BLOCKS):
+            height, width = (length // size for length in rest.shape)
+            if width < 3:
+                return
+            inside = rest[: height * size, : width * size]
+            means = cv2.resize(inside, (width, height), interpolation=cv2.INTER_AREA).astype(np.float64)
+            steps = means[:, 2:] - means[:, :-2]
+            # taking away the means of whole columns has cost size / rows of the variance of white noise
+            self._block_squares[which] += 0.5 * float((steps**2).sum()) / (1.0 - size / len(rest))
+            self._block_pairs[which] += steps.size
+
+    def _tile_means(self, column_means: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return (tile column,) means of column means of steps; the last tile has fewer columns of them."""
         means = np.zeros(self._columns)
-        means[: steps.shape[1]] = steps.mean(axis=0)
-        inside = np.minimum(self._grid.columns[1:], steps.shape[1]) - self._grid.columns[:-1]
+        means[: column_means.size] = column_means
+        inside = np.minimum(self._grid.columns[1:], column_means.size) - self._grid.columns[:-1]
         return np.asarray(np.add.reduceat(means, self._grid.columns[:-1]) / inside)
 
     def correlations(self) -> tuple[float, float]:
@@ -80,6 +101,19 @@ class NeighbourSums:
         """Standard error of a correlation of white noise: sqrt(1/pairs) of each of the two products."""
         return math.sqrt(float((1.0 / self._pairs[1]).sum()))
 
+    def low_frequency_power(self) -> float:
+        """Noise power at low spatial frequencies relative to white noise of the same variance, NaN where unknown.
+
+        The variance of means of n x n samples is 1 / n^2 of that of the samples where noise is white. Where it is
+        correlated, samples at the edges of a block lack their neighbours: what that takes away falls as 1 / n, so
+        that twice the result of 8 x 8 less that of 4 x 4 is free of it.
+        """
+        variance = self._restored_square / max(1, self._samples)
+        if not (variance > 0 and self._block_pairs.all()):
+            return math.nan
+        small, large = np.square(_BLOCKS) * self._block_squares / self._block_pairs / variance
+        return float(2.0 * large - small)
+
     def fixed_variance(self) -> float:
         """Variance of the fixed pattern of A [DN^2]; below 0 by chance where there is none."""
         return float((self._sum_steps - self._difference_steps) / self._pairs[0, 0] / 8.0)
@@ -88,13 +122,21 @@ class NeighbourSums:
         """Standard deviation of A's structure [DN] per (band looked at, tile column), 0 where not
         significant.
 
-        With noise of variance v in D and n pairs in a tile, the mean of (sum's step)^2 - (difference's
-        step)^2 scatters by 4 v / sqrt(n), an eighth of it is v / (2 sqrt(n)): significant above 4 of these.
+        With T the variance of A + r B from sample to sample and v that of D, the mean of n squared steps scatters
+        by T sqrt(12 / n), the two kinds of steps of sum and difference together by (T + v) sqrt(24 / n), an eighth
+        of it is 0.6 (T + v) / sqrt(n): significant above 3.5 of these.
         """
         variance = np.array(self._texture)
         noise = self._square / self._samples
+        white = noise + 4.0 * max(self.fixed_variance(), 0.0)
         pairs = self._pairs[0, 1] / max(1, variance.size)
-        return np.sqrt(np.where(variance > 2.0 * noise / math.sqrt(pairs), variance, 0.0))
+        return np.sqrt(np.where(variance > 2.1 * (white + noise) / math.sqrt(pairs), variance, 0.0))
+
+
+def _column_squares(values: NDArray[np.float32], lag: int) -> NDArray[np.float64]:
+    """Return (column,) sums of the squared steps over `lag` samples along the rows."""
+    steps = values[:, lag:] - values[:, :-lag]
+    return np.asarray(cv2.reduce(steps, 0, cv2.REDUCE_SUM2, dtype=cv2.CV_64F)[0], dtype=np.float64)
 
 
 def _without_hot_samples(values: NDArray[np.float32]) -> None:

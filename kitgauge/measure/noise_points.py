@@ -21,6 +21,7 @@ QUANTISATION_DN2 = 1.0 / 12.0  # EMVA 1288 R4: sigma_q^2
 # given for a read noise of 0, with the error that this much would make (common practice, no source: a
 # sensor's order of size).
 SUPPOSED_READ_NOISE_E = 5.0
+_NO_READ_NOISE = {"clipped-black", "light-leak"}  # cut off, or with the shot noise of light in it
 _CHANNELS = ("R", "G1", "G2", "B", "G")
 
 
@@ -29,13 +30,15 @@ class PlanePairs:
     """All pairs of one plane (one position of the colour pattern) at one ISO value.
 
     `colour` as in `frames.mosaic.Plane`: R, G1, G2, B (2 x 2), R, G, B (6 x 6), G (monochrome). `black_dn`,
-    if given, replaces the black level that the flats were measured with (for instance by the darks' mean).
+    if given, replaces the black level that the flats were measured with (for instance by the darks' mean);
+    `black_source` tells where it comes from: "masked", "dark", "metadata" or "unknown".
     """
 
     colour: str
     flats: tuple[FlatPair, ...]
     darks: tuple[DarkPair, ...] = ()
     black_dn: float | None = None
+    black_source: str = "unknown"
 
 
 @dataclass(frozen=True)
@@ -46,7 +49,7 @@ class NoisePoint:
     columns' own noise taken out. `saturation_e` is gain times white less black. `dynamic_range_stops` is the
     engineering one, log2(saturation / read noise). `snr_midgrey` is that of one sample at 10/78 of saturation
     (ISO 12232), rounding included. `noise_power_ratio` is the noise power at the lowest spatial frequencies
-    relative to white noise of the same variance, from the correlation of neighbours; 1 where white.
+    relative to white noise of the same variance, from means of blocks of samples; 1 where white.
     """
 
     iso: float
@@ -102,7 +105,7 @@ def noise_points(iso: float, planes: Sequence[PlanePairs]) -> list[NoisePoint]:
         var(A - r B) = K (S_A + r^2 S_B) + (1 + r^2) sigma_d^2,    var(dark) = sigma_d^2,    gain = 1 / K
 
     (EMVA 1288 Release 4 Linear). Planes of one channel are averaged with inverse-variance weights. Without a
-    usable dark pair read noise is NaN and `no-dark` (or `clipped-black`) says so; the gain then comes from
+    usable dark pair read noise is NaN and `no-dark` (`clipped-black`, `light-leak`) says so; the gain then comes from
     flats of two levels that differ by half or more, else from one level with the error of an unknown read
     noise added. Flats with a rejecting flag (clipped, too dark) are left out; a channel without any is NaN
     throughout.
@@ -194,7 +197,7 @@ def _usable_flats(plane: PlanePairs) -> list[FlatPair]:
 
 
 def _usable_darks(plane: PlanePairs) -> list[DarkPair]:
-    return [dark for dark in plane.darks if "clipped-black" not in dark.flags and dark.variance_dn2 > 0]
+    return [dark for dark in plane.darks if not _NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
 
 
 def _black(plane: PlanePairs, flat: FlatPair) -> float:
@@ -294,14 +297,6 @@ def _root_mean_square(values: list[float]) -> float:
 
 
 def _noise_power_ratio(flats: list[FlatPair]) -> float:
-    """Return (1 + 2 rho_x)(1 + 2 rho_y) of nearest-neighbour correlations, 1 where they are not flagged.
-
-    The power spectrum at frequency 0 is the sum of the autocorrelation (Wiener-Khinchin); only nearest
-    neighbours counted, rows and columns taken as separable.
-    """
-    marked = [flat for flat in flats if "correlated-noise" in flat.flags]
-    if not marked:
-        return 1.0
-    along_row = float(np.mean([flat.correlation_along_row for flat in marked]))
-    along_column = float(np.mean([flat.correlation_along_column for flat in marked]))
-    return max(1.0 + 2.0 * along_row, 0.0) * max(1.0 + 2.0 * along_column, 0.0)
+    """Return the noise power at low frequencies over that of white noise, 1 where neighbours are not correlated."""
+    marked = [flat.low_frequency_power for flat in flats if "correlated-noise" in flat.flags]
+    return float(np.mean(marked)) if marked else 1.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,16 +47,24 @@ class StillEdge:
 
         Linear between grid points, found by division since the grid is regular: this is the innermost loop of a fit.
         """
-        first, last, step = self.grid_px[0], self.grid_px[-1], self.grid_px[1] - self.grid_px[0]
+        first, last, step = self._regular
         place = (x - first) / step
         index = np.minimum(np.maximum(place, 0.0), self.grid_px.size - 2).astype(np.intp)
         part = np.minimum(np.maximum(place - index, 0.0), 1.0)
-        level = self.level[index]
-        value = level + part * (self.level[index + 1] - level)
-        area = self.integral[index]
-        area = area + part * (self.integral[index + 1] - area)
+        level, rise, area, growth = np.take(self._steps, index, axis=1)
+        value = level + part * rise
+        area += part * growth
         area += np.minimum(x - first, 0.0) * self.level[0] + np.maximum(x - last, 0.0) * self.level[-1]
         return value, area
+
+    @cached_property
+    def _regular(self) -> tuple[float, float, float]:
+        return float(self.grid_px[0]), float(self.grid_px[-1]), float(self.grid_px[1] - self.grid_px[0])
+
+    @cached_property
+    def _steps(self) -> Array:
+        """Level, its step to the next point, integral, its step (4, n - 1)."""
+        return np.stack([self.level[:-1], np.diff(self.level), self.integral[:-1], np.diff(self.integral)])
 
 
 def clean_bins(position_px: Array, esf: Array, esf_stderr: Array) -> tuple[Array, Array, Array]:

@@ -5,7 +5,9 @@ of the motion path over the exposure. C follows from all edges by weighted least
 that of straight uniform motion with the same second moment: L = sqrt(12 trace C) (a uniform distribution of
 width L has variance L^2 / 12). Estimates of variance scatter around their true value, below zero too: they
 are averaged as they are, and a frame whose sum is not above the noise is censored "below" instead of being
-set to zero.
+set to zero. Its bound is an upper one, estimate + 2 standard errors in variance (97.7 % one-sided; more where the
+estimate is below zero, which counts as zero there). Streaks measured just above the floor are those that noise
+lifted: taken alone they read high, by about 0.1 px; `trace_px2` with its error is free of that selection.
 """
 
 from __future__ import annotations
@@ -84,8 +86,8 @@ class Streak:
     `streak_px` = sqrt(12 trace C) with its standard error, NaN where censored. `direction_deg`: principal
     axis of C, 0 to 180, counted from +x (columns) towards +y (rows, down); NaN where the edges' directions
     cannot tell it from its mirror image. `variance_x_px2`, `variance_y_px2`, `covariance_px2`: C itself.
-    `across_tilt_px`: streak per normal direction of the edges. `censored`: "below" (true streak under
-    `bound_px`), "above" (over it) or None, where `bound_px` is the floor.
+    `across_tilt_px`: streak per normal direction of the edges. `censored`: "below" (not told from a still
+    frame; true streak under `bound_px` in 97 % of cases and more), "above" (over `bound_px`) or None, with no bound.
     """
 
     streak_px: float
@@ -250,7 +252,7 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
     noise = covariance[0, 0] + covariance[1, 1] + 2.0 * covariance[0, 1]
     noise += 0.0 if math.isnan(reference.scatter_px4) else reference.scatter_px4
     error = math.sqrt(noise)
-    floor_px = math.sqrt(12.0 * _FLOOR_SIGMA * error)
+    most_px = math.sqrt(12.0 * (max(trace, 0.0) + _FLOOR_SIGMA * error))
     turned, direction, direction_error = principal_direction(values, covariance, tilt)
     below = trace < _FLOOR_SIGMA * error
     streak = _NAN if below else math.sqrt(12.0 * trace)
@@ -269,7 +271,7 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
         trace_px2=float(trace),
         trace_px2_stderr=error,
         censored="below" if below else None,
-        bound_px=floor_px if below else _NAN,
+        bound_px=most_px if below else _NAN,
         edges_used=len(kept),
         edges_dropped=dropped,
         reduced_chi_square=chi2,

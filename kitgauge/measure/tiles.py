@@ -18,6 +18,7 @@ TILE = 32  # samples; ~1000 per tile: tile variances scatter by 4.4 %, and shadi
 SMALLEST_PLANE = 16  # rows and columns
 _LEVEL_SAMPLES = 150_000  # enough for levels to 1e-5; more rows are skipped
 _LEVEL_STEP = 8
+_FEWEST_STEPS = 6
 
 
 @dataclass(frozen=True)
@@ -117,6 +118,22 @@ def _replace_outliers(values: NDArray[np.float32], grid: TileGrid) -> None:
         outlying = np.abs(tile - middle) > 8.0 * max(0.5 * (p84 - p16), 0.5)
         if outlying.any():
             tile[outlying] = tile[~outlying].mean()
+
+
+def broken_share(levels: NDArray[np.float64], least: NDArray[np.float64]) -> float:
+    """Return the share of places where levels (tile row, tile column) step by more than `least` (same shape).
+
+    A step of h makes a third difference of 2 h; those of shading that is quadratic over four tiles vanish. The
+    larger share of the two directions is taken, 0 where fewer than 6 places step (dust).
+    """
+    shares = [0.0]
+    for axis in (0, 1):
+        if levels.shape[axis] > 3:
+            third = np.abs(np.diff(levels, 3, axis=axis))
+            limit = np.take(least, np.arange(third.shape[axis]), axis=axis)
+            steps = int(np.count_nonzero(third > 2.0 * limit))
+            shares.append(steps / third.size if steps >= _FEWEST_STEPS else 0.0)
+    return max(shares)
 
 
 def smooth_ratio(levels_a: NDArray[np.float64], levels_b: NDArray[np.float64]) -> NDArray[np.float64]:

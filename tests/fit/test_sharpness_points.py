@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.fit.sharpness_points import combine_edges
+from kitgauge.fit.sharpness_points import combine_edges, softer_frames
 from kitgauge.measure.edge_candidate import candidate_from_line
 from kitgauge.measure.edge_sfr import EdgeMeasurement
 
@@ -98,3 +98,55 @@ def test_standard_error_with_and_without_focus_scatter(focus_scatter: float, cou
     if focus_scatter:
         # noise alone, without what the frames show, would claim three times too much
         assert np.std(naive) > 2.5
+
+
+def places(scale: dict[str, float], error: float = 0.005, seed: int = 0) -> list[EdgeMeasurement]:
+    """Three patches with all four sides; `scale` multiplies the edges of a direction."""
+    rng = np.random.default_rng(seed)
+    edges: list[EdgeMeasurement] = []
+    for group, (x, y) in enumerate([(400, 300), (1500, 1000), (2600, 1700)]):
+        sides = {
+            side: 0.3 * (1 + error * rng.normal()) * scale["vertical" if side in ("left", "right") else "horizontal"]
+            for side in ("left", "right", "top", "bottom")
+        }
+        edges += patch(x, y, group, sides, error)
+    return edges
+
+
+STILL = {"vertical": 1.0, "horizontal": 1.0}
+
+
+def test_a_shaken_frame_is_named() -> None:
+    frames = [places(STILL, seed=1), places({"vertical": 0.8, "horizontal": 0.98}, seed=2), places(STILL, seed=3)]
+    (found,) = softer_frames(frames)
+    assert (found.frame, found.orientation) == (1, "vertical")
+    assert found.softer == pytest.approx(0.2, abs=0.02)
+    assert found.z < -20
+
+
+def test_shake_widens_the_errors_of_its_own_direction_only() -> None:
+    points = combine_edges([places(STILL, seed=1), places({"vertical": 0.8, "horizontal": 1.0}, seed=2)], 4.0, SHAPE)
+    for point in points:
+        error = point.mtf50_cy_per_px_stderr / point.mtf50_cy_per_px
+        if point.orientation == "vertical":
+            # the mean of 1 and 0.8 is uncertain by half their difference
+            assert error == pytest.approx(0.1 / 0.9, rel=0.2)
+            assert "softer-than-its-twin" in point.flags
+        else:
+            assert error < 0.006
+            assert point.flags == ()
+
+
+@pytest.mark.statistical
+def test_alike_frames_are_not_accused() -> None:
+    """Neither noise nor a difference under 5 % makes a frame softer than its twin."""
+    for seed in range(40):
+        assert softer_frames([places(STILL, 0.02, seed), places(STILL, 0.02, 1000 + seed)]) == []
+    assert softer_frames([places(STILL, 0.001), places({"vertical": 0.96, "horizontal": 1.0}, 0.001, 1)]) == []
+    assert softer_frames([places(STILL)]) == [] == softer_frames([])
+
+
+def test_flags_of_the_frames_reach_every_point() -> None:
+    points = combine_edges([places(STILL), places(STILL, seed=1)], 4.0, SHAPE, flags=["rendered"])
+    assert len(points) == 6
+    assert all(point.flags == ("rendered",) for point in points)

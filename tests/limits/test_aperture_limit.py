@@ -86,6 +86,40 @@ def test_no_common_f_number_gives_the_nearest_and_says_so() -> None:
     assert all(flag in FLAGS for flag in frame.flags)
 
 
+@pytest.mark.parametrize(
+    ("flag", "words"),
+    [
+        ("rendered", "It holds for this picture style only"),
+        ("sharpened", "holds for files made like these only"),
+        ("", "of the best sharpness."),
+    ],
+)
+def test_the_sentence_tells_what_the_limit_rests_on(flag: str, words: str) -> None:
+    made = [
+        SharpnessPoint(
+            n, "centre", 0.5, 0.5, "vertical", "G", parabola(n, 5.0, 2.0), 0.0005, 2, 2, 0.0, (flag,) if flag else ()
+        )
+        for n in F_NUMBERS
+    ]
+    (limit,) = aperture_limits(fit_sharpness(made, 4.0 if flag else None), Criteria())
+    assert words in limit.text
+    assert limit.text.endswith(".") and "\n" not in limit.text
+    assert (flag in limit.flags) == bool(flag)
+    assert limit.value["f_number_low"] == pytest.approx(2.5, rel=0.005)
+    assert limit.value["f_number_high"] == pytest.approx(10.0, rel=0.005)
+
+
+def test_refuted_optics_are_told() -> None:
+    made = [
+        SharpnessPoint(n, "centre", 0.5, 0.5, "vertical", "G", parabola(n, 5.0, 0.6), 0.0005, 2, 2, 0.0)
+        for n in F_NUMBERS[2:7]
+    ]
+    (limit,) = aperture_limits(fit_sharpness(made, 4.0), Criteria())
+    assert "optics-refuted" in limit.flags
+    assert "The points do not follow the optics" in limit.text
+    assert all(name in FLAGS for name in limit.flags)
+
+
 def test_without_any_curve_there_is_no_limit() -> None:
     made = [SharpnessPoint(4.0, "centre", 0.5, 0.5, "vertical", "G", 0.3, 0.001, 2, 2, 0.0)]
     with pytest.raises(LimitsError, match="no region has a curve") as caught:

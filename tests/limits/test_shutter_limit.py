@@ -51,7 +51,7 @@ def test_rounding_goes_to_the_faster_side_on_every_dial() -> None:
 
 def test_slower_than_the_ladder_gives_its_slowest_speed_and_says_so() -> None:
     fit = fit_of(2.0 ** -np.arange(6.0, 11.0))
-    (limit,) = shutter_limits(fit, Criteria(streak_px=80.0), SHAPE)
+    (limit,) = shutter_limits(fit, Criteria(streak_px=40.0), SHAPE)
     assert limit.flags == ("ladder-too-fast",)
     assert limit.value["shutter_s"] == pytest.approx(1.0 / 64.0)
     assert limit.dial["shutter_s"] == pytest.approx(1.0 / 60.0)
@@ -74,3 +74,40 @@ def test_open_interval_is_said() -> None:
     assert math.isnan(limit.ci_low) or math.isnan(limit.ci_high)
     assert math.isnan(limit.stderr_stops)
     assert "shoot more frames" in limit.text
+
+
+def test_absurd_times_are_not_printed() -> None:
+    rng = np.random.default_rng(3)
+    t = np.repeat(2.0 ** -np.arange(3.0, 8.0), 8)
+    streak = 6.0 * (t * 64.0) ** 0.1 * np.exp(rng.standard_normal(t.size))
+    fit = fit_blur(t, streak, 0.02 * streak, [None] * t.size, np.full(t.size, math.nan))
+    with pytest.raises(LimitsError, match="a time that the frames do not tell"):
+        shutter_limits(fit, Criteria(streak_px=0.9), SHAPE)
+    far = fit_of(2.0 ** -np.arange(6.0, 11.0))
+    (limit,) = shutter_limits(far, Criteria(streak_px=2000.0), SHAPE)
+    assert "fitted_shutter_s" not in limit.extra
+
+
+def test_doubts_of_the_frames_are_on_the_limit_and_in_its_sentence() -> None:
+    fit = fit_of(2.0 ** -np.arange(3.0, 9.0))
+    (limit,) = shutter_limits(fit, Criteria(), SHAPE, doubts=("tripod-unsteady", "constant-blur"))
+    assert limit.flags == ("tripod-unsteady", "constant-blur")
+    assert "on a tripod" in limit.text
+    assert "folder tripod/" in limit.text
+
+
+def test_frames_lost_at_any_speed_are_told() -> None:
+    rng = np.random.default_rng(5)
+    t = np.repeat(2.0 ** -np.arange(3.0, 9.0), 10)
+    streak = 4.0 * (t * 64.0) * rng.rayleigh(1.0, t.size)
+    lost = np.arange(t.size) % 4 == 0
+    kinds = ["above" if spoiled else None for spoiled in lost]
+    fit = fit_blur(t, streak, 0.02 * streak, kinds, np.where(lost, 60.0, math.nan))
+    told = ""
+    try:
+        (limit,) = shutter_limits(fit, Criteria(), SHAPE)
+        told = limit.text
+        assert "model-misfit" in limit.flags
+    except LimitsError as error:
+        told = str(error)
+    assert "of 60 frames are lost at any speed" in told

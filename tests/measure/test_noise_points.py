@@ -217,16 +217,39 @@ def test_read_noise_below_half_a_code_has_a_wide_error():
     assert math.isnan(point.read_noise_e) or point.read_noise_e_stderr > 0.2
 
 
+@pytest.mark.statistical
 def test_correlated_noise_carries_its_power_ratio():
-    rng = np.random.default_rng(11)
-    pairs = []
-    for samples in flat_pair(rng, (300, 300), 20_000):
-        values = samples.astype(float)
-        values[:, 1:-1] = 0.25 * values[:, :-2] + 0.5 * values[:, 1:-1] + 0.25 * values[:, 2:]
-        pairs.append(values.round().astype(np.uint16))
-    [point] = noise_points(100, [PlanePairs("G", (measure_flat_pair(*pairs, BLACK, WHITE),))])
-    # lag 1 of (1/4, 1/2, 1/4) is 2/3: 1 + 4/3, of the true 1 / (3/8) = 2.67 with lag 2
-    assert point.noise_power_ratio == pytest.approx(1 + 4 / 3, abs=0.05)
+    powers, neighbours = [], []
+    for seed in range(12):
+        pairs = []
+        for samples in flat_pair(np.random.default_rng(seed), (300, 300), 20_000):
+            values = samples.astype(float)
+            values[:, 1:-1] = 0.25 * values[:, :-2] + 0.5 * values[:, 1:-1] + 0.25 * values[:, 2:]
+            pairs.append(values.round().astype(np.uint16))
+        pair = measure_flat_pair(*pairs, BLACK, WHITE)
+        powers.append(noise_points(100, [PlanePairs("G", (pair,))])[0].noise_power_ratio)
+        neighbours.append((1 + 2 * pair.correlation_along_row) * (1 + 2 * pair.correlation_along_column))
+    # the smoothing keeps the lowest frequencies whole and leaves 1/16 + 1/4 + 1/16 of the variance
+    error = np.std(powers) / math.sqrt(12)
+    assert error < 0.1
+    assert np.mean(powers) == pytest.approx(1 / (3 / 8), abs=4 * error)
+    assert np.mean(neighbours) < 2.4  # nearest neighbours alone: 1 + 2 x 2/3
+    # white noise is not corrected, and measured as white
+    white = [measure_flat_pair(*flat_pair(np.random.default_rng(s), (300, 300)), BLACK, WHITE) for s in range(12)]
+    measured = [pair.low_frequency_power for pair in white]
+    assert np.mean(measured) == pytest.approx(1.0, abs=4 * np.std(measured) / math.sqrt(12))
+    assert noise_points(100, [PlanePairs("G", (white[0],))])[0].noise_power_ratio == 1.0
+
+
+def test_light_in_the_darks_gives_no_read_noise():
+    pairs = plane(np.random.default_rng(6), "G", 20_000, 2.0, 5.0)
+    leaking = replace(pairs, darks=tuple(replace(dark, flags=("light-leak",)) for dark in pairs.darks))
+    [point] = noise_points(100, [leaking])
+    assert "light-leak" in point.flags and point.dark_pairs == 0
+    assert math.isnan(point.read_noise_e) and math.isnan(point.snr_midgrey)
+    # a second pair without light serves
+    [good] = noise_points(100, [replace(leaking, darks=leaking.darks + pairs.darks)])
+    assert good.dark_pairs == 1 and good.read_noise_e == pytest.approx(5.0, abs=4 * good.read_noise_e_stderr)
 
 
 def test_point_survives_json_in_contract_order():

@@ -14,10 +14,11 @@ from scipy.special import ndtr
 
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.clear_ground import widen_edges
+from kitgauge.measure.edge_blur import EdgeBlur
 from kitgauge.measure.edge_candidate import EdgeCandidate, candidate_from_line
 from kitgauge.measure.edge_profile import EdgeProfile, edge_profiles
 from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.streak import StreakReference, measure_streak, reference_edges
+from kitgauge.measure.streak import StreakReference, combine_edges, measure_streak, reference_edges
 
 POSITION = np.arange(-55.0, 55.01, 0.25)
 STILL = np.zeros((2, 3))
@@ -173,6 +174,60 @@ def test_reference_of_restless_tripod_has_a_higher_floor() -> None:
     assert shaken.scatter_px4 > 0.0
     assert restless.censored == "below"
     assert restless.bound_px > quiet.bound_px
+
+
+def test_tripod_frames_that_moved_are_told() -> None:
+    """Frames held by hand in the place of the tripod's: their mean is no still edge."""
+    rng = np.random.default_rng(31)
+    few = {"tilts_deg": (4.0, 6.0)}
+    for count in (2, 3, 6):
+        steady = reference_edges([frame(rng, 60.0, STILL, **few) for _ in range(count)])
+        assert "tripod-unsteady" not in steady.flags
+        assert steady.unrest_px < 0.6
+        streaks = rng.rayleigh(2.5, count) + np.linspace(0.0, 2.0, count)
+        held = [frame(rng, 60.0, motion_path("drift", s, rng.uniform(0.0, math.pi)), **few) for s in streaks]
+        shaken = reference_edges(held)
+        assert "tripod-unsteady" in shaken.flags
+        assert shaken.unrest_px > 1.0
+    lost = reference_edges([*[frame(rng, 60.0, STILL, **few)] * 3, frame(rng, 60.0, motion_path("drift", 250.0, 1.0))])
+    assert "tripod-unsteady" in lost.flags
+    assert math.isinf(lost.unrest_px)
+
+
+def test_frame_sharper_than_the_reference_is_told() -> None:
+    rng = np.random.default_rng(32)
+    held = reference_edges([frame(rng, 60.0, motion_path("drift", 3.0, 0.7)) for _ in range(3)])
+    found = measure_streak(frame(rng, 60.0, STILL), held)
+    assert "tripod-unsteady" in found.flags
+    assert found.censored == "below"
+    assert "tripod-unsteady" not in measure_streak(frame(rng, 60.0, motion_path("drift", 3.0, 0.7)), held).flags
+    assert "tripod-unsteady" not in measure_streak(frame(rng, 60.0, STILL), reference(60.0)).flags
+
+
+@pytest.mark.statistical
+def test_bound_of_frames_below_the_floor_is_an_upper_one() -> None:
+    """Under the bound in 97 % of cases; the 2 sigma floor itself, as the bound, is exceeded far more often.
+
+    Edges with Gaussian errors of their variance, so that many frames cost little.
+    """
+    rng = np.random.default_rng(33)
+    still = reference(60.0, tilts_deg=(4.0, 6.0))
+    error = 0.02
+    under, under_floor = [], []
+    for streak in rng.uniform(0.2, 0.9, 1500):
+        angle = rng.uniform(0.0, math.pi)
+        seen = []
+        for key, (x, y) in still.normals.items():
+            variance = streak**2 / 12.0 * (x * math.cos(angle) + y * math.sin(angle)) ** 2
+            variance += error * rng.standard_normal()
+            seen.append((key, EdgeBlur(variance, error, 0.0, 1.01 * error, 100.0, 0.0, 0.7, "ok", 1.0)))
+        found = combine_edges(seen, still)
+        if found.censored == "below":
+            under.append(streak < found.bound_px)
+            under_floor.append(streak < math.sqrt(24.0 * found.trace_px2_stderr))
+    assert len(under) > 300
+    assert float(np.mean(under)) > 0.96
+    assert float(np.mean(under_floor)) < 0.93
 
 
 SHAPE = (620, 760)

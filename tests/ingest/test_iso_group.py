@@ -1,0 +1,147 @@
+"""Flats and darks of one ISO told apart by what is in them, and what becomes of a run whose darks saw light."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kitgauge import runner
+from kitgauge.frames.mosaic import Mosaic
+from kitgauge.ingest import iso_group
+from kitgauge.ingest.record import FrameRecord
+
+WHITE = 16383.0
+SHAPE = (64, 96)
+
+
+class Folder:
+    """Frames in memory: each is given as (level above black as a share of the range, shutter time)."""
+
+    def __init__(self, monkeypatch, frames, *, stated=512.0, source="metadata", roles=None):
+        rng = np.random.default_rng(1)
+        self.opened: list[str] = []
+        self.samples = {}
+        self.records = []
+        for index, (level, shutter_s) in enumerate(frames):
+            name = f"{index:02d}.dng"
+            mean = 512.0 + level * (WHITE - 512.0)
+            noise = np.sqrt(2.0**2 + 0.3 * max(mean - 512.0, 0.0)) * rng.standard_normal(SHAPE)
+            self.samples[name] = np.clip(np.round(mean + noise), 0, WHITE).astype(np.uint16)
+            role = roles[index] if roles else None
+            self.records.append(
+                FrameRecord(name, Path(name), sha256=name, iso=100.0, shutter_s=shutter_s, f_number=5.6, role=role)
+            )
+
+        def open_frame(path):
+            self.opened.append(path.name)
+            black = np.full((1, 1), stated)
+            return Mosaic(path, self.samples[path.name], (("G",),), black, WHITE, source)
+
+        monkeypatch.setattr(iso_group, "open_frame", open_frame)
+
+    def measure(self):
+        ordered = sorted(self.records, key=lambda record: (record.shutter_s, record.file))
+        result = iso_group.measure_iso_group(ordered)
+        assert sorted(self.opened) == sorted(self.samples)  # each once
+        json.dumps(result)
+        return result
+
+    def roles(self):
+        frames = self.measure()["frames"]
+        return "".join(frames[name]["role"][0] for name in sorted(frames))
+
+
+FAST, SLOW = 1 / 8000, 1 / 8
+
+
+@pytest.mark.parametrize("level", [0.006, 0.02, 0.04, 0.3, 0.8])
+@pytest.mark.parametrize("dark_shutter_s", [FAST, SLOW])
+@pytest.mark.parametrize("stated", [512.0, 0.0])
+def test_flats_are_the_brighter_group_however_dark(monkeypatch, level, dark_shutter_s, stated):
+    # stated black 0: the dark frames themselves are at 3 % of the range
+    frames = [(level, SLOW), (level, SLOW), (0.0, dark_shutter_s), (0.0, dark_shutter_s)]
+    folder = Folder(monkeypatch, frames, stated=stated)
+    result = folder.measure()
+    assert "".join(result["frames"][name]["role"][0] for name in sorted(result["frames"])) == "ffdd"
+    [plane] = result["planes"]
+    assert len(plane["flat_pairs"]) == len(plane["dark_pairs"]) == 1
+    assert ("too-dark" in plane["flat_pairs"][0]["flags"]) == (level < 0.01)
+
+
+def test_flats_four_stops_longer_need_a_smaller_gap(monkeypatch):
+    assert Folder(monkeypatch, [(0.003, SLOW)] * 2 + [(0.0, FAST)] * 2).roles() == "ffdd"
+    assert Folder(monkeypatch, [(0.003, SLOW)] * 2 + [(0.0, SLOW)] * 2).roles() == "dddd"
+
+
+def test_light_on_the_darks_leaves_them_darks_beside_bright_flats(monkeypatch):
+    frames = [(0.5, SLOW), (0.5, SLOW), (0.03, FAST), (0.03, FAST), (0.0, FAST), (0.0, FAST)]
+    assert Folder(monkeypatch, frames).roles() == "ffdddd"
+    assert Folder(monkeypatch, [(0.5, 1 / 30)] * 2 + [(0.1, 1 / 60)] * 2 + [(0.03, FAST)] * 2).roles() == "ffffdd"
+
+
+def test_a_single_group_goes_by_its_level(monkeypatch):
+    assert Folder(monkeypatch, [(0.02, SLOW)] * 2).roles() == "dd"
+    assert Folder(monkeypatch, [(0.0, FAST)] * 4).roles() == "dddd"
+    assert Folder(monkeypatch, [(0.3, SLOW)] * 4).roles() == "ffff"
+
+
+def test_what_the_user_says_counts_over_content(monkeypatch):
+    frames = [(0.02, SLOW), (0.02, SLOW), (0.0, SLOW), (0.0, SLOW)]
+    assert Folder(monkeypatch, frames, roles=["dark", "dark", "flat", "flat"]).roles() == "ddff"
+
+
+def test_many_undecided_frames_are_not_all_kept_in_memory(monkeypatch):
+    waiting = 0
+    decide = iso_group._Group._decide
+
+    def watched(group):
+        nonlocal waiting
+        waiting = max(waiting, len(group.undecided))
+        decide(group)
+
+    monkeypatch.setattr(iso_group._Group, "_decide", watched)
+    assert Folder(monkeypatch, [(0.02, SLOW)] * 20).roles() == "d" * 20
+    assert waiting <= iso_group.MOST_WAITING + 1
+
+
+def test_stated_black_and_its_source_are_passed_on(monkeypatch):
+    for source in ("metadata", "masked", "unknown"):
+        frames = [(0.4, SLOW), (0.4, SLOW), (0.0, FAST), (0.0, FAST)]
+        [plane] = Folder(monkeypatch, frames, stated=500.0, source=source).measure()["planes"]
+        assert (plane["black_dn"], plane["black_source"]) == (500.0, source)
+        # flats are measured with the level of the dark frames, but for masked pixels
+        assert plane["flat_pairs"][0]["black_dn"] == pytest.approx(500.0 if source == "masked" else 512.0, abs=0.2)
+
+
+@pytest.mark.parametrize("isos", [(400.0,), (100.0, 200.0, 400.0, 800.0)])
+def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(frames_of, tmp_path, monkeypatch, isos):
+    whole = runner.run("noise-ladder", frames_of("noise-ladder"), out=tmp_path / "whole", report=False)
+    dark = {row.file for row in whole.frames.itertuples() if row.role == "dark" and row.iso in isos}
+    rng = np.random.default_rng(2)
+    opened = iso_group.open_frame
+
+    def with_light(path):
+        mosaic = opened(path)
+        if path.name not in dark:
+            return mosaic
+        light = rng.poisson(120.0 * np.ones(mosaic.shape)) * 0.5
+        return replace(mosaic, samples=(mosaic.samples + light.round().astype(np.uint16)).astype(np.uint16))
+
+    monkeypatch.setattr(iso_group, "open_frame", with_light)
+    done = runner.run("noise-ladder", frames_of("noise-ladder"), out=tmp_path / "o", report=False, use_cache=False)
+    assert done.status == "partial"
+    for point in done.curves["noise"]["points"]:
+        leaking = point["iso"] in isos
+        assert (point["read_noise_e"] is None) == leaking
+        assert ("light-leak" in point["flags"]) == leaking
+        assert point["gain_e_per_dn"] is not None
+    fit = done.curves["noise"]["fit"]
+    if len(isos) == 1:
+        assert fit["points_used"] == 3
+        assert any("ISO 400" in text for text in fit["points_dropped"])
+    else:
+        assert fit is None and not done.curves["limits"]

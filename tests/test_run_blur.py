@@ -1,0 +1,174 @@
+"""Conclusions of a blur run from measured edges: what is told about a bad reference, and what becomes of the frames."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from kitgauge import run_blur
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.limits.criteria import Criteria
+from kitgauge.measure.edge_candidate import candidate_from_line
+from kitgauge.measure.edge_profile import EdgeProfile
+from kitgauge.protocol.loading import load_protocol
+from kitgauge.run_context import Kit, RunContext, Section
+
+POSITION = np.arange(-30.0, 30.01, 0.25)
+NOISE_DN = 4.0
+SPEEDS = (1 / 125, 1 / 60, 1 / 30, 1 / 15)
+
+
+def profiles(rng: np.random.Generator, streak_px: float, defocus_px: float) -> list[dict[str, Any]]:
+    """Edges of two tilted squares under straight motion of random direction; uniform kernel in 60 steps."""
+    direction = rng.uniform(0.0, math.pi)
+    steps = (np.arange(60) + 0.5) / 60.0 - 0.5
+    found = []
+    for group, tilt in enumerate((4.0, -5.0)):
+        for number, side in enumerate(("right", "bottom", "left", "top")):
+            angle = math.radians(tilt + 90.0 * number)
+            normal = (math.cos(angle), math.sin(angle))
+            line = (-75.0 * normal[1], 75.0 * normal[0], 75.0 * normal[1], -75.0 * normal[0])
+            middles = streak_px * math.cos(angle - direction) * steps
+            rise = ndtr((POSITION[:, None] - middles) / math.hypot(0.7, defocus_px)).mean(axis=1)
+            esf = 100.0 + 2000.0 * rise + NOISE_DN * rng.standard_normal(POSITION.size)
+            candidate = candidate_from_line(*line, normal, 30.0, group=group, side=side)
+            found.append(EdgeProfile(candidate, POSITION, esf, np.full(POSITION.size, NOISE_DN)).as_dict())
+    return found
+
+
+@dataclass
+class Shoot:
+    """Frames of a run, with the measurements that opening them would give."""
+
+    rng: np.random.Generator
+    records: list[FrameRecord] = field(default_factory=list)
+    results: dict[str, Any] = field(default_factory=dict)
+
+    def add(self, role: str, shutter_s: float, streak_px: float, defocus_px: float = 0.0) -> None:
+        name = f"IMG{len(self.records):04}.DNG"
+        record = FrameRecord(name, Path(name), sha256=name, shutter_s=shutter_s)
+        self.records.append(record.used(role, role))
+        self.results[name] = {
+            "shape": [1200, 1800], "flags": [], "profiles": profiles(self.rng, streak_px, defocus_px), "unusable": [],
+        }  # fmt: skip
+
+    def ladder(self, frames: int = 6, defocus_px: float = 0.0, s64: float = 1.2) -> None:
+        for speed in SPEEDS:
+            for streak in np.minimum(s64 * 64.0 * speed * self.rng.rayleigh(1.0, frames), 25.0):
+                self.add("handheld", speed, float(streak), defocus_px)
+
+    def concluded(self) -> Section:
+        kit = Kit("kit", None, None, None, 50.0, None, 4.0, "given", False)
+        context = RunContext(
+            load_protocol("handheld-shutter").protocol, tuple(self.records), kit, Criteria(streak_px=2.0), None,
+            MeasurementCache(None), 1, lambda *_: None, lambda *_: None,
+        )  # fmt: skip
+        return run_blur.conclude(context, self.results)
+
+
+def shoot(seed: int) -> Shoot:
+    return Shoot(np.random.default_rng(seed))
+
+
+def flags_of(section: Section, role: str) -> NDArray[np.object_]:
+    return np.array([",".join(record.flags) for record in section.records if record.role == role], dtype=object)
+
+
+def test_steady_tripod_gives_a_limit_without_doubt() -> None:
+    run = shoot(1)
+    for speed in SPEEDS:
+        run.add("tripod", speed, 0.0)
+    run.ladder()
+    section = run.concluded()
+    assert section.missing == ()
+    assert section.notes == ()
+    (limit,) = section.limits
+    assert limit.flags == ()
+    # 8 of 10 at 2 px: 1.2 px * 64 t * sqrt(-2 ln 0.2) = 2 px
+    assert abs(math.log2(limit.value["shutter_s"] * 64.0 * 1.2 * math.sqrt(-2.0 * math.log(0.2)) / 2.0)) < 0.7
+    assert section.curves is not None
+    assert all("direction_deg_stderr" in row for row in section.curves["blur"]["frames"])
+
+
+def test_forgotten_tripod_gives_no_limit_and_says_why() -> None:
+    run = shoot(2)
+    for speed in SPEEDS:
+        for streak in 1.2 * 64.0 * speed * run.rng.rayleigh(1.0, 2):
+            run.add("tripod", speed, float(streak))
+    run.ladder()
+    section = run.concluded()
+    assert section.limits == ()
+    assert any("no steady reference" in text and "folder tripod/" in text for text in section.missing)
+    assert any("tripod frames differ among themselves" in text for text in section.notes)
+    assert all("tripod-unsteady" in flags for flags in flags_of(section, "tripod"))
+
+
+def test_tripod_frames_shot_last_do_not_bring_wrong_advice() -> None:
+    """Order takes handheld frames for the tripod's and the other way round."""
+    run = shoot(3)
+    for speed in SPEEDS:
+        run.add("tripod", speed, 250.0 * speed)
+        run.add("tripod", speed, 120.0 * speed)
+    for speed in SPEEDS:
+        for _ in range(3):
+            run.add("handheld", speed, 0.0)
+    section = run.concluded()
+    assert section.limits == ()
+    told = " ".join([*section.missing, *section.notes])
+    assert "folder tripod/" in told
+    assert "shoot slower" not in told
+
+
+def test_slightly_restless_tripod_leaves_a_doubtful_limit() -> None:
+    run = shoot(4)
+    for speed, streak in zip(SPEEDS, (0.0, 0.9, 0.0, 0.9), strict=True):
+        run.add("tripod", speed, streak)
+    run.ladder()
+    section = run.concluded()
+    (limit,) = section.limits
+    assert "tripod-unsteady" in limit.flags
+    assert "on a tripod" in limit.text
+    assert not any("no steady reference" in text for text in section.missing)
+
+
+def test_handheld_frames_alone_are_not_used() -> None:
+    run = shoot(5)
+    run.ladder(frames=2)
+    run.results.clear()  # without a tripod frame nothing is opened
+    section = run.concluded()
+    assert {record.status for record in section.records} == {"rejected"}
+    assert all("no-reference" in record.flags for record in section.records)
+    assert any("no reference" in text for text in section.missing)
+
+
+def test_interrupted_before_the_tripod_frames_rejects_nothing() -> None:
+    run = shoot(6)
+    run.add("tripod", 1 / 60, 0.0)
+    run.ladder(frames=1)
+    run.results.clear()
+    section = run.concluded()
+    assert {record.status for record in section.records} == {"used"}
+
+
+@pytest.mark.parametrize("defocus_px", [0.0, 0.7])
+def test_blur_at_all_speeds_is_told_apart_from_shake(defocus_px: float) -> None:
+    run = shoot(7)
+    for speed in SPEEDS:
+        run.add("tripod", speed, 0.0)
+    run.ladder(defocus_px=defocus_px, s64=0.8)
+    section = run.concluded()
+    told = [text for text in section.notes if "does not depend on shutter speed" in text]
+    assert len(told) == (1 if defocus_px else 0)
+    assert all(("constant-blur" in limit.flags) == bool(defocus_px) for limit in section.limits)
+    if defocus_px:
+        # variance 0.49 px2 on both axes: a streak of sqrt(24 * 0.49) px
+        stated = float(told[0].split("streak of ")[1].split(" px")[0])
+        assert stated == pytest.approx(math.sqrt(24.0) * defocus_px, abs=0.35)

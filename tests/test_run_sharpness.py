@@ -1,0 +1,78 @@
+"""What a sharpness run says about its frames, from measurements made by hand: no frame is opened."""
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.limits.criteria import Criteria
+from kitgauge.measure.edge_candidate import candidate_from_line
+from kitgauge.measure.edge_sfr import EdgeMeasurement
+from kitgauge.protocol.loading import load_protocol
+from kitgauge.run_context import Kit, RunContext
+from kitgauge.run_sharpness import conclude
+
+NOTHING = np.empty(0)
+NORMALS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
+F_NUMBERS = (2.8, 4.0, 5.6, 8.0, 11.0)
+
+
+def edge(x: float, y: float, side: str, mtf50: float) -> dict:
+    normal = NORMALS[side]
+    x, y = x + 70 * normal[0], y + 70 * normal[1]
+    dx, dy = (0.0, 60.0) if normal[1] == 0 else (60.0, 0.0)
+    candidate = candidate_from_line(x - dx, y - dy, x + dx, y + dy, normal, 40.0, int(x + y), side)
+    return EdgeMeasurement(
+        candidate=candidate, orientation=candidate.orientation, group=0, x_px=x, y_px=y, angle_deg=5.0,
+        length_px=120.0, mtf50_cy_per_px=mtf50, mtf50_stderr=0.003 * mtf50, dark_dn=500.0, bright_dn=2000.0, snr=80.0,
+        blur_px=2.0, edge_offset_px=0.0, edge_offset_stderr=0.01, bow_px=0.0, position_px=NOTHING, esf=NOTHING,
+        esf_stderr=NOTHING, frequency_cy_per_px=NOTHING, mtf=NOTHING, mtf_stderr=NOTHING,
+    ).as_dict()  # fmt: skip
+
+
+def sweep(tmp_path: Path, shaken: str = "", flags: tuple[str, ...] = ()):
+    """Two frames per f-number of a patch in the centre; the vertical edges of the frame `shaken` are 30 % softer."""
+    records, results = [], {}
+    for number, f_number in enumerate(n for n in F_NUMBERS for _ in range(2)):
+        file = f"E{number}.dng"
+        level = 0.3 * math.exp(-0.02 * (2.0 * math.log2(f_number / 5.0)) ** 2) * (1.0 + 0.002 * (-1) ** number)
+        soft = {"left": 0.7, "right": 0.7} if file == shaken else {}
+        records.append(FrameRecord(file, tmp_path / file, f_number=f_number).used("edge", f"f/{f_number:g}"))
+        edges = [edge(1500, 1000, side, level * soft.get(side, 1.0)) for side in NORMALS]
+        results[file] = {"shape": [2000, 3000], "flags": list(flags), "edges": edges, "unusable": []}
+    kit = Kit("kit", "body", None, "a 50 mm lens", 50.0, None, 4.0, "given", bool(flags))
+    context = RunContext(
+        protocol=load_protocol("aperture-sweep").protocol, records=tuple(records), kit=kit, criteria=Criteria(),
+        technique=None, cache=MeasurementCache(None), workers=1, tell=lambda *_: None, expect=lambda *_: None,
+    )  # fmt: skip
+    return conclude(context, results)
+
+
+def test_a_shaken_frame_is_flagged_and_asked_for_again(tmp_path) -> None:
+    section = sweep(tmp_path, shaken="E5.dng")
+    assert [r.file for r in section.records if "softer-than-its-twin" in r.flags] == ["E5.dng"]
+    assert all(record.status == "used" for record in section.records)
+    (note,) = section.notes
+    assert "E5.dng is 30 % softer in vertical edges than another frame at f/5.6: shoot it again" in note
+    flagged = [p for p in section.curves["sharpness"]["points"] if "softer-than-its-twin" in p["flags"]]
+    assert [(p["f_number"], p["orientation"]) for p in flagged] == [(5.6, "vertical")]
+
+
+def test_steady_frames_are_not_flagged(tmp_path) -> None:
+    section = sweep(tmp_path)
+    assert section.notes == ()
+    assert all(record.flags == () for record in section.records)
+
+
+@pytest.mark.parametrize("flags", [("rendered",), ()])
+def test_developed_frames_mark_points_fit_and_limits(tmp_path, flags) -> None:
+    section = sweep(tmp_path, flags=flags)
+    sharpness = section.curves["sharpness"]
+    said = [point["flags"] for point in sharpness["points"]]
+    said += [fit["flags"] for fit in sharpness["fit"].values()] + [list(limit.flags) for limit in section.limits]
+    assert len(said) == 12
+    assert all(("rendered" in own) == bool(flags) for own in said)
+    assert all(("this picture style only" in limit.text) == bool(flags) for limit in section.limits)
