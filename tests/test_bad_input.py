@@ -133,13 +133,13 @@ def test_two_cameras(kitgauge, frames_of, tmp_path):
         done,
         1,
         "several bodies",
-        "Testbench Sampler 8 #SIM-0001 (16 frames)",
-        "Testbench Other 3 #SIM-0007 (12 frames)",
+        "Simulated Sampler 8 #SIM-0001 (16 frames)",
+        "Simulated Other 3 #SIM-0007 (12 frames)",
         "--body",
     )
     picked = kitgauge("run", "noise-ladder", frames, "--body", "other 3", "--out", "out")
     assert picked.returncode == 0, picked.stderr
-    assert (tmp_path / "out" / "frames.csv").read_text().count("other body: Testbench Sampler 8 #SIM-0001") == 16
+    assert (tmp_path / "out" / "frames.csv").read_text().count("other body: Simulated Sampler 8 #SIM-0001") == 16
     refused(kitgauge("run", "noise-ladder", frames, "--body", "Nobody"), 2, "--body picks no body", "Nobody")
 
 

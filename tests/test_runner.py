@@ -46,7 +46,7 @@ def test_a_noise_run_keeps_the_contract_and_finds_the_truth(frames_of, tmp_path)
         criteria=Criteria(snr=45, output_mp=0.3),
     )
     assert (done.status, done.reason) == ("complete", "")
-    assert done.folder.parent == tmp_path / "results" / "testbench-sampler-8-sim-0001"
+    assert done.folder.parent == tmp_path / "results" / "simulated-sampler-8-sim-0001"
     curves, run = read(done.folder)
     assert curves["schema"] == 1
     assert curves["protocol"] == "noise-ladder"

@@ -26,7 +26,7 @@ class SimulatedKit:
     tilt.
     """
 
-    make: str = "Testbench"
+    make: str = "Simulated"
     model: str = "Sampler 8"
     body_serial: str = "SIM-0001"
     sensor: Sensor = field(default_factory=Sensor)

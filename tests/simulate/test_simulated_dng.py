@@ -20,7 +20,7 @@ from kitgauge.simulate.dng import (
 )
 
 SETTINGS = RecordedSettings(
-    make="Testbench",
+    make="Simulated",
     model="Sampler 8",
     body_serial="SIM-0001",
     lens="Sampler 14 mm f/1.8",
@@ -111,7 +111,7 @@ def test_active_and_masked_areas(tmp_path):
 def test_every_setting_is_read_back(tmp_path):
     tags = read_tags(write_dng(tmp_path / "a.dng", random_samples(), BAYER_RGGB, 600, 16383, SETTINGS))
     plain = {
-        "Image Make": "Testbench",
+        "Image Make": "Simulated",
         "Image Model": "Sampler 8",
         "EXIF BodySerialNumber": "SIM-0001",
         "EXIF LensModel": "Sampler 14 mm f/1.8",
