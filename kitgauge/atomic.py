@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -32,6 +33,8 @@ def atomic_file(path: Path, *, durable: bool = True) -> Iterator[IO[bytes]]:
     """
     temporary: str | None = None
     try:
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "Is a directory")
         descriptor, temporary = tempfile.mkstemp(prefix=f".{path.name[:80]}.", suffix=".part", dir=path.parent)
         with os.fdopen(descriptor, "wb") as file:
             yield file
@@ -55,11 +58,21 @@ def write_atomically(path: Path, content: str | bytes, *, durable: bool = True) 
         file.write(content.encode("utf-8", errors="surrogateescape") if isinstance(content, str) else content)
 
 
+_FIXES = {
+    errno.ENOENT: "make that folder first, or choose another place",
+    errno.ENOTDIR: "a file stands where a folder should be: choose another place",
+    errno.EEXIST: "a file stands where a folder should be: choose another place",
+    errno.EISDIR: "that is a folder: give the name of a file in it",
+    errno.ENOSPC: "free some space, or choose another disk",
+    errno.ENAMETOOLONG: "choose a shorter name",
+}
+
+
 def unwritable(path: Path, error: OSError) -> ResultsError:
     """Return the error a user should read when `path` cannot be written."""
     return ResultsError(
         "cannot write results",
         where=path,
         got=error.strerror or str(error),
-        fix="free some space, or choose another folder with --out or --results",
+        fix=_FIXES.get(error.errno or 0, "choose another folder, or change its permissions"),
     )

@@ -15,10 +15,9 @@ import typer
 import typer.exceptions
 
 from kitgauge import cli_options as options
-from kitgauge.errors import KitgaugeError
+from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, UsageError
 
-EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL = 1, 2, 3
-DEBUG_VARIABLE = "KITGAUGE_DEBUG"
+EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL, EXIT_INTERRUPTED = 1, 2, 3, 130
 
 app = typer.Typer(
     name="kitgauge",
@@ -108,7 +107,7 @@ def run(
     if json_output:
         from kitgauge.run_files import to_json
 
-        sys.stdout.write(to_json(done.curves))
+        sys.stdout.write(to_json(done.curves, ascii_only=True))
     else:
         from rich.console import Console
 
@@ -194,11 +193,11 @@ def brief(
     if out is None:
         from rich.console import Console
 
-        Console().print(brief_text(shots))
+        Console().print(brief_text(shots, protocol))
     else:
         from kitgauge.atomic import write_atomically
 
-        write_atomically(out, brief_html(shots, loaded))
+        write_atomically(out, brief_html(shots, loaded, protocol))
         typer.echo(f"Shot list: {out}")
 
 
@@ -208,7 +207,7 @@ def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -
 
     Example:
 
-      kitgauge demo --out /tmp/kitgauge-demo
+      kitgauge demo --out my-demo
     """
     from rich.console import Console
 
@@ -269,6 +268,13 @@ def limits(context: typer.Context, results: options.Results = Path("results"), k
     """Show the accepted limits, numbered; see also 'accept' and 'drop'."""
     if context.invoked_subcommand is None:
         limits_show(results, kit)
+    elif results != Path("results") or kit is not None:
+        raise UsageError(
+            "options of 'limits' come after its command",
+            got=f"options before {context.invoked_subcommand}",
+            needed=f"kitgauge limits {context.invoked_subcommand} ... --results DIR --kit NAME",
+            fix="move them behind",
+        )
 
 
 @limits_app.command("show")
@@ -287,14 +293,14 @@ def limits_show(results: options.Results = Path("results"), kit: options.Kit = N
 @limits_app.command("accept")
 def limits_accept(
     run_folder: options.RunFolder,
-    results: options.Results = Path("results"),
+    results: options.AcceptResults = None,
     kit: options.Kit = None,
     replace: options.Replace = False,
 ) -> None:
     """Accept the limits of a run: plans use them from now on.
 
-    Where an accepted limit for the same thing exists, old, new and their difference in stops are shown with its
-    significance, and nothing is changed unless --replace is given.
+    Where an accepted limit for the same thing exists, old, new and their difference in stops are shown
+    with its significance, and nothing is changed unless --replace is given.
 
     Example:
 
@@ -363,7 +369,7 @@ def plan(
     if json_output:
         from kitgauge.run_files import to_json
 
-        sys.stdout.write(to_json(made.as_dict()))
+        sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
     else:
         typer.echo(made.text())
 
@@ -383,14 +389,16 @@ def _exit_code() -> int:
         _complain(error.message())
         return error.exit_code
     except typer.exceptions.TyperException as error:
-        _complain(f"{error.format_message()}\n  fix:    see 'kitgauge --help', or the help of the command")
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context is not None else "kitgauge"
+        _complain(f"{error.format_message()}\n  fix:    see '{command} --help'")
         return EXIT_USAGE
     except typer.Abort:
         _complain("stopped")
         return EXIT_ERROR
     except KeyboardInterrupt:
-        _complain("stopped before anything was measured")
-        return EXIT_ERROR
+        _complain("stopped")
+        return EXIT_INTERRUPTED
     except BrokenPipeError:
         # the reader has gone (as in `kitgauge protocols | head -1`): nothing to say, and no second error at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -411,6 +419,8 @@ def _exit_code() -> int:
             f"  fix:    please report it, with what {DEBUG_VARIABLE}=1 prints when you repeat the command"
         )
         return EXIT_ERROR
+    if outcome == EXIT_INTERRUPTED:  # typer's own way to tell of Ctrl-C
+        _complain("stopped")
     return outcome if isinstance(outcome, int) else 0
 
 

@@ -71,9 +71,15 @@ Page = Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write a pa
 
 # demo
 DemoOut = Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")]
-Seed = Annotated[int, typer.Option(help="Seed of the simulation.")]
+Seed = Annotated[int, typer.Option(min=0, help="Seed of the simulation.")]
 
 # limits
+AcceptResults = Annotated[
+    Path | None,
+    typer.Option(
+        "--results", metavar="DIR", help="Folder of all results; default: where the run lies, else 'results'."
+    ),
+]
 Replace = Annotated[bool, typer.Option("--replace", help="Replace accepted limits for the same thing by the new ones.")]
 
 # plan
@@ -86,7 +92,10 @@ Far = Annotated[float | None, typer.Option(metavar="M", help="Farthest point tha
 Distance = Annotated[float | None, typer.Option(metavar="M", help="Distance of a subject without depth.")]
 Subject = Annotated[
     str,
-    typer.Option(metavar="still|moving|fast|MM_PER_S", help="How the subject moves, or its speed in mm/s."),
+    typer.Option(
+        metavar="still|moving|fast|MM_PER_S",
+        help="still: a person holding still; or the speed in mm/s, 0 for what does not move at all.",
+    ),
 ]
 Technique = Annotated[
     str | None, typer.Option(metavar="T", help="How the camera is held, as measured; 'tripod' if it is not.")

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 
@@ -24,7 +25,7 @@ from kitgauge.protocol.shot_list import shot_list
 from kitgauge.report.data import mapping, number, records
 from kitgauge.report.evidence import Table
 from kitgauge.report.tables import print_table
-from kitgauge.run_files import write_json
+from kitgauge.run_files import make_folder, write_json
 from kitgauge.runner import Progress, Run, run
 from kitgauge.simulate.model import SimulatedKit, demo_kit
 from kitgauge.simulate.shooting import shoot_protocol
@@ -33,7 +34,8 @@ from kitgauge.simulate.true_values import Truth, as_plain, truth
 PROTOCOLS = ("noise-ladder", "aperture-sweep", "handheld-shutter")
 # The demo's pictures are small, so its criterion is set for a small picture.
 OUTPUT_MP = 1.0
-PLAN_LIGHT, PLAN_DISTANCE_M = "ev7", 2.0
+# a thing on a table by a lamp: nothing moves but the hands
+PLAN: dict[str, Any] = {"light": "ev5", "distance_m": 2.0, "subject": "0"}
 TRUTH_FILE = "truth.json"
 
 
@@ -51,8 +53,13 @@ class DemoResult:
     def print(self, console: Console) -> None:
         """Print measured against true, the limits, the plan, and where everything is."""
         say = _speaker(console)
-        say(f"Simulated: {self.kit.body} with {self.kit.lens.name}, {self.kit.technique}. It does not exist.")
-        say("")
+        say(f"{self.kit.body} with {self.kit.lens.name}, {self.kit.technique}. It does not exist.")
+        say("Its frames were measured by:")
+        for done in self.runs:
+            name = done.curves["protocol"]
+            held = f" --technique {self.kit.technique}" if name == "handheld-shutter" else ""
+            say(f"  kitgauge run {name} {self.folder / 'frames' / name}{held} --criterion output_mp={OUTPUT_MP:g}")
+        say("(output_mp=1: the simulated camera has 1.7 megapixels, so its pictures are used small.)")
         print_table(comparison(self.runs, self.truth), console)
         say("")
         say("Limits, as accepted for planning:")
@@ -63,8 +70,8 @@ class DemoResult:
             if done.status != "complete":
                 say(f"  {done.folder.name}: {done.status}: {done.reason}")
         say("")
-        where = self.folder / "results"
-        say(f"A plan: kitgauge plan --light {PLAN_LIGHT} --distance {PLAN_DISTANCE_M:g} --results {where}")
+        say("A plan for a still life 2 m away in dim light:")
+        say(f"  kitgauge plan --light ev5 --distance 2 --subject 0 --results {self.folder / 'results'}")
         say("")
         say(self.plan.text())
         say("")
@@ -92,14 +99,14 @@ def run_demo(
     kit = kit or demo_kit()
     tell = progress or (lambda _stage, _done, _total: None)
     results, frames = folder / "results", folder / "frames"
-    if folder.exists() and any(folder.iterdir()) and not (folder / TRUTH_FILE).exists():
+    make_folder(folder)
+    if any(folder.iterdir()) and not (folder / TRUTH_FILE).exists():
         raise ResultsError(
             "this folder is not empty and not from an earlier demo",
             where=folder,
             needed="a new or empty folder",
             fix="give another one with --out",
         )
-    folder.mkdir(parents=True, exist_ok=True)
     criteria = Criteria(output_mp=OUTPUT_MP)
     write_json(folder / TRUTH_FILE, {"schema": 1, "seed": seed})
     runs: list[Run] = []
@@ -128,7 +135,7 @@ def run_demo(
     for done in runs:
         if done.limits:
             accept_run(done.folder, results, kit_name, replace=True)
-    plan = plan_from_results(results, kit_name, light=PLAN_LIGHT, distance_m=PLAN_DISTANCE_M)
+    plan = plan_from_results(results, kit_name, **PLAN)
     return DemoResult(kit, known, tuple(runs), kit_folder(results, kit_name) / FILE_NAME, plan, folder)
 
 

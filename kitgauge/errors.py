@@ -7,6 +7,8 @@ messages and exit codes.
 
 from __future__ import annotations
 
+DEBUG_VARIABLE = "KITGAUGE_DEBUG"  # set: faults of kitgauge itself show their traceback
+
 
 class KitgaugeError(ValueError):
     """Root of all errors raised for a user to read.

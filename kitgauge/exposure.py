@@ -246,6 +246,51 @@ def format_f_number(f_number: float) -> str:
     return f"f/{nominal:.2g}" if nominal < 10 else f"f/{nominal:.0f}"
 
 
+def format_exact_shutter(time_s: float) -> str:
+    """Return a time by its own value, which need not be on a dial: '1/43 s', '0.62 s'."""
+    if time_s < 0.29:
+        parts = 1 / time_s
+        return f"1/{parts:.0f} s" if parts >= 9.95 or abs(parts - round(parts)) < 0.05 else f"1/{parts:.1f} s"
+    return f"{time_s:.2g} s" if time_s < 9.95 else f"{time_s:.0f} s"
+
+
+def format_exact_f_number(f_number: float) -> str:
+    """Return an f-number by its own value, with up to three significant digits: 'f/3.44', 'f/10.3', 'f/8'."""
+    return f"f/{f_number:.3g}" if f_number < 999.5 else f"f/{f_number:.0f}"
+
+
+def format_exact_iso(iso: float) -> str:
+    """Return an ISO by its own value, with three significant digits: 'ISO 8540', 'ISO 126'; a marked one whole."""
+    marked = nominal_iso(iso)
+    rounded = marked if abs(iso / marked - 1) < 1e-4 else float(f"{iso:.3g}")
+    return f"ISO {rounded:.0f}" if rounded >= 100 else f"ISO {rounded:g}"
+
+
+def dial_shutter(time_s: float) -> float:
+    """Return the marked time [s] of the slowest third of a stop that is not slower than `time_s`; itself if
+    none is.
+    """
+    dial = shutter_dial()
+    index = dial.at_most(time_s)
+    return time_s if index is None else dial.nominal[index]
+
+
+def dial_f_number(f_number: float, *, up: bool) -> float:
+    """Return the marked f-number of the nearest third of a stop not below (`up`) or not above `f_number`;
+    itself if there is none.
+    """
+    dial = f_number_dial()
+    index = dial.at_least(f_number) if up else dial.at_most(f_number)
+    return f_number if index is None else dial.nominal[index]
+
+
+def dial_iso(iso: float) -> float:
+    """Return the marked ISO of the highest third of a stop not above `iso`; itself if there is none."""
+    dial = iso_dial()
+    index = dial.at_most(iso)
+    return iso if index is None else dial.nominal[index]
+
+
 def whole_stop_values(values: Sequence[float], stops_per_factor: float = 1.0) -> list[float]:
     """Return those of the exact `values` that lie whole stops from one another, counted from the lowest."""
     if not values:

@@ -35,6 +35,7 @@ FLAGS: dict[str, Flag] = {
     for flag in (
         # whole files
         Flag("unreadable", _R, "the file cannot be decoded", "copy it from the card again, or shoot it again"),
+        Flag("measurement-failed", _R, "measuring this frame failed", "please report it, with the file"),
         Flag("empty-picture", _R, "every sample has the same value", "copy the file from the card again"),
         Flag("not-raw-samples", _R, "the file holds developed colours, not the sensor's samples", "record raw"),
         Flag("no-settings", _D, "the file tells no settings", "give them with --settings FILE.csv"),

@@ -109,6 +109,8 @@ def conclude(context: RunContext, results: Results) -> Section:
         try:
             fit = _fit(moving, streaks)
             fitted = _fitted(fit, context.criteria.keep, streak_limit_px, doubts)
+            if unfit:
+                fitted["next"] = []  # the tripod frames first
             found = (
                 []
                 if unfit
@@ -209,8 +211,8 @@ def _judged(
     if not measurement["profiles"]:
         reasons = sorted({edge["text"] for edge in measurement["unusable"]})
         return record.rejected("no-edge", f"no usable edge ({'; '.join(reasons) or 'nothing like one'})")
-    if record.role == "tripod" and reference is not None and "tripod-unsteady" in reference.flags:
-        record = record.with_flags(("tripod-unsteady",))
+    if reference is not None and "tripod-unsteady" in reference.flags:
+        record = record.with_flags(("tripod-unsteady",))  # every frame's streak is measured against that reference
     return record if streak is None else record.with_flags(streak.flags)
 
 

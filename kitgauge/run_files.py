@@ -52,9 +52,9 @@ def plain(value: Any) -> Any:
     raise TypeError(f"{type(value).__name__} has no JSON form")
 
 
-def to_json(value: Any) -> str:
-    """Return `value` as indented JSON with a final newline."""
-    return json.dumps(plain(value), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+def to_json(value: Any, *, ascii_only: bool = False) -> str:
+    """Return `value` as indented JSON with a final newline; `ascii_only` for streams of any encoding."""
+    return json.dumps(plain(value), indent=2, ensure_ascii=ascii_only, allow_nan=False) + "\n"
 
 
 def write_json(path: Path, value: Any) -> None:
@@ -71,8 +71,13 @@ def read_json(path: Path) -> dict[str, Any]:
             "results file missing", where=path, fix="give the folder of a finished run, or run the protocol again"
         ) from error
     except OSError as error:
-        raise ResultsError("results file cannot be read", where=path, got=error.strerror) from error
-    except ValueError as error:
+        raise ResultsError(
+            "results file cannot be read",
+            where=path,
+            got=error.strerror,
+            fix="give the folder of a run, not a file in it",
+        ) from error
+    except (ValueError, RecursionError) as error:
         raise ResultsError(
             "results file is not valid JSON", where=path, got=str(error), fix="run the protocol again"
         ) from error

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import platform
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
 from importlib.metadata import PackageNotFoundError, version
@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, Any
 
 import kitgauge
 from kitgauge import run_blur, run_noise, run_practice, run_sharpness
-from kitgauge.errors import IngestError, KitgaugeError, UsageError
+from kitgauge.errors import IngestError, KitgaugeError, ResultsError, UsageError
 from kitgauge.frames.pitch import pixel_pitch_um as find_pixel_pitch_um
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
 from kitgauge.ingest.match import match_frames, missing_values, prefer_raw
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.ingest.scan import Scan, one_kit, scan_folder
+from kitgauge.ingest.scan import Scan, content_hash, one_kit, scan_folder
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder_name
@@ -37,6 +37,7 @@ from kitgauge.run_files import (
     new_run_folder,
     now,
     plain,
+    read_json,
     write_frames_csv,
     write_json,
 )
@@ -139,10 +140,25 @@ def run(
             fix="set the camera to record raw and shoot the series again",
         )
 
-    run_folder = Path(out) if out is not None else new_run_folder(Path(results), kit.name, loaded.protocol.id)
-    make_folder(run_folder)
+    run_folder = _prepared(out, Path(results), kit, loaded)
     log = RunLog(run_folder / LOG_FILE)
-    header = _header(loaded, folder, kit, criteria, technique, settings, pitch_um, body, lens, focal_mm)
+    given = {
+        "frames": str(folder),
+        "working_folder": str(Path.cwd()),
+        "out": None if out is None else str(out),
+        "results": str(results),
+        "criteria": criteria.as_dict(),
+        "technique": technique,
+        "settings_file": None if settings is None else str(settings),
+        "settings_sha256": None if settings is None else content_hash(Path(settings)),
+        "pitch_um": pitch_um,
+        "body": body,
+        "lens": lens,
+        "focal_mm": focal_mm,
+        "workers": workers,
+        "use_cache": use_cache,
+    }
+    header = _header(loaded, kit, given)
     log.add("start", **header)
     cache = MeasurementCache(cache_folder() if use_cache else None)
     listener = _Listener(log, tell_progress)
@@ -161,20 +177,50 @@ def run(
     measured: Results = {}
     interrupted = False
     try:
-        kind.measure(context, measured)
-    except KeyboardInterrupt:
-        interrupted = True
-    except KitgaugeError as error:
-        _fail(run_folder, log, header, error)
-        raise
-    try:
+        try:
+            kind.measure(context, measured)
+        except KeyboardInterrupt:
+            interrupted = True
         tell_progress("fitting", 0, 1)
         section = kind.conclude(context, measured)
         tell_progress("fitting", 1, 1)
-        return _finish(run_folder, log, header, context, section, measured, listener.decoded, interrupted, report, scan)
-    except KitgaugeError as error:
+        return _finish(run_folder, log, header, context, section, measured, listener, interrupted, report, scan)
+    except KeyboardInterrupt:
+        stopped = ResultsError(
+            "interrupted before the results were written",
+            where=run_folder,
+            fix="run the same command again" + ("; nothing is measured twice" if cache.folder is not None else ""),
+        )
+        _fail(run_folder, log, header, stopped)
+        raise stopped from None
+    except Exception as error:
         _fail(run_folder, log, header, error)
         raise
+
+
+def _prepared(out: str | Path | None, results: Path, kit: Kit, loaded: LoadedProtocol) -> Path:
+    """Return the folder of the run, made and writable; ResultsError if it holds a run of another kit or protocol."""
+    if out is None:
+        folder = new_run_folder(results, kit.name, loaded.protocol.id)
+        make_folder(folder)
+        return folder
+    folder = Path(out)
+    make_folder(folder)
+    if (folder / RUN_FILE).exists():
+        earlier = read_json(folder / RUN_FILE)
+        was = tuple(
+            part.get(key) if isinstance(part := earlier.get(name), dict) else None
+            for name, key in (("protocol", "id"), ("kit", "name"))
+        )
+        if was != (loaded.protocol.id, kit.name):
+            raise ResultsError(
+                "this folder holds another run",
+                where=folder,
+                got=f"{was[0]} of {was[1]}",
+                needed=f"a new folder, or one with {loaded.protocol.id} of {kit.name}",
+                fix="choose another folder with --out",
+            )
+    return folder
 
 
 class _Listener:
@@ -184,6 +230,7 @@ class _Listener:
         self.log = log
         self.progress = progress
         self.decoded = 0
+        self.files: set[str] = set()
         self.stage, self.done, self.total = "", 0, 0
 
     def expect(self, stage: str, total: int) -> None:
@@ -191,6 +238,7 @@ class _Listener:
         self.progress(stage, 0, total)
 
     def measured(self, task: Task, measurement: Measurement, from_cache: bool) -> None:
+        self.files.update(task.files)
         if not from_cache:
             self.decoded += len(task.files)
         refused = measurement.get("refused") or {}
@@ -233,18 +281,7 @@ def _kit(records: tuple[FrameRecord, ...], scan: Scan, pitch_um: float | None, f
     )
 
 
-def _header(
-    loaded: LoadedProtocol,
-    folder: Path,
-    kit: Kit,
-    criteria: Criteria,
-    technique: str | None,
-    settings: str | Path | None,
-    pitch_um: float | None,
-    body: str | None,
-    lens: str | None,
-    focal_mm: float | None,
-) -> dict[str, Any]:
+def _header(loaded: LoadedProtocol, kit: Kit, given: dict[str, Any]) -> dict[str, Any]:
     return {
         "schema": SCHEMA,
         "kitgauge_version": kitgauge.__version__,
@@ -252,16 +289,7 @@ def _header(
         "measures": loaded.protocol.measures,
         "cautions": list(loaded.protocol.cautions),
         "kit": kit.as_dict(None),
-        "settings": {
-            "frames": str(folder),
-            "criteria": criteria.as_dict(),
-            "technique": technique,
-            "settings_file": None if settings is None else str(settings),
-            "pitch_um": pitch_um,
-            "body": body,
-            "lens": lens,
-            "focal_mm": focal_mm,
-        },
+        "settings": given,
         "versions": _versions(),
         "started_at": now(),
     }
@@ -280,13 +308,16 @@ def _versions() -> dict[str, str]:
     return versions
 
 
-def _fail(run_folder: Path, log: RunLog, header: dict[str, Any], error: KitgaugeError) -> None:
-    """Record a failed run; where even that cannot be written, the first error is the one to tell."""
+def _fail(run_folder: Path, log: RunLog, header: dict[str, Any], error: Exception) -> None:
+    """Record a failed run; results of an earlier run in the same folder stay as they are.
+
+    Where even that cannot be written, the first error is the one to tell.
+    """
+    reason = error.message() if isinstance(error, KitgaugeError) else f"{type(error).__name__}: {error}"
     try:
-        log.add("stop", status="failed", reason=error.what)
-        write_json(
-            run_folder / RUN_FILE, {**header, "stopped_at": now(), "status": "failed", "reason": error.message()}
-        )
+        log.add("stop", status="failed", reason=reason)
+        if not (run_folder / CURVES_FILE).exists():
+            write_json(run_folder / RUN_FILE, {**header, "stopped_at": now(), "status": "failed", "reason": reason})
     except KitgaugeError:
         return
 
@@ -298,7 +329,7 @@ def _finish(
     context: RunContext,
     section: Section,
     measured: Results,
-    decoded: int,
+    listener: _Listener,
     interrupted: bool,
     report: bool,
     scan: Scan,
@@ -306,12 +337,13 @@ def _finish(
     missing = list(section.missing)
     if values := missing_values(section.records, context.protocol):
         missing.append(f"no frames at {', '.join(values)}")
-    if interrupted:
-        missing.insert(0, "interrupted; run the same command again to go on where it stopped")
+    if interrupted:  # what else is missing, is missing for this
+        goes_on = "go on where it stopped" if context.cache.folder is not None else "start again"
+        missing = [f"interrupted; run the same command again to {goes_on}"]
     status = "partial" if missing else "complete"
     reason = "; ".join(missing)
     shape = section.shape or common_shape(measured)
-    records = _settle(section.records, interrupted)
+    records = _settle(section.records, listener.files, interrupted)
     curves = {
         "schema": SCHEMA,
         "kit": context.kit.as_dict(shape),
@@ -341,7 +373,7 @@ def _finish(
             "missing": missing,
             "notes": list(section.notes),
             "frames": {name: counts.get(name, 0) for name in ("used", "rejected", "unmatched")},
-            "frames_decoded": decoded,
+            "frames_decoded": listener.decoded,
             "not_frames": dict(scan.not_frames),
         },
     )
@@ -349,7 +381,10 @@ def _finish(
     if report:
         from kitgauge.report.page import write_report
 
-        write_report(run_folder)
+        try:
+            write_report(run_folder)
+        except KitgaugeError as error:  # the numbers are safe
+            status, reason = "partial", "; ".join([*missing, f"the report was not written: {error.got or error.what}"])
     return Run(
         folder=run_folder,
         status=status,
@@ -358,14 +393,16 @@ def _finish(
         records=records,
         limits=section.limits,
         notes=section.notes,
-        frames_decoded=decoded,
+        frames_decoded=listener.decoded,
     )
 
 
-def _settle(records: tuple[FrameRecord, ...], interrupted: bool) -> tuple[FrameRecord, ...]:
+def _settle(records: tuple[FrameRecord, ...], measured: Collection[str], interrupted: bool) -> tuple[FrameRecord, ...]:
     """Give every frame that is still open its end: nothing leaves a run without a status and a reason."""
-    waiting = "not measured yet: the run was interrupted" if interrupted else "not needed by any step"
+    waiting = "not measured yet: the run was interrupted" if interrupted else "not measured"
     return tuple(
-        replace(record, reason=waiting) if record.status == "unmatched" and not record.reason else record
+        replace(record, status="unmatched", reason=waiting)
+        if not record.reason and (record.status == "unmatched" or record.file not in measured)
+        else record
         for record in records
     )

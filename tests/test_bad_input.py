@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import pytest
 from small_kits import shots_of, small_kit
@@ -208,40 +209,150 @@ def test_a_file_where_the_results_should_go(kitgauge, frames_of, tmp_path):
     assert (tmp_path / "results").read_text() == "in the way"
 
 
-@pytest.mark.parametrize("name", ["curves.json", "frames.csv", "report.html", "log.jsonl"])
-def test_a_full_disk(frames_of, tmp_path, monkeypatch, name):
-    """Each file in turn meets a full disk: an error that names it, no half file, earlier results untouched."""
+def full_disk_for(name, monkeypatch):
+    """Let every attempt to write the file `name` meet a full disk."""
     import errno
 
-    from kitgauge import atomic, runner
+    from kitgauge import atomic
+
+    def refuse():
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    if name == "log.jsonl":
+        opened = Path.open
+        monkeypatch.setattr(
+            Path,
+            "open",
+            lambda self, mode="r", *a, **o: (
+                refuse() if self.name == name and "a" in mode else opened(self, mode, *a, **o)
+            ),
+        )
+    else:
+        made = atomic.tempfile.mkstemp
+        monkeypatch.setattr(
+            atomic.tempfile,
+            "mkstemp",
+            lambda *a, prefix, **o: refuse() if prefix == f".{name}." else made(*a, prefix=prefix, **o),
+        )
+
+
+@pytest.mark.parametrize("name", ["curves.json", "frames.csv", "log.jsonl"])
+def test_a_full_disk(frames_of, tmp_path, monkeypatch, name):
+    """Each file in turn meets a full disk: an error that names it, no half file, earlier results untouched."""
+    from kitgauge import runner
     from kitgauge.errors import ResultsError
 
     frames, out = frames_of("noise-ladder"), tmp_path / "out"
     runner.run("noise-ladder", frames, out=out)
     before = {path.name: path.read_bytes() for path in out.iterdir()}
-    if name == "log.jsonl":
-        opened = type(out).open
-
-        def full(self, mode="r", *arguments, **options):
-            if self.name == name and "a" in mode:
-                raise OSError(errno.ENOSPC, "No space left on device")
-            return opened(self, mode, *arguments, **options)
-
-        monkeypatch.setattr(type(out), "open", full)
-    else:
-        made = atomic.tempfile.mkstemp
-
-        def full(*arguments, prefix, **options):
-            if prefix == f".{name}.":
-                raise OSError(errno.ENOSPC, "No space left on device")
-            return made(*arguments, prefix=prefix, **options)
-
-        monkeypatch.setattr(atomic.tempfile, "mkstemp", full)
+    full_disk_for(name, monkeypatch)
     with pytest.raises(ResultsError, match=rf"(?s)cannot write results.*{name}.*No space left"):
         runner.run("noise-ladder", frames, out=out)
     monkeypatch.undo()
-    assert {path.name for path in out.iterdir()} == set(before)
-    assert (out / name).read_bytes().startswith(before[name][:100])
+    after = {path.name: path.read_bytes() for path in out.iterdir()}
+    assert set(after) == set(before)
+    assert after["log.jsonl"].startswith(before["log.jsonl"])
+    for kept in ("run.json", name, "report.html"):
+        assert after[kept].startswith(before[kept])
+
+
+def test_a_disk_that_fills_before_the_report_costs_the_report_only(frames_of, tmp_path, monkeypatch):
+    from kitgauge import runner
+
+    full_disk_for("report.html", monkeypatch)
+    done = runner.run("noise-ladder", frames_of("noise-ladder"), out=tmp_path / "out")
+    assert (done.status, done.reason) == ("partial", "the report was not written: No space left on device")
+    assert json.loads((tmp_path / "out" / "run.json").read_text())["status"] == "complete"
+    assert not (tmp_path / "out" / "report.html").exists()
+
+
+def test_a_folder_that_holds_another_run_is_left_alone(kitgauge, frames_of, tmp_path):
+    assert kitgauge("run", "noise-ladder", frames_of("noise-ladder"), "--out", "out").returncode == 0
+    before = (tmp_path / "out" / "curves.json").read_bytes()
+    done = kitgauge("run", "aperture-sweep", frames_of("aperture-sweep"), "--out", "out")
+    refused(done, 1, "this folder holds another run", "noise-ladder of simulated-sampler-8-sim-0001")
+    assert (tmp_path / "out" / "curves.json").read_bytes() == before
+
+
+def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_path, monkeypatch):
+    from kitgauge import runner
+    from kitgauge.ingest import edge_frames
+
+    found = edge_frames.find_edges
+    calls: list[int] = []
+
+    def breaking(*arguments):
+        calls.append(1)
+        if len(calls) == 3:
+            raise ArithmeticError("made up")
+        return found(*arguments)
+
+    monkeypatch.setattr(edge_frames, "find_edges", breaking)
+    done = runner.run("aperture-sweep", frames_of("aperture-sweep"), out=tmp_path / "out", use_cache=False)
+    (spoiled,) = [record for record in done.records if record.status == "rejected"]
+    assert spoiled.flags == ("measurement-failed",)
+    assert "ArithmeticError: made up" in spoiled.reason
+    assert len(done.limits) == 2
+
+
+def test_a_fault_in_the_fit_is_recorded_as_failed(frames_of, tmp_path, monkeypatch):
+    from kitgauge import run_noise, runner
+
+    def broken(*_arguments):
+        raise ArithmeticError("made up")
+
+    monkeypatch.setattr(run_noise, "fit_noise_iso", broken)
+    with pytest.raises(ArithmeticError, match="made up"):
+        runner.run("noise-ladder", frames_of("noise-ladder"), out=tmp_path / "out")
+    run = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert (run["status"], run["reason"]) == ("failed", "ArithmeticError: made up")
+    assert json.loads((tmp_path / "out" / "log.jsonl").read_text().splitlines()[-1])["event"] == "stop"
+
+
+def test_ctrl_c_while_fitting_is_recorded_and_a_rerun_measures_nothing_twice(frames_of, tmp_path, monkeypatch):
+    from kitgauge import run_noise, runner
+    from kitgauge.errors import ResultsError
+
+    def interrupt(*_arguments):
+        raise KeyboardInterrupt
+
+    frames = frames_of("noise-ladder")
+    with monkeypatch.context() as patch:
+        patch.setattr(run_noise, "fit_noise_iso", interrupt)
+        with pytest.raises(ResultsError, match=r"(?s)interrupted before.*nothing is measured twice"):
+            runner.run("noise-ladder", frames, out=tmp_path / "out")
+    assert json.loads((tmp_path / "out" / "run.json").read_text())["status"] == "failed"
+    again = runner.run("noise-ladder", frames, out=tmp_path / "out")
+    assert (again.status, again.frames_decoded) == ("complete", 0)
+
+
+def test_json_is_valid_whatever_the_streams_encoding(kitgauge):
+    done = kitgauge("plan", "--light", "ev9", "--focal", "50", "--distance", "2", "--json", PYTHONIOENCODING="ascii")
+    assert done.returncode == 0
+    assert "µ" in json.dumps(json.loads(done.stdout), ensure_ascii=False)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "parts"),
+    [
+        (("brief", "noise-ladder", "--f-min", "1e-300"), 2, ("lowest f-number", "0.5 to 256")),
+        (("brief", "noise-ladder", "--iso-max", "1e300"), 2, ("highest ISO",)),
+        (("brief", "noise-ladder", "--out", "."), 1, ("that is a folder",)),
+        (("brief", "noise-ladder", "--out", "nowhere/x.html"), 1, ("make that folder first",)),
+        (("demo", "--out", "a-file"), 1, ("a-file", "a file stands where")),
+        (("demo", "--seed", "-1"), 2, ("--seed",)),
+        (("run", "noise-ladder", "x" * 300), 1, ("cannot be read",)),
+        (("run", "y" * 300, "."), 2, ("no protocol has this name",)),
+        (("report", "a-file"), 1, ("a-file",)),
+        (("limits", "accept", "a-file"), 1, ("give the folder of a run",)),
+        (("limits", "--kit", "x", "show"), 2, ("come after",)),
+        (("plan", "--light", "ev5", "--focal", "85mm"), 2, ("--focal", "kitgauge plan --help")),
+    ],
+    ids=lambda value: " ".join(value)[:40] if isinstance(value, tuple) else "",
+)
+def test_odd_arguments(kitgauge, tmp_path, arguments, code, parts):
+    (tmp_path / "a-file").write_text("no folder")
+    refused(kitgauge(*arguments), code, *parts)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as on Unix")

@@ -108,7 +108,10 @@ def test_forgotten_tripod_gives_no_limit_and_says_why() -> None:
     assert section.limits == ()
     assert any("no steady reference" in text and "folder tripod/" in text for text in section.missing)
     assert any("tripod frames differ among themselves" in text for text in section.notes)
-    assert all("tripod-unsteady" in flags for flags in flags_of(section, "tripod"))
+    for role in ("tripod", "handheld"):
+        assert all("tripod-unsteady" in flags for flags in flags_of(section, role))
+    assert section.curves is not None
+    assert all("tripod-unsteady" in limit["flags"] for limit in section.curves["blur"]["limits"])
 
 
 def test_tripod_frames_shot_last_do_not_bring_wrong_advice() -> None:

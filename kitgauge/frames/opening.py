@@ -169,6 +169,17 @@ def frame_paths(folder: str | Path) -> FolderListing:
     IngestError : there is no such folder, or it cannot be read
     """
     folder = Path(folder)
+    try:
+        folder.stat()
+    except FileNotFoundError:
+        pass  # told below
+    except (OSError, ValueError) as error:
+        raise IngestError(
+            "the folder cannot be read",
+            where=folder,
+            got=getattr(error, "strerror", None) or error,
+            fix="check the path and its permissions",
+        ) from None
     if not folder.is_dir():
         raise IngestError(
             "this is a file, not a folder" if folder.exists() else "there is no such folder",

@@ -6,11 +6,13 @@ Threads do: decoding, NumPy and OpenCV release the interpreter lock, and threads
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, MutableMapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from typing import Any
 
+from kitgauge.errors import DEBUG_VARIABLE
 from kitgauge.ingest.cache import MeasurementCache
 
 Measurement = dict[str, Any]
@@ -77,7 +79,13 @@ def _collect(
     finished, _ = wait(pending, return_when=FIRST_COMPLETED)
     for future in finished:
         task = pending.pop(future)
-        measurement = future.result()
+        try:
+            measurement = future.result()
+        except Exception as error:  # one frame that breaks a decoder or a fit must not cost the others
+            if os.environ.get(DEBUG_VARIABLE):
+                raise
+            reason = f"measuring it failed ({type(error).__name__}: {error}); please report this file"
+            measurement = {"refused": {file: ["measurement-failed", reason] for file in task.files}}
         if not measurement.get("refused"):
             cache.put(task.key, measurement)
         results[task.label] = measurement

@@ -7,31 +7,34 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from kitgauge.errors import LimitsError, UsageError
+from kitgauge.errors import LimitsError, ResultsError, UsageError
 from kitgauge.limits.compare import compare
-from kitgauge.limits.entries import SETTINGS, AcceptedLimit
-from kitgauge.limits.kit_folder import kit_folder, known_kits
+from kitgauge.limits.entries import SETTINGS, AcceptedLimit, entry_from_dict
+from kitgauge.limits.kit_folder import UNKNOWN_KIT, chosen_kit, kit_folder
 from kitgauge.limits.model import Limit
+from kitgauge.limits.several import several, wrapped
 from kitgauge.limits.store import FILE_NAME, Accepted, accept, drop, read_limits
 from kitgauge.run_files import CURVES_FILE, read_json
 
 
+DEFAULT_RESULTS = Path("results")
+_RUN_AGAIN = "run the protocol again; curves.json is not meant to be changed by hand"
+
+
 def limits_path(results: Path, kit: str | None) -> Path:
-    """Return the limits file of `kit`, or of the only kit there is. UsageError if that cannot be told."""
-    if kit is not None:
-        return kit_folder(results, kit) / FILE_NAME
-    kits = known_kits(results)
-    if len(kits) == 1:
-        return results / kits[0] / FILE_NAME
-    if not kits:
-        return results / FILE_NAME  # no kit yet: there is no such file, and so no limits
-    raise UsageError(
-        "several kits have limits here",
-        where=results,
-        got="no --kit",
-        needed=f"one of: {', '.join(kits)}",
-        fix=f"give --kit {kits[0]}",
-    )
+    """Return the limits file of `kit`, or of the only kit there is.
+
+    Raises UsageError if that cannot be told, or if a `results` folder other than the default one is not there.
+    """
+    if results != DEFAULT_RESULTS and not results.is_dir():
+        raise UsageError(
+            "no such folder",
+            where=f"--results {results}",
+            needed="a folder with results of runs",
+            fix="check its path, or leave --results out to use 'results' where you are",
+        )
+    folder = chosen_kit(results, kit)
+    return (folder or results) / FILE_NAME  # no kit yet: there is no such file, and so no limits
 
 
 def show_limits(results: Path, kit: str | None) -> str:
@@ -45,7 +48,11 @@ def show_limits(results: Path, kit: str | None) -> str:
         )
     lines = [f"Accepted limits in {path}:"]
     for number, limit in enumerate(found, 1):
-        lines += [f"  {number}. {limit.limit.text or limit.describe()}", f"     {_origin(limit)}"]
+        first, rest = f"  {number}. ", " " * 5
+        lines += wrapped(limit.limit.text or limit.describe(), first, rest)
+        lines += wrapped(_origin(limit), rest, rest)
+    for sentence in several(found):
+        lines += wrapped(sentence, "", "  ")
     return "\n".join(lines)
 
 
@@ -69,19 +76,21 @@ def differences(limits: Sequence[Limit], kit: Mapping[str, Any], results: Path) 
         for old in accepted:
             if old.key == new.key:
                 lines.append(
-                    f"accepted so far: {old.describe()}; this run: {new.describe()}: {compare(old.limit, limit).text}"
+                    f"accepted so far: {old.describe()}; this run: {new.describe()}; "
+                    f"difference {compare(old.limit, limit).text}"
                 )
     return lines
 
 
-def accept_run(run_folder: Path, results: Path, kit: str | None, *, replace: bool) -> str:
+def accept_run(run_folder: Path, results: Path | None, kit: str | None, *, replace: bool) -> str:
     """Accept all limits of the run in `run_folder` and return what changed.
 
+    `results` None: the results folder in which the run lies, in a folder of its kit's name; else 'results'.
     Raises LimitsError, showing old, new and the difference, where an accepted limit would be replaced without
     `replace`; ResultsError if the run cannot be read.
     """
     curves = read_json(run_folder / CURVES_FILE)
-    found = [limit_from_dict(item) for item in curves.get("limits") or []]
+    found = limits_of(curves, run_folder / CURVES_FILE)
     if not found:
         raise LimitsError(
             "this run gives no limit",
@@ -89,10 +98,14 @@ def accept_run(run_folder: Path, results: Path, kit: str | None, *, replace: boo
             needed="a run with limits",
             fix="see its report for the reason, and what to shoot again",
         )
-    own = curves.get("kit") or {}
-    path = kit_folder(results, kit or own.get("name") or "unknown-body") / FILE_NAME
-    name = _run_name(run_folder, path.parent)
-    return _told(accept(path, name, found, body=body_with_serial(own), replace=replace))
+    own = kit_of(curves, run_folder / CURVES_FILE)
+    name = kit or own.get("name") or UNKNOWN_KIT
+    around = run_folder.resolve().parent
+    if results is None:
+        results = around.parent if around.name == name else DEFAULT_RESULTS
+    path = kit_folder(results, name) / FILE_NAME
+    run = _run_name(run_folder, path.parent)
+    return _told(accept(path, run, found, body=body_with_serial(own), replace=replace))
 
 
 def _run_name(run_folder: Path, kit: Path) -> str:
@@ -106,9 +119,11 @@ def _run_name(run_folder: Path, kit: Path) -> str:
 def _told(done: Accepted) -> str:
     lines = [f"accepted: {limit.describe()}" for limit in done.added]
     for old, new, difference in done.replaced:
-        lines.append(f"replaced: {old.describe()} by {new.describe()}: {difference.text}")
-    lines += [f"already accepted: {limit.describe()}" for limit in done.unchanged]
-    return "\n".join([*lines, f"Limits file: {done.path}"])
+        lines.append(f"replaced: {old.describe()} by {new.describe()}; difference {difference.text}")
+    lines += [f"unchanged: {limit.describe()}" for limit in done.unchanged]
+    lines += several(read_limits(done.path).limits)
+    lines.append(f"Limits file: {done.path}")
+    return "\n".join(part for line in lines for part in wrapped(line, "", "  "))
 
 
 def drop_limits(numbers: Sequence[int], results: Path, kit: str | None) -> str:
@@ -117,34 +132,67 @@ def drop_limits(numbers: Sequence[int], results: Path, kit: str | None) -> str:
     return "\n".join(f"dropped: {limit.describe()}" for limit in drop(path, numbers))
 
 
-def limit_from_dict(values: Mapping[str, Any]) -> Limit:
-    """Return the Limit that `Limit.as_dict` wrote to curves.json. Raises LimitsError if it is not one."""
+def limits_of(curves: Mapping[str, Any], where: Path) -> list[Limit]:
+    """Return the limits in the content of the curves file `where`. Raises LimitsError for what is not a limit."""
+    items = curves.get("limits") or []
+    if not isinstance(items, list):
+        raise LimitsError(
+            "not a list of limits",
+            where=f"{where}, key limits",
+            got=type(items).__name__,
+            needed="a list of limits, as kitgauge writes it",
+            fix=_RUN_AGAIN,
+        )
+    return [limit_from_dict(item, f"{where}, limit {number}") for number, item in enumerate(items, 1)]
+
+
+def kit_of(curves: Mapping[str, Any], where: Path) -> dict[str, Any]:
+    """Return the kit in the content of the curves file `where`. Raises ResultsError if its names are not text."""
+    kit = curves.get("kit") or {}
+    if not isinstance(kit, dict):
+        got, key = type(kit).__name__, "kit"
+    else:
+        wrong = [name for name in ("name", "body", "body_serial") if not isinstance(kit.get(name), str | None)]
+        if not wrong:
+            return kit
+        got, key = type(kit[wrong[0]]).__name__, f"kit.{wrong[0]}"
+    raise ResultsError(
+        "the kit of this run cannot be read",
+        where=f"{where}, key {key}",
+        got=got,
+        needed="the names of a kit, as kitgauge writes them",
+        fix=_RUN_AGAIN,
+    )
+
+
+def limit_from_dict(values: Any, where: str = CURVES_FILE) -> Limit:
+    """Return the Limit that `Limit.as_dict` wrote to the curves file `where`. Raises LimitsError if it is not one."""
+    if not isinstance(values, Mapping):
+        raise LimitsError(
+            "not a limit",
+            where=where,
+            got=type(values).__name__,
+            needed="a limit, as kitgauge writes it",
+            fix=_RUN_AGAIN,
+        )
     kind = values.get("kind")
-    if kind not in SETTINGS:
-        raise LimitsError("not a limit", where=CURVES_FILE, got=repr(kind), needed=", ".join(SETTINGS))
-    names = SETTINGS[kind]
+    names = SETTINGS.get(kind, ()) if isinstance(kind, str) else ()
     known = {
         *names, *(f"{name}_dial" for name in names), "kind", "ci_low", "ci_high", "stderr_stops", "criterion", "lens",
         "focal_mm", "technique", "region", "flags", "text",
     }  # fmt: skip
-
-    def number(key: str) -> float:
-        value = values.get(key)
-        return float("nan") if value is None else float(value)
-
-    return Limit(
-        kind=kind,
-        value={name: number(name) for name in names},
-        dial={name: number(f"{name}_dial") for name in names if values.get(f"{name}_dial") is not None},
-        ci_low=number("ci_low"),
-        ci_high=number("ci_high"),
-        criterion={str(key): float(value) for key, value in (values.get("criterion") or {}).items()},
-        text=str(values.get("text") or ""),
-        stderr_stops=number("stderr_stops"),
-        lens=values.get("lens"),
-        focal_mm=values.get("focal_mm"),
-        technique=values.get("technique"),
-        region=values.get("region"),
-        flags=tuple(values.get("flags") or ()),
-        extra={key: value for key, value in values.items() if key not in known and value is not None},
-    )
+    given = {key: value for key, value in values.items() if value is not None}
+    entry = {
+        "criterion": {},
+        **{key: value for key, value in given.items() if key in known},
+        "extra": {key: value for key, value in given.items() if key not in known},
+        "body": "",
+        "run": "",
+        "accepted_at": datetime.now(UTC),
+    }
+    try:
+        return entry_from_dict(entry, where).limit
+    except LimitsError as error:
+        raise LimitsError(
+            error.what, where=error.where, got=error.got, needed=error.needed, fix=_RUN_AGAIN
+        ) from None

@@ -46,7 +46,8 @@ EXPLANATIONS = {
     "mtf50_fraction": "share of the sharpest f-number's MTF50 that still counts as sharp",
 }
 
-_RANGES = {  # (lowest, highest), both excluded
+# (lowest, highest), both excluded
+RANGES: dict[str, tuple[float, float]] = {
     "snr": (0.0, 10_000.0),
     "output_mp": (0.0, 10_000.0),
     "streak_px": (0.0, 10_000.0),
@@ -65,15 +66,15 @@ def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criter
         key, sign, text = pair.partition("=")
         key = key.strip()
         where = f"--criterion {pair}"
-        if not sign or key not in _RANGES:
+        if not sign or key not in RANGES:
             raise UsageError(
                 "not a criterion",
                 where=where,
                 got=key,
-                needed=f"KEY=VALUE with one of {', '.join(_RANGES)}",
+                needed=f"KEY=VALUE with one of {', '.join(RANGES)}",
                 fix="for example: --criterion snr=20",
             )
-        low, high = _RANGES[key]
+        low, high = RANGES[key]
         try:
             value = float(text)
         except ValueError:

@@ -11,8 +11,16 @@ from datetime import UTC, date, datetime
 from typing import Any, cast
 
 from kitgauge.errors import LimitsError
-from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.exposure import (
+    dial_f_number,
+    dial_iso,
+    dial_shutter,
+    format_exact_f_number,
+    format_exact_iso,
+    format_exact_shutter,
+)
 from kitgauge.flags import FLAGS
+from kitgauge.limits.criteria import EXPLANATIONS, RANGES
 from kitgauge.limits.model import Limit, LimitKind
 
 SCHEMA = 1
@@ -24,6 +32,24 @@ SETTINGS: dict[str, tuple[str, ...]] = {
 _TEXTS = ("kind", "body", "lens", "technique", "region", "run", "text")
 _NUMBERS = ("focal_mm", "ci_low", "ci_high", "stderr_stops")
 _REQUIRED = ("kind", "body", "run", "accepted_at", "criterion")
+# wider than any camera, lens or fit; a number outside of these was not measured. [low, high] both included
+_SETTING_RANGES = {
+    "iso": (0.1, 1e8),
+    "f_number_low": (0.1, 1000.0),
+    "f_number_high": (0.1, 1000.0),
+    "shutter_s": (1e-7, 1e6),
+}
+_RANGES = {
+    **_SETTING_RANGES,
+    **{f"{name}_dial": range_ for name, range_ in _SETTING_RANGES.items()},
+    "focal_mm": (0.5, 20_000.0),
+    "ci_low": (1e-100, 1e100),
+    "ci_high": (1e-100, 1e100),
+    "stderr_stops": (1e-100, 100.0),
+}
+_ANY_POSITIVE = (1e-100, 1e100)
+_YEARS = (1980, 2200)
+_LONGEST_SHOWN = 80
 
 Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tuple[str, float], ...]]
 
@@ -54,19 +80,39 @@ class AcceptedLimit:
         )
 
     def describe(self) -> str:
-        """Return the limit in a few words: 'slowest shutter 1/30 s (standing, 50 mm)'."""
+        """Return the limit in a few words, exact and as set: 'slowest shutter 1/43 s (on the dial 1/50 s,
+        standing)'.
+        """
         limit = self.limit
         if limit.kind == "iso":
-            head = f"highest ISO {nominal_iso(limit.value['iso']):.0f}"
+            exact, dial = _iso_words(limit.value["iso"])
+            head = f"highest {exact}"
         elif limit.kind == "shutter":
-            head = f"slowest shutter {format_shutter(limit.value['shutter_s'])}"
+            exact, dial = _shutter_words(limit.value["shutter_s"])
+            head = f"slowest shutter {exact}"
         else:
-            low, high = limit.value["f_number_low"], limit.value["f_number_high"]
-            head = f"sharp from {format_f_number(low)} to {format_f_number(high)}"
-        circumstances = [text for text in (limit.technique, limit.lens, limit.region) if text]
+            exact, dial = _range_words(limit.value["f_number_low"], limit.value["f_number_high"])
+            head = f"sharp from {exact}"
+        circumstances = [f"on the dial {dial}"] if dial != exact else []
+        circumstances += [text for text in (limit.technique, limit.lens, limit.region) if text]
         if limit.focal_mm is not None:
             circumstances.append(f"{limit.focal_mm:g} mm")
         return f"{head} ({', '.join(circumstances)})" if circumstances else head
+
+
+def _iso_words(iso: float) -> tuple[str, str]:
+    return format_exact_iso(iso), format_exact_iso(dial_iso(iso))
+
+
+def _shutter_words(time_s: float) -> tuple[str, str]:
+    return format_exact_shutter(time_s), format_exact_shutter(dial_shutter(time_s))
+
+
+def _range_words(low: float, high: float) -> tuple[str, str]:
+    def words(first: float, last: float) -> str:
+        return f"{format_exact_f_number(first)} to {format_exact_f_number(last)}"
+
+    return words(low, high), words(dial_f_number(low, up=True), dial_f_number(high, up=False))
 
 
 def entry_as_dict(accepted: AcceptedLimit) -> dict[str, Any]:
@@ -117,7 +163,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
             raise _fault("a key is missing", where, key, "nothing", f"the key {key}", "add it")
     kind = entry["kind"]
     if not isinstance(kind, str) or kind not in SETTINGS:
-        raise _fault("unknown kind of limit", where, "kind", repr(kind), "iso, f_number or shutter", "name one of them")
+        raise _fault("unknown kind of limit", where, "kind", shown(kind), "iso, f_number or shutter", "name one of them")
     settings = SETTINGS[kind]
     dials = tuple(f"{name}_dial" for name in settings)
     allowed = {*_TEXTS, *_NUMBERS, *_REQUIRED, *settings, *dials, "flags", "extra"}
@@ -133,7 +179,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
             )
     for key in _TEXTS:
         if key in entry and not isinstance(entry[key], str):
-            raise _fault("a text was needed", where, key, repr(entry[key]), f'{key} = "..."', "put it in quotes")
+            raise _fault("a text was needed", where, key, shown(entry[key]), f'{key} = "..."', "put it in quotes")
     value = {name: _positive(entry, name, where, required=True) for name in settings}
     dial = {name: _positive(entry, f"{name}_dial", where) for name in settings if f"{name}_dial" in entry}
     ci_low, ci_high = (_positive(entry, name, where) for name in ("ci_low", "ci_high"))
@@ -162,24 +208,35 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
 
 
 def _fault(what: str, where: str, key: str, got: str, needed: str, fix: str) -> LimitsError:
-    return LimitsError(f"{what} in the limits file", where=f"{where}, key {key}", got=got, needed=needed, fix=fix)
+    return LimitsError(f"{what} in a limit", where=f"{where}, key {key}", got=got, needed=needed, fix=fix)
+
+
+def shown(value: object) -> str:
+    """Return a value that somebody wrote, in a form that is short whatever it is."""
+    if isinstance(value, dict | list | tuple):
+        return "a table" if isinstance(value, dict) else "a list"
+    if isinstance(value, int) and abs(value) > 10**15:
+        return "a whole number of more than 15 digits"
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]} ..."
 
 
 def _positive(entry: dict[str, Any], key: str, where: str, *, required: bool = False) -> float:
-    """Return a positive finite number, NaN where the key is absent (or written nan) and not required."""
+    """Return a positive number in the key's range, NaN where it is absent (or written nan) and not required."""
+    low, high = _RANGES.get(key, _ANY_POSITIVE)
     if key not in entry:
         if not required:
             return math.nan
         raise _fault("a key is missing", where, key, "nothing", f"{key} = a positive number", "add it")
     value = entry[key]
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise _fault("a number was needed", where, key, repr(value), "a positive number", "write it without quotes")
-    number = float(value)
-    if math.isnan(number) and not required:
-        return number
-    if not 0 < number < math.inf:
-        raise _fault("a number is impossible", where, key, repr(value), "a positive number", "correct it")
-    return number
+        raise _fault("a number was needed", where, key, shown(value), "a positive number", "write it without quotes")
+    if isinstance(value, float) and math.isnan(value) and not required:
+        return value
+    if not low <= value <= high:
+        needed = f"a positive number, {low:g} to {high:g}"
+        raise _fault("a number is impossible", where, key, shown(value), needed, "correct it")
+    return float(value)
 
 
 def _check_order(value: dict[str, float], ci_low: float, ci_high: float, where: str) -> None:
@@ -200,8 +257,16 @@ def _check_order(value: dict[str, float], ci_low: float, ci_high: float, where: 
 
 def _criterion(value: Any, where: str) -> dict[str, float]:
     if not isinstance(value, dict):
-        raise _fault("a table was needed", where, "criterion", repr(value), "for example { snr = 10.0 }", "write it so")
-    return {str(name): _positive(value, name, f"{where}, criterion", required=True) for name in value}
+        raise _fault("a table was needed", where, "criterion", shown(value), "for example { snr = 10.0 }", "write it so")
+    criterion = {str(name): _positive(value, name, f"{where}, criterion", required=True) for name in value}
+    for name, number in criterion.items():
+        low, high = RANGES.get(name, (0.0, math.inf))
+        if not low < number < high:
+            needed = f"a number between {low:g} and {high:g}: {EXPLANATIONS[name]}"
+            raise _fault(
+                "a criterion is out of range", f"{where}, criterion", name, f"{number:g}", needed, "correct it"
+            )
+    return criterion
 
 
 def _flags(value: Any, where: str) -> tuple[str, ...]:
@@ -210,7 +275,7 @@ def _flags(value: Any, where: str) -> tuple[str, ...]:
             "unknown flag",
             where,
             "flags",
-            repr(value),
+            f"[{', '.join(shown(flag) for flag in value[:20])}]" if isinstance(value, list) else shown(value),
             "a list of flags kitgauge knows",
             "remove the unknown",
         )
@@ -219,7 +284,7 @@ def _flags(value: Any, where: str) -> tuple[str, ...]:
 
 def _extra(value: Any, where: str) -> dict[str, Any]:
     if not isinstance(value, dict):
-        raise _fault("a table was needed", where, "extra", repr(value), "{ name = value }", "write it so or remove it")
+        raise _fault("a table was needed", where, "extra", shown(value), "{ name = value }", "write it so or remove it")
     return dict(value)
 
 
@@ -234,8 +299,11 @@ def _moment(value: Any, where: str) -> datetime:
             "a date was needed",
             where,
             "accepted_at",
-            repr(value),
+            shown(value),
             "2026-05-01T12:00:00Z",
             "write the date without quotes",
         )
+    if not _YEARS[0] <= value.year <= _YEARS[1]:
+        needed = f"a date from {_YEARS[0]} to {_YEARS[1]}"
+        raise _fault("a date is impossible", where, "accepted_at", value.isoformat(), needed, "correct it")
     return value if value.tzinfo else value.replace(tzinfo=UTC)

@@ -60,3 +60,31 @@ def known_kits(results: Path | str) -> list[str]:
     folder.
     """
     return sorted(path.parent.name for path in Path(results).glob("*/limits.toml"))
+
+
+def chosen_kit(results: Path | str, kit: str | None) -> Path | None:
+    """Return the folder of `kit`, which has a limits file, or of the only kit that has one; None without any.
+
+    Raises UsageError if several have one and none is named, or the named one has none.
+    """
+    kits = known_kits(results)
+    if kit is None:
+        if len(kits) > 1:
+            raise UsageError(
+                "several kits have limits here",
+                where=results,
+                got="no --kit",
+                needed=f"one of: {', '.join(kits)}",
+                fix=f"give --kit {kits[0]}",
+            )
+        return Path(results) / kits[0] if kits else None
+    folder = kit_folder(results, kit)
+    if kit not in kits:
+        raise UsageError(
+            "no accepted limits for this kit",
+            where=folder,
+            got=kit,
+            needed=f"one of: {', '.join(kits)}" if kits else "a kit with accepted limits; there is none here",
+            fix="accept the limits of one of its runs first, or leave --kit out",
+        )
+    return folder

@@ -7,7 +7,8 @@ a full disk or a crash leaves the old file whole.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from kitgauge.errors import LimitsError, ResultsError
 from kitgauge.limits.compare import Difference, compare
-from kitgauge.limits.entries import SCHEMA, AcceptedLimit, entry_as_dict, entry_from_dict
+from kitgauge.limits.entries import SCHEMA, AcceptedLimit, entry_as_dict, entry_from_dict, shown
 
 if TYPE_CHECKING:
     import tomlkit
@@ -75,9 +76,10 @@ def accept(
     """Add the `limits` (Limit) of `run` (its path or name) to the file at `path`; make the file if it is
     missing.
 
-    A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value
-    or from another run is only replaced with `replace=True`; without it LimitsError shows old, new and the
-    difference in stops, and nothing is written. A file with limits of another body is refused.
+    A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value is
+    only replaced with `replace=True`; without it LimitsError shows old, new and the difference in stops, and
+    nothing is written. One of the same value counts as unchanged, and now names the new run. A file with limits
+    of another body is refused.
     """
     path = Path(path)
     moment = (now or datetime.now(UTC)).replace(microsecond=0)
@@ -95,6 +97,7 @@ def accept(
     added: list[AcceptedLimit] = []
     replaced: list[tuple[AcceptedLimit, AcceptedLimit, Difference]] = []
     unchanged: list[AcceptedLimit] = []
+    refreshed = False
     for limit in limits:
         new = AcceptedLimit(limit=limit, body=body, run=str(run), accepted_at=moment)
         # what cannot be read back must not be written
@@ -104,8 +107,12 @@ def accept(
             known.append(new)
             added.append(new)
             cast(Any, document["limit"]).append(_table(new))
-        elif known[index].limit.value == limit.value and known[index].run == new.run:
-            unchanged.append(known[index])
+        elif _same_numbers(known[index].limit.value, limit.value):
+            unchanged.append(new)
+            if known[index].run != new.run:
+                known[index] = new
+                refreshed = True
+                _update(cast(Any, document["limit"])[index], new)
         else:
             replaced.append((known[index], new, compare(known[index].limit, limit)))
             known[index] = new
@@ -114,14 +121,19 @@ def accept(
         raise LimitsError(
             "accepted limits would be replaced",
             where=path,
-            got="\n          ".join(f"{new.describe()}: {text.text}" for _, new, text in replaced),
-            needed="the same limits, or leave to replace: "
-            + "; ".join(f"now {old.describe()}" for old, _, _ in replaced),
-            fix="look at the difference, then accept again with --replace, or keep the old limits",
+            got="\n          ".join(
+                f"old: {old.describe()}; new: {new.describe()}; difference {difference.text}"
+                for old, new, difference in replaced
+            ),
+            fix="add --replace to take the new one",
         )
-    if added or replaced:
+    if added or replaced or refreshed:
         _write(path, document.as_string())
     return Accepted(path, tuple(added), tuple(replaced), tuple(unchanged))
+
+
+def _same_numbers(old: Mapping[str, float], new: Mapping[str, float]) -> bool:
+    return old.keys() == new.keys() and all(math.isclose(old[name], new[name], rel_tol=1e-9) for name in old)
 
 
 def drop(path: Path | str, which: Sequence[int]) -> tuple[AcceptedLimit, ...]:
@@ -153,7 +165,7 @@ def _parsed(path: Path, content: bytes) -> dict[str, Any]:
 
     try:
         return tomllib.loads(content.decode("utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:  # not TOML, not text, a number too long, brackets too deep
         raise LimitsError(
             "the limits file is not valid TOML",
             where=path,
@@ -169,7 +181,7 @@ def _entries(path: Path, document: dict[str, Any]) -> list[AcceptedLimit]:
         raise LimitsError(
             "the limits file does not say its schema",
             where=f"{path}, key schema",
-            got="nothing" if schema is None else repr(schema),
+            got="nothing" if schema is None else shown(schema),
             needed=f"schema = {SCHEMA}",
             fix=f"write `schema = {SCHEMA}` as its first line",
         )
@@ -177,7 +189,7 @@ def _entries(path: Path, document: dict[str, Any]) -> list[AcceptedLimit]:
         raise LimitsError(
             "the limits file was written by a newer kitgauge",
             where=f"{path}, key schema",
-            got=schema,
+            got=shown(schema),
             needed=f"{SCHEMA} or lower",
             fix="upgrade kitgauge, or use another --results folder",
         )
@@ -221,7 +233,17 @@ def _document(path: Path) -> tuple[tomlkit.TOMLDocument, LimitsFile]:
 
     limits_file = read_limits(path)
     if path.exists():
-        document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+        try:
+            document = tomlkit.parse(path.read_text(encoding="utf-8-sig"))
+        except (tomlkit.exceptions.TOMLKitError, ValueError, RecursionError) as error:
+            # read without fault above: its form is one that cannot be kept when it is written
+            raise LimitsError(
+                "the limits file cannot be changed by kitgauge in this form",
+                where=path,
+                got=error,
+                needed="a file as kitgauge writes it",
+                fix="write it plainly, or move it away and accept the limits again from their runs",
+            ) from error
     else:
         document = tomlkit.document()
         for line in _HEADER:

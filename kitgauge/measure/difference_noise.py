@@ -26,6 +26,7 @@ from kitgauge.measure.tiles import TileGrid, middle_two_thirds, per_column, samp
 CUT_SIGMAS = 5.0
 _LEVEL_SIGMAS = 8.0  # wider, as shading within a tile adds to it
 _TILE_SIGMAS = 6.0
+_NO_NOISE_DN2 = 1e-3  # rounding to whole codes alone makes more wherever anything varies
 _SCALE_ROW_STEP = 16  # two rows in each row of tiles tell the standard deviation well enough for a cut
 _PAIRED_SAMPLES = 100_000  # differences between neighbours are looked at in enough bands for this many samples
 
@@ -186,13 +187,14 @@ def pooled_variance(
     column).
 
     exposure : (tile row, tile column) what the variance rises with, S_A + r^2 S_B [DN]; zeros for darks.
-    Tiles whose variance departs from a straight line in `exposure` by more than 6 standard errors (things
+    Variance 0 and an unknown error where nothing varies in most tiles (cut off, or the same frame twice). Tiles
+    whose variance departs from a straight line in `exposure` by more than 6 standard errors (things
     that moved, dust) are left out; for a Gaussian that is 2e-9 of them. Standard error: sqrt(2 / degrees of
     freedom) of a Gaussian's variance per tile, widened where tiles scatter significantly more than that.
     """
     variance, freedom = noise.variance, noise.degrees_of_freedom
     use = freedom > 8
-    if not variance.any():
+    if float(np.median(variance)) < _NO_NOISE_DN2:
         return 0.0, math.nan, float(freedom.sum()), use
     expected = np.full_like(variance, float(np.median(variance[use])) if use.any() else math.nan)
     if float(exposure.min()) > 0:

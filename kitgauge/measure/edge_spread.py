@@ -159,17 +159,17 @@ def fit_edge_spread(
         noise = _noise(residual[beside & (d < 0)], noise[0]), _noise(residual[beside & (d > 0)], noise[1])
         if iteration == settled_at + _DEVIATION_ITERATIONS - 1:
             break
-        columns = np.concatenate(
-            [-line[:, None] * legendre, (fitted * u)[:, None], (fitted * legendre[:, 1])[:, None]], axis=1
-        )
+        columns = np.column_stack([-line[:, None] * legendre, fitted * u, fitted * legendre[:, 1], -line])
         step = np.linalg.solve(*_normal_equations(columns, keep / sigma**2, residual))
         shape = shape + step[:3]
         along, along2 = along + step[3], along2 + step[4]
         gradient += solution.gradient
-        offset += solution.half_px
+        # the reference alone is even about 0, so only the misfit tells where the edge lies; splines move the half-level
+        shift = float(step[5]) if iteration < settled_at else solution.half_px
+        offset += shift
         if iteration < settled_at:
             # afterwards the splines follow what q and s do not: moving q and s as well would chase them
-            if iteration >= 2 and _same_shape(model, solution.model) and abs(solution.half_px) < 0.01:
+            if iteration >= 2 and _same_shape(model, solution.model) and abs(shift) < 0.01:
                 settled_at = iteration + 1
             model = solution.model
     assert solution is not None

@@ -190,9 +190,9 @@ def _flags(pair: FlatPair, dark: bool, moved: float) -> tuple[str, ...]:
         "clipped": clipped,
         "too-dark": dark,
         "uneven-light": pair.falloff > UNEVEN_LIGHT,
-        "correlated-noise": correlation > max(CORRELATED, 5.0 * pair.correlation_stderr),
         "missing-codes": pair.missing_code_share > MISSING_CODES,
-        # clipping cuts the light off in places, which looks like each of these
+        # clipping cuts light and noise off in places, which looks like each of these
+        "correlated-noise": not clipped and correlation > max(CORRELATED, 5.0 * pair.correlation_stderr),
         "light-changed": not clipped and (abs(pair.ratio - 1.0) > LIGHT_CHANGED or moved > MOVED_LIGHT),
         "flicker": not clipped and pair.flicker > FLICKER,
         "textured": not clipped

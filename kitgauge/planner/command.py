@@ -9,9 +9,9 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from kitgauge.errors import UsageError
+from kitgauge.exposure import format_f_number, nominal_iso
 from kitgauge.limits.entries import AcceptedLimit
-from kitgauge.limits.kit_folder import kit_folder, known_kits
+from kitgauge.limits.kit_folder import chosen_kit
 from kitgauge.limits.store import FILE_NAME, read_limits
 from kitgauge.planner.kit_model import KitModel, read_kit_model
 from kitgauge.planner.light import FrameLight
@@ -34,7 +34,7 @@ def plan_from_results(
     the ranges that the measured frames cover. Raises UsageError if the kit cannot be told, LimitsError or
     ResultsError if its files are damaged, and what `make_plan` raises.
     """
-    folder = _kit_folder(Path(results), kit)
+    folder = chosen_kit(Path(results), kit)
     limits = [] if folder is None else read_limits(folder / FILE_NAME).limits
     # relative run names are below the kit's folder; an absolute one replaces it
     runs = {} if folder is None else {limit.run: folder / limit.run for limit in _oldest_first(limits)}
@@ -44,40 +44,25 @@ def plan_from_results(
 
 
 def camera_of(model: KitModel, request: PlanRequest) -> CameraFacts:
-    """Return the camera's ranges as far as measured frames show them, else the usual ones."""
+    """Return the camera's ranges: no wider than the measured frames show them, the usual ones where none do.
+
+    What the dials offer beyond the measured ISO values and below the lowest measured f-number is not known.
+    """
     usual = CameraFacts()
-    isos = [iso for iso, _, _ in model.noise] or [usual.iso_min, usual.iso_max]
-    f_numbers = model.f_numbers(request.lens, request.focal_mm) or (usual.f_min, usual.f_max)
+    isos = [iso for iso, _, _ in model.noise]
+    f_numbers = model.f_numbers(request.lens, request.focal_mm)
+    measured = []
+    if isos:
+        measured.append(f"ISO {nominal_iso(min(isos)):.0f} to {nominal_iso(max(isos)):.0f}")
+    if f_numbers:
+        measured.append(f"{format_f_number(f_numbers[0])} and up")
     return CameraFacts(
-        iso_min=min(isos),
-        iso_max=max([usual.iso_max, *isos]),
-        f_min=f_numbers[0],
-        f_max=max(f_numbers[-1], usual.f_max),
+        iso_min=min(isos, default=usual.iso_min),
+        iso_max=max(isos, default=usual.iso_max),
+        f_min=f_numbers[0] if f_numbers else usual.f_min,
+        f_max=max([usual.f_max, *f_numbers]),
+        measured_range=", ".join(measured) or None,
     )
-
-
-def _kit_folder(results: Path, kit: str | None) -> Path | None:
-    kits = known_kits(results)
-    if kit is None:
-        if len(kits) > 1:
-            raise UsageError(
-                "several kits have limits here",
-                where=results,
-                got="no --kit",
-                needed=f"one of: {', '.join(kits)}",
-                fix=f"give --kit {kits[0]}",
-            )
-        return results / kits[0] if kits else None
-    folder = kit_folder(results, kit)
-    if kit not in kits:
-        raise UsageError(
-            "no accepted limits for this kit",
-            where=folder / FILE_NAME,
-            got=kit,
-            needed=f"one of: {', '.join(kits)}" if kits else "a kit with accepted limits; there is none here",
-            fix="accept the limits of a run first, or leave --kit out to plan by common practice",
-        )
-    return folder
 
 
 def _oldest_first(limits: Sequence[AcceptedLimit]) -> list[AcceptedLimit]:

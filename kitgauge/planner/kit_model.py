@@ -7,7 +7,6 @@ carried beyond the measured range. Pure standard library.
 
 from __future__ import annotations
 
-import json
 import math
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
@@ -16,12 +15,13 @@ from pathlib import Path
 from typing import Any
 
 from kitgauge.errors import ResultsError
-from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION
+from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, exact_f_number, exact_iso
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
 from kitgauge.planner.streaks import FAMILIES
 
 Z_95 = 1.959963984540054
 _SHALLOWEST_SLOPE = 0.05  # blur that does not grow with time gives no slowest shutter
+_STEEPEST_SLOPE, _WIDEST_LN_SHAPE = 20.0, 7.0  # nor does a fit beyond these tell of hands
 Points = tuple[tuple[float, float, float], ...]  # (setting, value, standard error, NaN = not estimated), rising
 
 
@@ -103,7 +103,7 @@ def read_kit_model(runs: Mapping[str, Path]) -> KitModel:
     ones win.
 
     A run that is no longer there is passed over (the limit it gave still stands); a file that is there but is
-    not a `curves.json` raises ResultsError.
+    not a `curves.json`, is of a newer schema or holds impossible numbers raises ResultsError.
     """
     model = KitModel()
     for name, folder in runs.items():
@@ -113,25 +113,64 @@ def read_kit_model(runs: Mapping[str, Path]) -> KitModel:
     return model
 
 
+# What a measurement can give, wide; a number outside of it was not measured. (low, high), both included; 0 and
+# less stand for what could not be measured and are passed over where they are used, but for the facts of a kit.
+_KIT_RANGES = {
+    "focal_mm": (0.5, 20_000.0),
+    "focal_35mm": (0.5, 100_000.0),
+    "pixel_pitch_um": (0.01, 1000.0),
+    "width_px": (1.0, 1e7),
+    "height_px": (1.0, 1e7),
+    "sensor_pixels": (1.0, 1e13),
+}
+_POINT_RANGES = {
+    "iso": (0.1, 1e8),
+    "f_number": (0.1, 1000.0),
+    "f_number_exact": (0.1, 1000.0),
+    "snr_midgrey": (1e-9, 1e9),
+    "noise_power_ratio": (1e-9, 1e9),
+    "saturation_e": (1e-9, 1e15),
+    "read_noise_e": (1e-30, 1e15),
+    "read_noise_e_stderr": (1e-30, 1e15),
+    "gain_e_per_dn": (1e-30, 1e15),
+    "gain_e_per_dn_stderr": (1e-30, 1e15),
+    "mtf50_cy_per_px": (1e-9, 1e3),
+    "mtf50_cy_per_px_stderr": (1e-30, 1e9),
+}
+
+
 def _load(file: Path) -> dict[str, Any]:
-    try:
-        content = json.loads(file.read_bytes())
-    except (OSError, ValueError) as error:
-        raise ResultsError(
-            "the curves of a run cannot be read",
-            where=file,
-            got=error,
-            fix="run the protocol again, or drop its limit",
-        ) from error
-    if not isinstance(content, dict):
-        raise ResultsError(
-            "the curves of a run cannot be read",
-            where=file,
-            got=type(content).__name__,
-            needed="a JSON object",
-            fix="run the protocol again, or drop its limit",
-        )
+    """Return the content of a curves file. ResultsError if it cannot be read or holds impossible numbers."""
+    from kitgauge.run_files import read_json  # only for a kit with runs: it costs start-up time
+
+    content = read_json(file)
+    _check(_mapping(content.get("kit")), _KIT_RANGES, file, "kit", always_positive=True)
+    for part in ("noise", "sharpness"):
+        for number, point in enumerate(_records(_mapping(content.get(part)).get("points")), 1):
+            _check(point, _POINT_RANGES, file, f"{part}.points, point {number}", always_positive=False)
     return content
+
+
+def _check(
+    values: Mapping[str, Any],
+    ranges: Mapping[str, tuple[float, float]],
+    file: Path,
+    where: str,
+    *,
+    always_positive: bool,
+) -> None:
+    for name, (low, high) in ranges.items():
+        value = values.get(name)
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+            continue
+        if value > high or value < (low if always_positive or value > 0 else -high):
+            raise ResultsError(
+                "the curves of a run hold an impossible number",
+                where=f"{file}, {where}, {name}",
+                got=f"{value:g}" if abs(value) < 10**300 else "a whole number of more than 300 digits",
+                needed=f"{low:g} to {high:g}",
+                fix="run the protocol again, or drop its limit",
+            )
 
 
 def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
@@ -172,7 +211,7 @@ def _noise(noise: Mapping[str, Any]) -> Points:
         iso, snr, power = (_number(point.get(name)) for name in ("iso", "snr_midgrey", "noise_power_ratio"))
         if point.get("channel") == "G" and iso > 0 and snr > 0:
             usable = snr / math.sqrt(power) if power > 0 else snr
-            points.append((iso, usable, usable * _relative_snr_error(point)))
+            points.append((exact_iso(iso), usable, usable * _relative_snr_error(point)))
     return _sorted(points)
 
 
@@ -197,7 +236,7 @@ def _sharpness(
     """Return MTF50 per region: `both` orientations where the run gives them, else the mean of the two."""
     groups: dict[tuple[str, float], list[Mapping[str, Any]]] = {}
     for point in _records(sharpness.get("points")):
-        f_number = _number(point.get("f_number"))
+        f_number = _exact_f_number(point)
         if _number(point.get("mtf50_cy_per_px")) > 0 and f_number > 0 and point.get("channel") in (None, "G"):
             groups.setdefault((str(point.get("region")), f_number), []).append(point)
     regions: dict[str, list[tuple[float, float, float]]] = {}
@@ -210,6 +249,14 @@ def _sharpness(
     return {(lens, focal_mm, region): _sorted(points) for region, points in regions.items()}
 
 
+def _exact_f_number(point: Mapping[str, Any]) -> float:
+    """Return the exact f-number of a point, from the marked one where only that is given; NaN without either."""
+    exact, marked = _number(point.get("f_number_exact")), _number(point.get("f_number"))
+    if exact > 0:
+        return exact
+    return exact_f_number(marked) if marked > 0 else math.nan
+
+
 def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str) -> tuple[StreakSpread, ...]:
     """Return the spread of a blur fit; none where it is missing, or of a form that this version does not
     know.
@@ -217,8 +264,8 @@ def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str)
     parameters = _mapping(fit.get("parameters"))
     family = str(fit.get("distribution"))
     slope, ln_shape = (_number(_mapping(parameters.get(name)).get("value")) for name in ("slope", "ln_shape"))
-    shape = 1.0 if family == "rayleigh" else math.exp(ln_shape)
-    if family not in FAMILIES or not slope > _SHALLOWEST_SLOPE or not shape > 0:
+    shape = 1.0 if family == "rayleigh" else math.exp(ln_shape) if abs(ln_shape) <= _WIDEST_LN_SHAPE else math.nan
+    if family not in FAMILIES or not _SHALLOWEST_SLOPE < slope < _STEEPEST_SLOPE or not shape > 0:
         return ()
     technique, focal_mm = _text(circumstances.get("technique")), _known(circumstances.get("focal_mm"))
     return (StreakSpread(run, technique, focal_mm, family, shape, slope),)
@@ -264,7 +311,9 @@ def _records(value: object) -> list[Mapping[str, Any]]:
 
 def _number(value: object) -> float:
     """Return `value` as a float, NaN where it is null or not a number."""
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e300:
+        return math.nan
+    return float(value)
 
 
 def _known(value: object) -> float | None:

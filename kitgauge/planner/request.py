@@ -45,7 +45,8 @@ class CameraFacts:
     """What the camera can be set to, and its frame; None = not known.
 
     Ranges hold marked or exact values. `frame_width_mm` and `frame_height_mm` measure the sensor's picture
-    area, `sensor_pixels` counts its pixels, `pixel_pitch_um` is the distance of two neighbours.
+    area, `sensor_pixels` counts its pixels, `pixel_pitch_um` is the distance of two neighbours. `measured_range` says
+    in words which of the ranges are those of measured frames, None where none is.
     """
 
     iso_min: float = 100.0
@@ -61,6 +62,7 @@ class CameraFacts:
     frame_width_mm: float | None = None
     frame_height_mm: float | None = None
     body: str | None = None
+    measured_range: str | None = None
 
     @property
     def frame_diagonal_mm(self) -> float | None:

@@ -70,7 +70,9 @@ def share_below(family: str, shape: float, z: float) -> float:
 
 @lru_cache(maxsize=1024)
 def log_quantile(family: str, shape: float, share: float) -> float:
-    """Return z with P(ln U <= z) = `share` (0 to 1, both excluded), by halving."""
+    """Return z with P(ln U <= z) = `share`, by halving. Raises ValueError unless 0 < `share` < 1."""
+    if not 0 < share < 1:
+        raise ValueError(f"a share between 0 and 1 (both excluded) was needed, got {share}")
     low, high = -60.0, 60.0
     while share_below(family, shape, low) >= share:
         low *= 2

@@ -60,7 +60,7 @@ def _steps_with_shots(shots: ShotList) -> list[tuple[Step, list[Shot]]]:
 # Terminal
 
 
-def brief_text(shots: ShotList) -> RenderableType:
+def brief_text(shots: ShotList, run_as: str | None = None) -> RenderableType:
     """Return the shot list for `rich.console.Console.print`: coloured on a terminal, plain text in a pipe."""
     protocol = shots.protocol
     parts: list[RenderableType] = [Text(protocol.title, style="bold"), Text(protocol.purpose), Text()]
@@ -70,7 +70,17 @@ def brief_text(shots: ShotList) -> RenderableType:
     for number, (step, own) in enumerate(_steps_with_shots(shots), start=1):
         parts += _section(f"Step {number}: {step.label} ({ROLE_TEXTS[step.role]})", _step_parts(step, own))
     parts += _section("Before you look at the results", _bullets(protocol.questions, "?"))
+    parts += _section("Then", _bullets(next_steps(shots, run_as)))
     return Group(*parts)
+
+
+def next_steps(shots: ShotList, run_as: str | None = None) -> list[str]:
+    """Return what to do with the frames; `run_as` is the protocol's name for the command, default its id."""
+    held = any(step.role == "handheld" for step in shots.protocol.step)
+    technique = " --technique standing" if held and shots.protocol.measures == "blur" else ""
+    command = f"kitgauge run {run_as or shots.protocol.id} FOLDER{technique}"
+    said = " (or however you held the camera, in your own words)" if technique else ""
+    return ["Copy the frames into a folder of their own, and nothing else.", f"{command}{said}"]
 
 
 def _section(title: str, content: Sequence[RenderableType]) -> list[RenderableType]:
@@ -141,7 +151,7 @@ def _setting_cells(shot: Shot) -> list[str]:
 # Page
 
 
-def brief_html(shots: ShotList, loaded: LoadedProtocol | None = None) -> str:
+def brief_html(shots: ShotList, loaded: LoadedProtocol | None = None, run_as: str | None = None) -> str:
     """Return the shot list as one self-contained HTML page with tick boxes, for A4 and screens from 400 px.
 
     `loaded`, where given, puts the file's hash into the foot of the page.
@@ -160,6 +170,7 @@ def brief_html(shots: ShotList, loaded: LoadedProtocol | None = None) -> str:
         facts=_fact_rows(shots),
         steps=[_page_step(step, own) for step, own in _steps_with_shots(shots)],
         sha256="" if loaded is None else loaded.sha256,
+        then=next_steps(shots, run_as),
     )
 
 

@@ -7,9 +7,37 @@ from dataclasses import dataclass
 
 from kitgauge.errors import UsageError
 from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
+from kitgauge.protocol.marked import F_NUMBER_RANGE, ISO_RANGE, SHUTTER_RANGE_S
 
 FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 ASSUMED_FOCAL_35MM = 50.0
+
+
+# Limits of sense, not of any camera: outside them a value is a slip of the pen or of the unit.
+_POSSIBLE: dict[str, tuple[float, float]] = {
+    "iso_min": ISO_RANGE,
+    "iso_max": ISO_RANGE,
+    "f_min": F_NUMBER_RANGE,
+    "f_max": F_NUMBER_RANGE,
+    "shutter_fastest_s": SHUTTER_RANGE_S,
+    "shutter_slowest_s": SHUTTER_RANGE_S,
+    "focal_mm": (0.5, 10_000.0),
+    "focal_35mm": (1.0, 50_000.0),
+    "pitch_um": (0.3, 100.0),
+    "frame_width_px": (16, 200_000),
+    "frame_height_px": (16, 200_000),
+}
+_WORDS = {
+    "iso_min": "the lowest ISO",
+    "iso_max": "the highest ISO",
+    "f_min": "the lowest f-number",
+    "f_max": "the highest f-number",
+    "shutter_fastest_s": "the fastest shutter time",
+    "shutter_slowest_s": "the slowest shutter time",
+    "focal_mm": "the focal length",
+    "focal_35mm": "the focal length in 35 mm terms",
+    "pitch_um": "the pixel pitch",
+}
 
 
 @dataclass(frozen=True)
@@ -35,16 +63,13 @@ class CameraRange:
     light_ev100: float | None = None
 
     def __post_init__(self) -> None:
-        for name in (
-            "iso_min", "iso_max", "f_min", "f_max", "shutter_fastest_s", "shutter_slowest_s",
-            "focal_mm", "focal_35mm", "pitch_um", "frame_width_px", "frame_height_px",
-        ):  # fmt: skip
+        for name, (least, most) in _POSSIBLE.items():
             value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0):
+            if value is not None and not least <= value <= most:
                 raise UsageError(
-                    f"{name} is not possible",
-                    got=value,
-                    needed="a positive number",
+                    f"{_WORDS.get(name, name.replace('_', ' '))} is not possible",
+                    got=f"{value:g}",
+                    needed=f"{least:g} to {most:g}",
                     fix="give the value that the camera shows",
                 )
         if self.light_ev100 is not None and not -10 <= self.light_ev100 <= 22:
@@ -61,9 +86,9 @@ class CameraRange:
         ):
             if getattr(self, low) > getattr(self, high):
                 raise UsageError(
-                    f"{low} lies above {high}",
+                    f"{_WORDS[low]} lies above {_WORDS[high]}",
                     got=f"{getattr(self, low):g} and {getattr(self, high):g}",
-                    needed=f"{low} at most {high}",
+                    needed="the lower value first",
                     fix="swap the two, or correct one of them",
                 )
 

@@ -62,8 +62,10 @@ def load_protocol(id_or_path: str | Path) -> LoadedProtocol:
     if isinstance(id_or_path, str) and text in shipped:
         return load_file(shipped[text])
     path = Path(id_or_path)
-    looks_like_path = isinstance(id_or_path, Path) or path.suffix.lower() == ".toml" or len(path.parts) != 1
-    if looks_like_path or path.is_file():
+    looks_like_path = (
+        isinstance(id_or_path, Path) or path.suffix.lower() == ".toml" or any(sign in text for sign in "/\\")
+    )
+    if looks_like_path or _is_there(path):
         return load_file(path)
     near = get_close_matches(text.lower(), shipped, n=1, cutoff=0.5)
     raise UsageError(
@@ -74,6 +76,13 @@ def load_protocol(id_or_path: str | Path) -> LoadedProtocol:
     )
 
 
+def _is_there(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
+
+
 def load_file(path: Path) -> LoadedProtocol:
     """Return the protocol in the file at `path`; ProtocolError with place and fix if it is not valid."""
     data = _read(path)
@@ -81,6 +90,15 @@ def load_file(path: Path) -> LoadedProtocol:
 
 
 def _read(path: Path) -> bytes:
+    try:
+        path.stat()
+    except FileNotFoundError:
+        pass  # told below
+    except (OSError, ValueError) as error:
+        raise ProtocolError(
+            "the protocol file cannot be read", where=path, got=getattr(error, "strerror", None) or error,
+            fix="check the path",
+        ) from None  # fmt: skip
     if path.is_dir():
         raise ProtocolError("this is a folder, not a protocol file", where=path, fix="give the path of a .toml file")
     if not path.exists():

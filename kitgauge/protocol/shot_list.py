@@ -238,7 +238,8 @@ def _light(protocol: Protocol, camera: CameraRange, values: Sequence[float]) -> 
     if protocol.light is not None:
         return protocol.light.ev100, (
             f'Settings marked "about" are for EV {protocol.light.ev100:g} at ISO 100 '
-            f"({protocol.light.text}); in other light, follow the meter."
+            f"({protocol.light.text}). In other light, set what the meter says"
+            f"{_above_meter(protocol.step[0].exposure)}."
         )
     for step in protocol.step:
         needed = _light_for_base_iso(protocol, step, camera, values)

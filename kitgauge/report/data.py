@@ -21,6 +21,7 @@ from kitgauge.flags import FLAGS, Flag
 from kitgauge.run_files import CURVES_FILE, FRAMES_FILE, RUN_FILE, SCHEMA
 
 _LARGEST = 1e30
+_DEEPEST = 40  # our own files nest 8 deep; what reads them walks down by recursion
 FRAME_STATUSES = ("used", "rejected", "unmatched")
 
 
@@ -178,6 +179,11 @@ def load_run(folder: Path) -> RunData:
     ------
     ResultsError : there is no `run.json`, or one of the files is damaged, or a complete run lacks its curves.
     """
+    if folder.is_file():
+        raise ResultsError(
+            "not a folder", where=folder, got="a file", needed="the folder that `kitgauge run` has written",
+            fix=f"give the folder of the run: {folder.parent}",
+        )  # fmt: skip
     run = _read_json(folder / RUN_FILE)
     if run is None:
         raise ResultsError(
@@ -213,11 +219,10 @@ def _read_json(path: Path) -> Mapping[str, Any] | None:
         content = json.loads(path.read_bytes().decode("utf-8", errors="replace"))  # file names may be no valid text
     except FileNotFoundError:
         return None
-    except (OSError, json.JSONDecodeError) as error:
-        raise ResultsError(
-            "a results file cannot be read", where=path, got=error, needed="a JSON object",
-            fix="run the protocol again on its frames; measured frames are taken from the cache",
-        ) from error  # fmt: skip
+    except (OSError, ValueError, RecursionError) as error:  # ValueError: no JSON, or an integer of over 4300 digits
+        raise _unreadable(path, error) from error
+    if _too_deep(content):
+        raise _unreadable(path, f"values nested more than {_DEEPEST} deep")
     schema = content.get("schema") if isinstance(content, Mapping) else None
     if not isinstance(content, Mapping) or not isinstance(schema, int) or schema > SCHEMA:
         raise ResultsError(
@@ -226,6 +231,27 @@ def _read_json(path: Path) -> Mapping[str, Any] | None:
             fix="use the kitgauge version that wrote it, or run the protocol again",
         )  # fmt: skip
     return content
+
+
+def _unreadable(path: Path, got: object) -> ResultsError:
+    return ResultsError(
+        "a results file cannot be read", where=path, got=got, needed="a JSON object",
+        fix="run the protocol again on its frames; measured frames are taken from the cache",
+    )  # fmt: skip
+
+
+def _too_deep(content: object) -> bool:
+    level = [content]
+    for _ in range(_DEEPEST):
+        level = [
+            inner
+            for value in level
+            if isinstance(value, dict | list)
+            for inner in (value.values() if isinstance(value, dict) else value)
+        ]
+        if not level:
+            return False
+    return True
 
 
 def _read_frames(path: Path) -> tuple[FrameRow, ...] | None:

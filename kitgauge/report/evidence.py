@@ -11,7 +11,6 @@ from typing import Any
 
 from kitgauge.report import wording
 from kitgauge.report.data import FrameRow, RunData, flag_of, mapping, number, records, text, texts
-from kitgauge.report.letter import interval_ends, setting_text
 
 
 @dataclass(frozen=True)
@@ -23,37 +22,6 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     left: frozenset[int] = field(default_factory=lambda: frozenset({0}))
     note: str = ""
-
-
-def limits_table(limits: Sequence[Mapping[str, Any]]) -> Table:
-    """Return the limits: setting for use, exact value, interval, criterion."""
-    rows = []
-    for limit in limits:
-        low, high = interval_ends(limit)
-        focal = number(limit.get("focal_mm"))
-        held = ", ".join(
-            part
-            for part in (
-                text(limit.get("region")), text(limit.get("technique")), text(limit.get("lens")),
-                f"{wording.plain(focal, 3)} mm" if math.isfinite(focal) else "",
-            )
-            if part
-        )  # fmt: skip
-        rows.append(
-            (
-                {"iso": "highest ISO", "shutter": "slowest shutter", "f_number": "sharp f-numbers"}.get(
-                    text(limit.get("kind")), text(limit.get("kind"))
-                ),
-                setting_text(limit), setting_text(limit, ""), f"{low} to {high}", held or "–",
-                _short_criterion(mapping(limit.get("criterion"))),
-            )
-        )  # fmt: skip
-    columns = ("limit", "on the dial", "exact", "95 % interval", "for", "criterion")
-    return Table("Limits", columns, tuple(rows), frozenset({0, 4, 5}))
-
-
-def _short_criterion(criterion: Mapping[str, Any]) -> str:
-    return ", ".join(f"{key} {wording.plain(number(v), 4)}" for key, v in criterion.items())
 
 
 def noise_table(noise: Mapping[str, Any]) -> Table | None:

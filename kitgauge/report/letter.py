@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from kitgauge.flags import Severity
-from kitgauge.limits.criteria import EXPLANATIONS
 from kitgauge.report import wording
 from kitgauge.report.data import (
     FRAME_STATUSES,
@@ -23,8 +22,18 @@ from kitgauge.report.data import (
     text,
     texts,
 )
+from kitgauge.report.regions import corner_share
 
 _WANTED_CHANCE = 0.95
+NOT_YET = "not measured yet"  # how the reason of a frame begins that an interrupted run had no time for
+_CRITERION_WORDS = {  # what stands before and after the value
+    "snr": ("SNR ", " at mid-grey"),
+    "output_mp": ("picture of ", " MP"),
+    "streak_px": ("streaks of at most ", " px"),
+    "keep": ("", " of frames"),
+    "mtf50_fraction": ("at least ", " of the best MTF50"),
+}
+_SAID_OF_HANDHELD = ("below-floor",)  # a comparison with the tripod frames says nothing about those
 
 
 @dataclass(frozen=True)
@@ -35,6 +44,7 @@ class LimitText:
     sentence: str
     interval: str
     advice: str
+    more: str  # advice beyond the first sentence, empty where a limit before it says the same
     criterion: str
     doubts: tuple[str, ...]
 
@@ -49,6 +59,7 @@ class Trouble:
     severity: str  # "rejected", "doubt", "note", "unmatched"
     count: int
     examples: str
+    counted: str = ""  # "9 handheld and 14 tripod frames", "1 frame"
 
 
 @dataclass(frozen=True)
@@ -64,22 +75,44 @@ def is_subject(data: RunData) -> bool:
     return any(frame.get("role") == "subject" for frame in records(data.part("blur").get("frames")))
 
 
-def limit_texts(limits: Iterable[Mapping[str, Any]], *, subject: bool = False) -> list[LimitText]:
-    """Return every limit as a paragraph, in file order.
+def limit_texts(data: RunData) -> list[LimitText]:
+    """Return every limit as a paragraph, in file order. What a limit before it has said is not said again."""
+    told: set[str] = set()
 
-    `subject`: a shutter limit is that of a moving subject, not of hands.
-    """
-    return [
-        LimitText(
-            heading=_heading(limit),
-            sentence=text(limit.get("text")) or _plain_sentence(limit),
-            interval="" if "interval" in text(limit.get("text")) else _interval(limit),
-            advice=_advice(limit, subject),
-            criterion=criterion_text(mapping(limit.get("criterion"))),
-            doubts=tuple(flag_sentence(name) for name in texts(limit.get("flags"))),
+    def once(said: str) -> str:
+        if said in told:
+            return ""
+        told.add(said)
+        return said
+
+    subject = is_subject(data)
+    found = []
+    for limit in data.limits:
+        interval = "" if "interval" in text(limit.get("text")) else _interval(limit)
+        if limit.get("region") == "whole frame":
+            interval = " ".join(part for part in (interval, whole_frame_text(data.part("sharpness"))) if part)
+        advice, more = _advice(limit, subject)
+        found.append(
+            LimitText(
+                heading=_heading(limit),
+                sentence=text(limit.get("text")) or _plain_sentence(limit),
+                interval=interval,
+                advice=advice,
+                more=once(more),
+                criterion=once(criterion_text(mapping(limit.get("criterion")))),
+                doubts=tuple(said for name in texts(limit.get("flags")) if (said := once(flag_sentence(name)))),
+            )
         )
-        for limit in limits
-    ]
+    return found
+
+
+def whole_frame_text(sharpness: Mapping[str, Any]) -> str:
+    """Return what a limit of the whole frame does not say: how far the corners are behind the centre."""
+    f_number, share = corner_share(records(sharpness.get("points")))
+    said = "Each place is compared with its own best"
+    if not math.isfinite(share):
+        return f"{said}."
+    return f"{said}; at {wording.f_number(f_number)} the corners reach {wording.share(share)} of the centre."
 
 
 def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
@@ -162,50 +195,49 @@ def _range_interval(limit: Mapping[str, Any]) -> str:
     return f"With 95 % confidence it begins no lower than {first} and ends no higher than {second}."
 
 
-def _advice(limit: Mapping[str, Any], subject: bool) -> str:
+def _advice(limit: Mapping[str, Any], subject: bool) -> tuple[str, str]:
+    """Return what to do with a limit: the sentence that matters, and what else there is to say."""
     kind, setting = limit.get("kind"), setting_text(limit)
     if wording.UNKNOWN in setting or "criterion-not-met" in texts(limit.get("flags")):
-        return ""
+        return "", ""
     if kind == "iso":
         return (
-            f"What to do: make {setting} the ceiling of automatic ISO. If the light asks for more, open the "
-            "aperture, slow the shutter or add light first; a smaller picture also tolerates more noise."
+            f"What to do: make {setting} the ceiling of automatic ISO.",
+            "If the light asks for more, open the aperture, slow the shutter or add light first; a smaller picture "
+            "also tolerates more noise.",
         )
     if kind == "f_number":
         return (
-            f"What to do: {'stay within' if ' to ' in setting else 'use'} {setting} when sharpness matters. "
-            "Go elsewhere only for a reason: wider for less light or a thin focus, narrower for depth."
+            f"What to do: {'stay within' if ' to ' in setting else 'use'} {setting} when sharpness matters.",
+            "Go elsewhere only for a reason: wider for less light or a thin focus, narrower for depth.",
         )
-    return _shutter_advice(limit, setting, subject) if kind == "shutter" else ""
+    return _shutter_advice(limit, setting, subject) if kind == "shutter" else ("", "")
 
 
-def _shutter_advice(limit: Mapping[str, Any], setting: str, subject: bool) -> str:
+def _shutter_advice(limit: Mapping[str, Any], setting: str, subject: bool) -> tuple[str, str]:
     """Return what to do with a shutter limit; frames for one keeper: ln(1 - c) / ln(1 - p), rounded up."""
     where = "for this subject" if subject else "when you hold the camera this way"
-    advice = f"What to do: set {setting} or faster {where}."
+    more = ""
     keep = number(mapping(limit.get("criterion")).get("keep"))
     if 0 < keep < 1:
         burst = math.ceil(math.log(1 - _WANTED_CHANCE) / math.log(1 - keep) - 1e-9)
-        advice += (
-            f" There at least {wording.share(keep)} of single frames are sharp, and "
+        more = (
+            f"There at least {wording.share(keep)} of single frames are sharp, and "
             f"{wording.count(burst, 'frame')} in a row give at least one sharp one in "
-            f"{wording.share(_WANTED_CHANCE)} of cases."
+            f"{wording.share(_WANTED_CHANCE)} of cases. "
         )
     slower = "expect it to blur" if subject else "use a support, or raise ISO to stay faster"
-    return f"{advice} Slower than that, {slower}."
+    return f"What to do: set {setting} or faster {where}.", f"{more}Slower than that, {slower}."
 
 
 def criterion_text(criterion: Mapping[str, Any]) -> str:
-    """Return the criterion in words: each key with its value and what it means."""
-    units = {"output_mp": " megapixels", "streak_px": " px"}
+    """Return the criterion in words, 'SNR 10 at mid-grey, picture of 8 MP'."""
     parts = []
     for key, value in criterion.items():
-        shown = wording.plain(number(value), 4)
-        if key in ("keep", "mtf50_fraction"):
-            shown = wording.share(number(value))
-        meaning = f" ({EXPLANATIONS[key]})" if key in EXPLANATIONS else ""
-        parts.append(f"{key} {shown}{units.get(key, '')}{meaning}")
-    return "; ".join(parts)
+        before, after = _CRITERION_WORDS.get(str(key), (f"{str(key).replace('_', ' ')} ", ""))
+        shown = wording.share if key in ("keep", "mtf50_fraction") else wording.plain
+        parts.append(f"{before}{shown(number(value))}{after}")
+    return ", ".join(parts)
 
 
 def flag_sentence(name: str) -> str:
@@ -228,9 +260,10 @@ def frame_troubles(frames: Sequence[FrameRow]) -> list[Trouble]:
     What was said about a rejected frame beyond its flag stands behind the flag's text, in brackets.
     """
     files: dict[tuple[str, str], list[str]] = {}
+    roles = {frame.file: frame.role for frame in frames}
     remarks: dict[tuple[str, str], list[str]] = {}
     for frame in frames:
-        said = _said(frame)
+        said = [s for s in _said(frame) if not (frame.role == "tripod" and s[1] in _SAID_OF_HANDHELD)]
         known = {flag.text for _, name in said if (flag := flag_of(name))}
         for key in said:
             files.setdefault(key, []).append(frame.file)
@@ -245,9 +278,20 @@ def frame_troubles(frames: Sequence[FrameRow]) -> list[Trouble]:
         if details:
             what += f" ({wording.listing(details, 2)})"
         examples = wording.listing(list(dict.fromkeys(named)), 4)
-        found.append(Trouble(name, what, flag.advice if flag else "", severity, len(named), examples))
+        counted = _counted([roles[file] for file in named])
+        found.append(Trouble(name, what, flag.advice if flag else "", severity, len(named), examples, counted))
     order = {"rejected": 0, "unmatched": 1, "doubt": 2, "note": 3}
     return sorted(found, key=lambda item: (order[item.severity], -item.count))
+
+
+def _counted(roles: Sequence[str]) -> str:
+    """Return '9 handheld and 14 tripod frames' where blur frames of both kinds are meant, else '23 frames'."""
+    moving = [role for role in dict.fromkeys(roles) if role in ("handheld", "subject")]
+    tripod = roles.count("tripod")
+    if not moving or not tripod or len(set(roles)) > len(moving) + 1:
+        return wording.count(len(roles), "frame")
+    kinds = [f"{roles.count(role)} {role}" for role in moving]
+    return f"{wording.joined([*kinds, f'{tripod} tripod'])} frames"
 
 
 def _said(frame: FrameRow) -> list[tuple[str, str]]:
@@ -267,7 +311,7 @@ def _said(frame: FrameRow) -> list[tuple[str, str]]:
 
 
 def reshoot_list(data: RunData) -> list[Reshoot]:
-    """Return the steps to shoot again: those with rejected frames, with what to change."""
+    """Return the steps to shoot again: those with rejected frames. What to change stands with the reasons."""
     steps: dict[str, list[FrameRow]] = {}
     for frame in data.frames:
         if frame.step:
@@ -278,15 +322,7 @@ def reshoot_list(data: RunData) -> list[Reshoot]:
         lost = [f for f in frames if f.status == "rejected"]
         if not lost:
             continue
-        advices = [flag.advice for f in lost for name in f.flags if (flag := flag_of(name)) and flag.advice]
-        fix = "; ".join(dict.fromkeys(advices))
-        found.append(
-            Reshoot(
-                step,
-                f"{wording.count(len(lost), 'frame')} rejected, {used} used"
-                + (f". {fix[0].upper()}{fix[1:]}." if fix else "."),
-            )
-        )
+        found.append(Reshoot(step, f"{wording.count(len(lost), 'frame')} rejected, {used} used."))
     return found
 
 
@@ -302,16 +338,17 @@ def number_doubts(data: RunData) -> list[Trouble]:
                 found = groups.setdefault(name, [])
                 if where not in found:
                     found.append(where)
-    said_before = {(frame.file, name) for frame in data.frames for name in frame.flags}
+    told = {name for frame in data.frames for name in frame.flags if flag_of(name) is not None}
+    told |= {name for limit in data.limits for name in texts(limit.get("flags"))}
     for frame in records(data.part("blur").get("frames")):
         for name in texts(frame.get("flags")):
-            if (text(frame.get("file")), name) in said_before:
-                continue
             files = groups.setdefault(name, [])
             if text(frame.get("file")) not in files:
                 files.append(text(frame.get("file")))
     troubles = []
     for name, places in groups.items():
+        if name in told:  # with the frames, or with the limit
+            continue
         flag = flag_of(name)
         severity = "note" if flag is not None and flag.severity is Severity.NOTE else "doubt"
         said, advice = (flag.text, flag.advice) if flag is not None else (name, "")
@@ -341,8 +378,12 @@ def frames_sentence(data: RunData) -> str:
     counts = {status: sum(1 for f in data.frames if f.status == status) for status in FRAME_STATUSES}
     if counts["used"] == total:
         return f"All {total} frames were used." if total > 1 else "The one frame was used."
-    lost = [f"{counts[s]} {said}" for s, said in (("rejected", "rejected"), ("unmatched", "left out")) if counts[s]]
-    others = total - sum(counts.values())
+    waiting = sum(1 for f in data.frames if f.status == "unmatched" and any(r.startswith(NOT_YET) for r in f.remarks))
+    counts["unmatched"] -= waiting
+    said = (("rejected", "rejected"), ("unmatched", "left out"))
+    lost = [f"{counts[status]} {word}" for status, word in said if counts[status]]
+    lost += [f"{waiting} {NOT_YET}"] if waiting else []
+    others = total - sum(counts.values()) - waiting
     if others:
         lost.append(f"{others} of unknown state")
     return f"Of {wording.count(total, 'frame')}, {counts['used'] or 'none'} used, {wording.joined(lost)}."

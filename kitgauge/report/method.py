@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -145,10 +146,10 @@ def not_covered(data: RunData) -> list[str]:
 
 
 def cautions(data: RunData) -> list[str]:
-    """Return the cautions of the protocol, where the run recorded them, and those of the kind of work."""
+    """Return the cautions of the protocol, or those of the kind of work where the run recorded none; each once."""
     found = list(texts(data.run.get("cautions")))
-    found += [entry for part in measured_parts(data) for entry in CAUTIONS[part]]
-    if not any("sun" in entry for entry in found):
+    found = found or [entry for part in measured_parts(data) for entry in CAUTIONS[part]]
+    if not any(re.search(r"\bsun\b", entry) for entry in found):
         found.append(SUN_CAUTION)
     return list(dict.fromkeys(found))
 

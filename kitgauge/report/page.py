@@ -78,7 +78,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "status": method.status_text(data.run),
         "notes": data.notes,
         "measured": bool(parts),
-        "limits": letter.limit_texts(data.limits, subject=letter.is_subject(data)),
+        "limits": letter.limit_texts(data),
         "reasons": letter.reasons(data.run),
         "run_notes": texts(data.run.get("notes")),
         "practice": data.run.get("measures") == "practice",

@@ -1,104 +1,161 @@
-"""Tables for the terminal: limits, points, frames. Drawn with rules on a terminal, plain text elsewhere."""
+"""The summary on the terminal: limits as sentences, a short table, the frames. Everything else is in the report.
+
+Nothing is wider than 80 columns where the words allow it. Tables have rules on a terminal, plain text elsewhere.
+"""
 
 from __future__ import annotations
 
-from typing import Literal
+import math
+from collections.abc import Mapping
+from typing import Any, Literal
 
 from rich import box
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table as RichTable
+from rich.text import Text
 
 from kitgauge.report import evidence, letter, method, wording
-from kitgauge.report.data import RunData, texts
+from kitgauge.report.data import RunData, number, records, text, texts
 from kitgauge.report.evidence import Table
 
 _MOST_ROWS = 40
+_MOST_ROWS_IN_SUMMARY = 14
+_WIDEST = 80
+_MOST_REASONS = 6
 
 
 def print_summary(data: RunData, console: Console) -> None:
-    """Print the state, the limits, what to shoot again, the points and the frames of a run on `console`."""
+    """Print the state, the limits, a table of what was measured, the next shots and the frames of a run."""
     _say(console, f"{method.title(data)}{': ' + kit if (kit := method.kit_text(data)) else ''}")
-    if status := method.status_text(data.run):
-        _say(console, status)
-    for note in (*letter.reasons(data.run), *data.notes, *texts(data.run.get("notes"))):
-        _say(console, note)
-    if data.limits:
-        print_table(limits_table(data), console)
-        for item in letter.limit_texts(data.limits, subject=letter.is_subject(data)):
-            _say(console, item.sentence)
-            if item.advice:
-                _say(console, f"  {item.advice}")
-    else:
+    status = method.status_text(data.run)
+    notes = [*([status] if status else []), *letter.reasons(data.run), *data.notes, *texts(data.run.get("notes"))]
+    _list(console, list(dict.fromkeys(notes)), "in the report")
+    limits = letter.limit_texts(data)
+    for item in limits:
+        _say(console, " ".join(part for part in (item.sentence, item.interval) if part))
+        if item.advice:
+            _say(console, item.advice, 2)
+        for doubt in item.doubts:
+            _say(console, f"Mind: {doubt}.", 2)
+    if not limits:
         _say(console, "This run gives no limit.")
-    for table in points_tables(data):
-        print_table(table, console)
+    for table in summary_tables(data):
+        print_table(table, console, _MOST_ROWS_IN_SUMMARY)
+    for finding in records(data.part("sharpness").get("findings"))[:3]:
+        _say(console, f"Found about the lens: {text(finding.get('text')) or text(finding.get('kind'))}")
     if sentence := letter.next_shots(data.part("blur")):
         _say(console, sentence)
     print_frames_summary(data, console)
+    _say(console, "The rest is in the report.")
 
 
 def print_frames_summary(data: RunData, console: Console) -> None:
     """Print how many frames were used, what was wrong with the others, and what to shoot again."""
     _say(console, letter.frames_sentence(data))
+    lines = []
     for trouble in letter.frame_troubles(data.frames):
         if trouble.severity == "note":
             continue
         advice = f" To do: {trouble.advice}." if trouble.advice else ""
-        _say(console, f"  {trouble.severity}, {wording.count(trouble.count, 'frame')}: {trouble.text}.{advice}")
-        _say(console, f"    {trouble.examples}")
-    for item in letter.reshoot_list(data):
-        _say(console, f"  shoot again: {item.step}: {item.text}")
+        lines.append(f"{trouble.severity}, {trouble.counted}: {trouble.text}.{advice} ({trouble.examples})")
+    _list(console, lines, "in the report", 2)
+    _list(console, [f"shoot again: {item.step}: {item.text}" for item in letter.reshoot_list(data)],
+          "steps in the report", 2)  # fmt: skip
 
 
-def limits_table(data: RunData) -> Table:
-    """Return the limits of a run."""
-    return evidence.limits_table(data.limits)
+def _list(console: Console, lines: list[str], where: str, indent: int = 0) -> None:
+    for line in lines[:_MOST_REASONS]:
+        _say(console, line, indent)
+    if len(lines) > _MOST_REASONS:
+        _say(console, f"and {len(lines) - _MOST_REASONS} more {where}", indent)
 
 
-def points_tables(data: RunData) -> list[Table]:
-    """Return the tables of measured points that fit a terminal: noise, sharpness, keep rates, practice."""
+def summary_tables(data: RunData) -> list[Table]:
+    """Return the tables of a summary, narrow ones: noise per ISO, regions, keep rates, practice."""
     found = (
-        evidence.noise_table(data.part("noise")),
-        evidence.sharpness_table(data.part("sharpness")),
-        evidence.findings_table(data.part("sharpness")),
+        noise_summary(data.part("noise")),
+        evidence.apertures_table(data.part("sharpness")),
         evidence.blur_limits_table(data.part("blur")),
-        evidence.practice_table(data.part("practice")),
+        practice_summary(data.part("practice")),
     )
     return [table for table in found if table is not None]
 
 
-def print_table(table: Table, console: Console) -> None:
+def noise_summary(noise: Mapping[str, Any]) -> Table | None:
+    """Return the noise of pooled green, a row per ISO, None without any."""
+    rows = tuple(
+        (
+            wording.plain(number(p.get("iso")), 6), _pair(p, "gain_e_per_dn"), _pair(p, "read_noise_e"),
+            wording.digits(number(p.get("saturation_e")), 3), wording.digits(number(p.get("dynamic_range_stops")), 3),
+            wording.digits(number(p.get("snr_midgrey")), 3),
+        )
+        for p in sorted(
+            (p for p in records(noise.get("points")) if text(p.get("channel")) == "G" and number(p.get("iso")) > 0),
+            key=lambda p: number(p.get("iso")),
+        )
+    )  # fmt: skip
+    if not rows:
+        return None
+    columns = ("ISO", "gain, e-/DN", "read noise, e-", "saturation, e-", "range, stops", "SNR")
+    note = "Green. e-: electrons; DN: units of the raw file; SNR: of one pixel at mid-grey."
+    return Table("Noise per ISO", columns, rows, frozenset(), note)
+
+
+def practice_summary(practice: Mapping[str, Any]) -> Table | None:
+    """Return the frames of a practice series with their settings and level, None without any."""
+    rows = tuple(
+        (
+            text(f.get("file")), wording.iso(number(f.get("iso"))), wording.shutter(number(f.get("shutter_s"))),
+            wording.f_number(number(f.get("f_number"))),
+            f"{level:.1f}" if math.isfinite(level := number(f.get("level_stops_below_saturation")))
+            else wording.UNKNOWN,
+            wording.share(number(f.get("clipped_share"))),
+        )
+        for f in records(practice.get("frames"))
+    )  # fmt: skip
+    if not rows:
+        return None
+    columns = ("frame", "ISO", "shutter", "f-number", "level", "clipped")
+    note = "Level: the median, in stops below saturation."
+    return Table("The frames side by side", columns, rows, frozenset({0}), note)
+
+
+def _pair(row: Mapping[str, Any], key: str) -> str:
+    return wording.with_error(number(row.get(key)), number(row.get(f"{key}_stderr")))
+
+
+def print_table(table: Table, console: Console, most: int = _MOST_ROWS) -> None:
     """Print one table: with rules on a terminal, as aligned text elsewhere. Long ones are cut, saying so."""
     if console.is_terminal:
-        console.print(_with_rules(table))
+        console.print(_with_rules(table, most))
     else:
-        for line in plain_lines(table):
-            _say(console, line)
-    if len(table.rows) > _MOST_ROWS:
-        _say(console, f"and {len(table.rows) - _MOST_ROWS} more rows; all are in the report")
+        for line in plain_lines(table, most):
+            console.print(line, markup=False, highlight=False, soft_wrap=True)
+    if table.note:
+        _say(console, table.note)
+    if len(table.rows) > most:
+        _say(console, f"and {len(table.rows) - most} more rows; all are in the report")
 
 
-def _with_rules(table: Table) -> RichTable:
+def _with_rules(table: Table, most: int) -> RichTable:
     drawn = RichTable(
         title=escape(table.title),
         box=box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
-        caption=escape(table.note) if table.note else None,
-        caption_justify="left",
     )
     for index, column in enumerate(table.columns):
         justify: Literal["left", "right"] = "left" if index in table.left else "right"
         drawn.add_column(escape(column), justify=justify, overflow="fold")
-    for row in table.rows[:_MOST_ROWS]:
+    for row in table.rows[:most]:
         drawn.add_row(*(escape(cell) for cell in row))
     return drawn
 
 
-def plain_lines(table: Table) -> list[str]:
+def plain_lines(table: Table, most: int = _MOST_ROWS) -> list[str]:
     """Return a table as lines of aligned text, however wide: what reads it can cut or fold it better."""
-    rows = [table.columns, *table.rows[:_MOST_ROWS]]
+    rows = [table.columns, *table.rows[:most]]
     widths = [max(len(row[index]) for row in rows) for index in range(len(table.columns))]
     lines = [
         "  ".join(
@@ -107,8 +164,11 @@ def plain_lines(table: Table) -> list[str]:
         ).rstrip()
         for row in rows
     ]
-    return ["", table.title, *lines, *([table.note] if table.note else [])]
+    return ["", table.title, *lines]
 
 
-def _say(console: Console, line: str) -> None:
-    console.print(line, markup=False, highlight=False, soft_wrap=not console.is_terminal)
+def _say(console: Console, line: str, indent: int = 0) -> None:
+    """Print a text, broken at blanks to 80 columns (or what the terminal has), with what follows indented alike."""
+    width = max(20, min(_WIDEST, console.width) - indent)
+    for piece in Text(line).wrap(console, width):
+        console.print(" " * indent + piece.plain.rstrip(), markup=False, highlight=False, soft_wrap=True)

@@ -27,6 +27,14 @@ def plain(value: float, digits: int = 4) -> str:
     return f"{value:.{max(digits - 1, 0)}e}"
 
 
+def digits(value: float, significant: int) -> str:
+    """Return a number with at least `significant` digits, zeros at the end included: 71.0, 12.5, 39515."""
+    if not math.isfinite(value) or value == 0:
+        return plain(value)
+    decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{decimals}f}" if decimals < 7 else plain(value, significant)
+
+
 def with_error(value: float, error: float, unit: str = "") -> str:
     """Return 'value ± error unit', the error with two significant digits and the value to the same place."""
     tail = f" {unit}" if unit and unit not in ("1", "-") else ""

@@ -45,7 +45,7 @@ class SimulatedKit:
     framing_px: float = 6.0
     framing_deg: float = 0.25
     subject_speed_px_per_s: float = 120.0
-    first_taken_at: datetime = datetime(2031, 5, 4, 10, 0, 0)
+    first_taken_at: datetime = datetime(2026, 5, 4, 10, 0, 0)
     compression: Compression = "none"
 
     @property

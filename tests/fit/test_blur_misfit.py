@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from simulated_people import LADDER, REFERENCE_S, RELATIVE, Person, person
+from simulated_people import LADDER, RELATIVE, Person, person
 
 from kitgauge.fit.blur_misfit import kept_differ
 from kitgauge.fit.blur_shutter import fit_blur
@@ -42,7 +42,6 @@ def test_frames_that_follow_the_model_raise_no_doubt(family: str) -> None:
     rng = np.random.default_rng(43)
     fits = [person(rng, family, ladder=LADDER[2:7]).fit() for _ in range(30)]
     assert sum(bool(fit.flags(2.0)) for fit in fits) <= 1
-    assert all(fit.as_dict()["lost_at_any_speed"] == 0 for fit in fits if not fit.lost.clear)
 
 
 def test_keep_rates_that_go_their_own_way_are_noticed() -> None:

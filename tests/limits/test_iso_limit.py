@@ -138,7 +138,11 @@ def test_correlated_noise_lowers_the_limit_and_says_so():
     twice = iso_limit(ladder(), None, Criteria(snr=20, output_mp=16), PIXELS)
     assert marked.value["iso"] == pytest.approx(twice.value["iso"])
     assert marked.value["iso"] < plain.value["iso"]
-    assert "correlated-noise" in marked.flags and "noise-reduced" in marked.text
+    assert "correlated-noise" in marked.flags and "noise-reduced: the limit was corrected" in marked.text
+    # as many output pixels as sensor pixels: nothing is averaged, nothing was corrected
+    uncorrected = iso_limit(smooth, None, Criteria(snr=5, output_mp=24), PIXELS)
+    assert uncorrected.value == iso_limit(ladder(), None, Criteria(snr=5, output_mp=24), PIXELS).value
+    assert "noise-reduced" in uncorrected.text and "corrected" not in uncorrected.text
 
 
 def test_picture_scale():

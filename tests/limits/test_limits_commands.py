@@ -35,6 +35,7 @@ def test_a_limit_survives_the_results_file():
 
 def test_accept_show_drop(tmp_path):
     results = tmp_path / "results"
+    results.mkdir()
     assert "No accepted limits" in show_limits(results, None)
     said = accept_run(run_folder(tmp_path, "one", iso_limit(1600)), results, None, replace=False)
     assert "accepted: highest ISO 1600" in said
@@ -52,7 +53,7 @@ def test_a_second_run_is_compared_and_replaces_only_when_told(tmp_path):
     (line,) = differences([new], KIT, results)
     # one stop with an error of sqrt(0.1^2 + 0.1^2) = 0.14 stops: z = 7
     assert line.startswith(
-        "accepted so far: highest ISO 1600; this run: highest ISO 3200: +1.00 ± 0.14 stops (p < 0.001"
+        "accepted so far: highest ISO 1600; this run: highest ISO 3200; difference +1.00 ± 0.14 stops (p < 0.001"
     )
     folder = run_folder(tmp_path, "two", new)
     with pytest.raises(LimitsError, match=r"would be replaced(?s:.*)--replace"):

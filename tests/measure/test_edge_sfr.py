@@ -273,6 +273,21 @@ def test_edge_position_tells_lateral_colour() -> None:
     assert offsets[1] - offsets[0] == pytest.approx(0.37 * math.cos(math.radians(5.0)), abs=0.015)
 
 
+@pytest.mark.statistical
+def test_edge_position_scatters_as_its_standard_error_says() -> None:
+    """The candidate's line turns about the true edge: the true offset is 0."""
+    pulls = []
+    for seed in range(40):
+        cutoff, sigma = LENSES[("f/5.6", "f/2.8 sharp")[seed % 2]]
+        phase = ((0.377 * seed) % 1.0, (0.611 * seed) % 1.0)
+        scene = half_plane(cutoff_px=cutoff, sigma_px=sigma, snr=100, length=120, dark=1000.0, phase=phase, seed=seed)
+        edge = measure(scene, diffraction_px=cutoff)
+        pulls.append(edge.edge_offset_px / edge.edge_offset_stderr)
+    # standard deviation of 40 normal pulls: 1 +- 0.11, mean 0 +- 0.16; under three of these
+    assert 0.7 < np.std(pulls) < 1.3
+    assert abs(np.mean(pulls)) < 0.45
+
+
 def test_hot_samples_do_not_disturb() -> None:
     cutoff, sigma = LENSES["f/5.6"]
     scene = half_plane(cutoff_px=cutoff, sigma_px=sigma, snr=200, seed=2)

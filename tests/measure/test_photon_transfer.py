@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import ndimage
 from simulated_pairs import flat_pair, frame, shading
 
 from kitgauge.errors import MeasurementError
@@ -163,6 +164,14 @@ def test_flag_clipped_seen_at_white_and_below_it():
     assert "clipped" not in flags_of(*flat_pair(rng, level_e=26_000, hot=40))
 
 
+def test_clipping_is_not_taken_for_flicker_texture_or_changed_light():
+    # the middle of the frame is cut off, the corners are not; the light drifts by 1.5 %
+    rng = np.random.default_rng(18)
+    for level_e in (32_000, 33_000, 36_000, 45_000):
+        pair = flat_pair(rng, (300, 300), level_e, falloff=0.3, drift=1.015)
+        assert flags_of(*pair) == {"clipped"}, level_e
+
+
 def test_flag_too_dark():
     assert "too-dark" in flags_of(*flat_pair(np.random.default_rng(9), level_e=200))
     # darker than black altogether: no ratio can be taken, and no exception is raised
@@ -179,6 +188,40 @@ def test_flag_flicker():
     # rms of the difference of two such waves: 0.01 sin(1 rad) sqrt(2)
     assert pair.flicker == pytest.approx(0.01 * math.sqrt(2) * math.sin(1), rel=0.15)
     assert pair.variance_dn2 == pytest.approx(expected_variance(pair, 2.0, 5.0), rel=0.02)
+
+
+@pytest.mark.statistical
+def test_flicker_over_uneven_light_is_divided_out():
+    # 3 % bands (each 90 rows of the plane) on a flat whose light falls off: what a row mean leaves is bands x falloff
+    gain, read_e, pulls, row_means_only = 2.0, 5.0, [], []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        y = np.arange(200)[:, None]
+        lights = [
+            24_000 * shading((200, 220), 0.5, 0.1) * (1 + 0.03 * np.sin(2 * np.pi * y / 90 + phase)) for phase in (0, 2)
+        ]
+        a, b = (frame(rng, light, gain, read_e, row_dn=1.0) for light in lights)
+        pair = measure_flat_pair(a, b, BLACK, WHITE)
+        assert pair.flags == ("flicker",)
+        pulls.append((pair.variance_dn2 - expected_variance(pair, gain, read_e)) / pair.variance_stderr_dn2)
+        difference = a.astype(float) - b
+        row_means_only.append((difference - difference.mean(axis=1, keepdims=True)).var() / pair.variance_dn2)
+    assert abs(np.mean(pulls)) < 3.5 / math.sqrt(20)
+    assert 0.6 < np.std(pulls) < 1.4
+    assert np.mean(row_means_only) > 1.05
+    # and what the variance is compared with: photons of both frames, the second's weighted with the ratio squared
+    ratio = lights[0] / lights[1]
+    assert pair.shot_dn == pytest.approx(float((lights[0] + ratio**2 * lights[1]).mean()) / gain, rel=2e-3)
+    assert pair.dark_weight == pytest.approx(1 + float((ratio**2).mean()), rel=2e-3)
+
+
+def test_smoothed_rows_do_not_look_like_flicker():
+    smoothed = []
+    for samples in flat_pair(np.random.default_rng(20), (400, 300), 2_000):
+        values = samples.astype(float)
+        values[1:-1] = 0.25 * values[:-2] + 0.5 * values[1:-1] + 0.25 * values[2:]
+        smoothed.append(values.round().astype(np.uint16))
+    assert flags_of(*smoothed) == {"correlated-noise"}
 
 
 def test_flag_light_changed_when_dimmed_or_when_a_shadow_moved():
@@ -205,6 +248,50 @@ def test_flag_textured():
     light = 20_000 * (1 + 0.08 * np.sin(x / 4) * np.sin(y / 5))
     a, b = (frame(rng, light, 2.0, 5.0) for _ in range(2))
     assert "textured" in flags_of(a, b)
+
+
+def squares(shape, side, pitch, blur_px):
+    """Light over a card with dark squares, tilted by 5 degrees."""
+    y, x = np.mgrid[: shape[0], : shape[1]].astype(float)
+    u, v = x - 0.09 * y, y + 0.09 * x
+    card = np.where((u % pitch > pitch - side) & (v % pitch > pitch - side), 0.15, 1.0)
+    return ndimage.gaussian_filter(card, blur_px)
+
+
+@pytest.mark.parametrize(("side", "pitch", "blur_px"), [(60, 150, 0), (30, 300, 0), (30, 300, 4), (100, 300, 12)])
+def test_flag_textured_for_sparse_squares(side, pitch, blur_px):
+    rng = np.random.default_rng(21)
+    light = 20_000 * squares((500, 700), side, pitch, blur_px)
+    a, b = (frame(rng, light, 2.0, 5.0) for _ in range(2))
+    pair = measure_flat_pair(a, b, BLACK, WHITE)
+    assert "textured" in pair.flags
+    if side == 30:
+        assert pair.texture < 0.02  # nine tiles in ten show nothing
+
+
+def test_flag_textured_for_squares_between_the_rows_looked_at_closely():
+    rng = np.random.default_rng(22)
+    light = np.full((1600, 700), 20_000.0)
+    light[1140:1200, 100:600] *= 0.15  # tile rows 36 and 37; those looked at are 0, 16, 33, 49
+    a, b = (frame(rng, light, 2.0, 5.0) for _ in range(2))
+    pair = measure_flat_pair(a, b, BLACK, WHITE)
+    assert pair.edge_share == 0.0 and "textured" in pair.flags
+
+
+@pytest.mark.parametrize("prnu", [0.02, 0.04])
+@pytest.mark.parametrize(("level_e", "gain"), [(20_000, 2.0), (300, 0.03)])
+def test_white_fixed_pattern_and_dust_are_no_texture(prnu, level_e, gain):
+    rng = np.random.default_rng(23)
+    shape = (450, 600)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    response = 1 + prnu * rng.standard_normal(shape)
+    for row, column in rng.uniform(0, 1, (12, 2)) * shape:
+        response *= 1 - 0.08 * np.exp(-((y - row) ** 2 + (x - column) ** 2) / 60)
+    light = level_e * shading(shape, 0.4, 0.1)
+    a, b = (frame(rng, light, gain, 3.0, response=response) for _ in range(2))
+    pair = measure_flat_pair(a, b, BLACK, WHITE)
+    assert pair.flags == ()
+    assert pair.prnu == pytest.approx(prnu, rel=0.1)
 
 
 def test_flag_correlated_noise():

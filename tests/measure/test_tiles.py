@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.tiles import level_step, per_column, sampled_rows, smooth_ratio, tile_grid, tile_levels
+from kitgauge.measure.tiles import (
+    broken_share,
+    level_step,
+    per_column,
+    sampled_rows,
+    smooth_ratio,
+    tile_grid,
+    tile_levels,
+)
 
 
 @pytest.mark.parametrize("shape", [(16, 16), (31, 70), (100, 64), (2000, 3000)])
@@ -58,3 +66,17 @@ def test_per_column_is_linear_and_goes_on_at_the_ends():
     centres = 0.5 * (grid.columns[:-1] + grid.columns[1:] - 1)
     [line] = per_column(3.0 + 0.5 * centres[None, :], grid)
     assert np.allclose(line, 3.0 + 0.5 * np.arange(96))
+
+
+def test_steps_are_told_from_shading():
+    y, x = np.meshgrid(np.linspace(-1, 1, 20), np.linspace(-1, 1, 30), indexing="ij")
+    shade = 8000 * (1 - 0.35 * (x * x + y * y)) * (1 + 0.3 * x)
+    assert broken_share(shade, 0.05 * shade) == 0.0
+    edge = shade * np.where(x > 0.2, 0.7, 1.0)
+    # one step across each of 20 rows: third differences 1, -2, 1 times it, the middle one above twice the least
+    assert broken_share(edge, np.full(edge.shape, 0.2 * 8000)) == pytest.approx(20 / (20 * 27))
+    assert broken_share(edge.T, np.full(edge.T.shape, 0.2 * 8000)) == pytest.approx(20 / (20 * 27))
+    spot = shade.copy()
+    spot[10, 15] *= 0.8
+    assert broken_share(spot, 0.05 * shade) == 0.0  # dust
+    assert broken_share(np.ones((3, 3)), np.ones((3, 3))) == 0.0

@@ -1,0 +1,79 @@
+"""Which of several accepted limits for one setting a plan uses, said where a second one comes in.
+
+Pure standard library.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from kitgauge.limits.entries import AcceptedLimit
+
+WIDTH = 100
+_UNITS = {
+    "snr": "SNR {:g}",
+    "output_mp": "{:g} MP",
+    "streak_px": "streak {:.3g} px",
+    "keep": "{:.0%} sharp",
+    "mtf50_fraction": "{:.0%} of the best sharpness",
+}
+
+
+def wrapped(text: str, first: str, rest: str) -> list[str]:
+    """Return `text` in lines of at most WIDTH characters where its words allow; paths and numbers are not torn."""
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    )
+
+
+def several(limits: Sequence[AcceptedLimit]) -> list[str]:
+    """Return a sentence for each setting that more than one of the limits bounds: which, and which one counts."""
+    said = []
+    isos = [limit for limit in limits if limit.limit.kind == "iso"]
+    if len(isos) > 1:
+        fits = "fits --output-mp, else the one " if _differ(isos, "output_mp") else ""
+        said.append(_sentence("ISO", isos, f"the one that {fits}accepted last" if fits else "the one accepted last"))
+    hands = [item for item in limits if item.limit.kind == "shutter" and item.limit.extra.get("role") != "subject"]
+    if len(hands) > 1:
+        rule = "the one of --technique"
+        if len({limit.limit.focal_mm for limit in hands}) > 1:
+            rule += ", nearest to --focal"
+        said.append(_sentence("shutter", hands, rule + ", else the one that asks for the fastest shutter"))
+    same: dict[tuple[object, ...], list[AcceptedLimit]] = {}
+    for limit in limits:
+        if limit.limit.kind == "f_number":
+            same.setdefault((limit.limit.lens, limit.limit.focal_mm, limit.limit.region), []).append(limit)
+    for (lens, _, region), group in same.items():
+        if len(group) > 1:
+            what = f"f-number ({', '.join(str(part) for part in (lens, region) if part)})"
+            said.append(_sentence(what, group, "the one accepted last"))
+    return said
+
+
+def labels(limits: Sequence[AcceptedLimit]) -> list[str]:
+    """Return a few words for each limit: only what tells it from the others."""
+    names = [name for name in _UNITS if _differ(limits, name)]
+    techniques = len({limit.limit.technique for limit in limits}) > 1
+    focals = len({limit.limit.focal_mm for limit in limits}) > 1
+    found = []
+    for limit in limits:
+        parts = [limit.limit.technique or "no technique named"] if techniques else []
+        parts += [f"{limit.limit.focal_mm:g} mm" if limit.limit.focal_mm else "no focal length"] if focals else []
+        parts += [
+            _UNITS[name].format(limit.limit.criterion[name]).replace("%", " %")
+            for name in names
+            if name in limit.limit.criterion
+        ]
+        found.append(" ".join(parts) or limit.run)
+    return found
+
+
+def _differ(limits: Sequence[AcceptedLimit], criterion: str) -> bool:
+    return len({limit.limit.criterion.get(criterion) for limit in limits}) > 1
+
+
+def _sentence(what: str, limits: Sequence[AcceptedLimit], rule: str) -> str:
+    found = labels(limits)
+    listed = f"{', '.join(found[:-1])} and {found[-1]}"
+    return f"There are now {len(limits)} {what} limits: {listed}; plans use {rule}."
