@@ -40,8 +40,8 @@ limits_app = typer.Typer(
     "  kitgauge limits drop 2",
     rich_markup_mode=None,
 )
-app.add_typer(protocols_app, name="protocols")
-app.add_typer(limits_app, name="limits")
+app.add_typer(protocols_app, name="protocols", short_help="List, show or check test sequences.")
+app.add_typer(limits_app, name="limits", short_help="Show, accept or drop personal limits.")
 
 
 @app.callback(invoke_without_command=True)
@@ -54,7 +54,7 @@ def _root(context: typer.Context, version: options.Version = False) -> None:
         typer.echo(context.get_help())
 
 
-@app.command()
+@app.command(short_help="Measure a folder of frames.")
 def run(
     protocol: options.Protocol,
     frames: options.Frames,
@@ -135,7 +135,7 @@ def _where(results: Path) -> str:
     return "" if results == Path("results") else f" --results {results}"
 
 
-@app.command()
+@app.command(short_help="Build the report of a run again.")
 def report(run_folder: options.RunFolder) -> None:
     """Build report.html of a run again from its results.
 
@@ -148,7 +148,7 @@ def report(run_folder: options.RunFolder) -> None:
     typer.echo(f"Report: {write_report(run_folder)}")
 
 
-@app.command()
+@app.command(short_help="Say what to shoot.")
 def brief(
     protocol: options.Protocol,
     iso_min: options.IsoMin = 100,
@@ -201,7 +201,7 @@ def brief(
         typer.echo(f"Shot list: {out}")
 
 
-@app.command()
+@app.command(short_help="Try it all on a simulated kit.")
 def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -> None:
     """Simulate a small invented kit and run the three main protocols on it: measured against true.
 
@@ -326,7 +326,7 @@ def limits_drop(
     typer.echo(drop_limits(numbers, results, kit))
 
 
-@app.command()
+@app.command(short_help="Choose settings for a light and a subject.")
 def plan(
     light: options.Light,
     focal: options.Focal = None,

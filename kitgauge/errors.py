@@ -100,7 +100,9 @@ class LimitsError(KitgaugeError):
 
 
 class PlanError(KitgaugeError):
-    """The inputs of a plan are impossible or contradict each other."""
+    """The inputs of a plan are impossible or contradict each other (exit code 2)."""
+
+    exit_code = 2
 
 
 class ResultsError(KitgaugeError):

@@ -246,6 +246,13 @@ def format_f_number(f_number: float) -> str:
     return f"f/{nominal:.2g}" if nominal < 10 else f"f/{nominal:.0f}"
 
 
+def percent(share: float) -> str:
+    """Return a share in per cent, '97 %'; never 100 % or 0 % for what is only near it."""
+    if 0.995 <= share < 1:
+        return "over 99 %"
+    return "under 1 %" if 0 < share < 0.005 else f"{100 * share:.0f} %"
+
+
 def format_exact_shutter(time_s: float) -> str:
     """Return a time by its own value, which need not be on a dial: '1/43 s', '0.62 s'."""
     if time_s < 0.29:

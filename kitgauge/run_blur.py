@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from kitgauge.errors import FitError, LimitsError, MeasurementError
-from kitgauge.exposure import exact_shutter_s
+from kitgauge.exposure import exact_shutter_s, nominal_shutter_s
 from kitgauge.fit.blur_constant import constant_blur
 from kitgauge.fit.blur_next import next_shots
 from kitgauge.fit.blur_shutter import BlurFit, fit_blur
@@ -222,6 +222,7 @@ def _row(record: FrameRecord, streak: Streak | None, kit: Kit) -> dict[str, Any]
     return {
         "file": record.file,
         "shutter_s": record.shutter_s,
+        "shutter_s_exact": None if record.shutter_s is None else exact_shutter_s(record.shutter_s),
         "role": record.role,
         "streak_px": px,
         "streak_px_stderr": math.nan if streak is None else streak.streak_px_stderr,
@@ -284,7 +285,10 @@ def _fitted(fit: BlurFit, keep: float, streak_limit_px: float, doubts: Sequence[
         "limits": [
             {**fit.limit(share, streak_limit_px).as_dict(), "flags": flags} for share in sorted({*_KEEPS, keep})
         ],
-        "next": next_shots(fit, keep, streak_limit_px).as_list(),
+        "next": [
+            {**shot, "shutter_s": nominal_shutter_s(shot["shutter_s"])}  # as the dial is marked
+            for shot in next_shots(fit, keep, streak_limit_px).as_list()
+        ],
     }
 
 

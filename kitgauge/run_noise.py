@@ -50,6 +50,12 @@ def conclude(context: RunContext, results: Results) -> Section:
         fit = fit_noise_iso(points)
     except FitError as error:
         missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
+    if shape is not None and shape[0] * shape[1] < 0.9e6 * context.criteria.output_mp:
+        notes.append(
+            f"the picture of {context.criteria.output_mp:g} MP is larger than the camera's "
+            f"{shape[0] * shape[1] / 1e6:.2g} MP: the limit is for an enlargement "
+            "(--criterion output_mp=... sets the size used)"
+        )
     if shape is not None:
         try:
             limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1]))

@@ -26,6 +26,7 @@ Array = NDArray[np.float64]
 _QUANTILES = np.asarray((np.arange(64) + 0.5) / 64.0, dtype=np.float64)
 _STEP = 1e-4
 _NORMAL_95 = 1.959963984540054
+_NEAR_STOPS = 2.0
 _FARTHEST_STOPS = 3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
 
 
@@ -59,11 +60,15 @@ def next_shots(
     """Return the frames to shoot next, at whole-stop shutter times.
 
     Frames are added until the 95 % interval of the limit is expected to be `wanted_stops` wide, at most
-    `most_frames`. `fastest_s` and `slowest_s` [s] are the camera's ends.
+    `most_frames`. `fastest_s` and `slowest_s` [s] are the camera's ends. Times stay within two stops of the limit
+    found so far: farther out a frame may promise more information, but only if the model holds there as well.
     """
     reference = fit.data.reference_s
     low = max(fastest_s, fit.fastest_s * 2.0**-_FARTHEST_STOPS) * 0.99
     high = min(slowest_s, fit.slowest_s * 2.0**_FARTHEST_STOPS) * 1.01
+    if not fit.result.at_bound and math.isfinite(found := fit.limit(keep, streak_limit_px).shutter_s):
+        low = max(low, min(found * 2.0**-_NEAR_STOPS, high / 2.0))
+        high = min(high, max(found * 2.0**_NEAR_STOPS, low * 2.0))
     times = np.array([time for time in shutter_dial("whole").exact if low <= time <= high])
     if fit.result.at_bound or times.size == 0:
         return NextShots(_spread(times, most_frames), math.nan, math.nan)

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from kitgauge.errors import PlanError, UsageError
+from kitgauge.errors import FrameError, PlanError, UsageError
 from kitgauge.exposure import (
     MIDGREY_FRACTION_OF_SATURATION,
     ev100,
@@ -24,6 +24,7 @@ from kitgauge.exposure import (
     format_f_number,
     format_shutter,
     nominal_iso,
+    percent,
 )
 
 EV_DARKEST, EV_BRIGHTEST = -15.0, 24.0  # a night without a moon lies near EV -8, sunlit snow near EV 17
@@ -36,6 +37,10 @@ _LUX = re.compile(rf"({_NUMBER})\s*(?:lux|lx)", re.IGNORECASE)
 _ISO = re.compile(r"iso\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
 _F = re.compile(r"f\s*/?\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
 _TIME = re.compile(r"(\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*s?|(\d+(?:\.\d+)?)\s*s", re.IGNORECASE)
+_DECIMAL_COMMA = re.compile(r"(\d),(\d)")
+_BARE = re.compile(r"\d+(?:\.\d+)?")
+_SPACE_IN_SETTING = re.compile(r"(?:(?<=iso)|(?<=f)|(?<=f/))\s+(?=\d)|(?<=\d)\s+(?=s\b)|\s*/\s*", re.IGNORECASE)
+_LONGEST_NAME = 1000
 _FORMS = "ev9.5, 800lux, 1/60,f4,iso800, or the path of a frame of the scene"
 
 
@@ -72,10 +77,11 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
     Raises UsageError for text that is none of these, PlanError for light that cannot be.
     """
     bare = text.strip()
-    if match := _EV.fullmatch(bare):
+    single = _DECIMAL_COMMA.sub(r"\1.\2", bare) if bare.count(",") == 1 else bare
+    if match := _EV.fullmatch(single):
         value = float(match[1] or match[2])
         return checked_light(Light(value, f"EV {value:g} at ISO 100"), text)
-    if match := _LUX.fullmatch(bare):
+    if match := _LUX.fullmatch(single):
         lux = float(match[1])
         if not 0 < lux < math.inf:
             raise PlanError(
@@ -86,25 +92,53 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
                 fix="measure again",
             )
         return checked_light(Light(ev100_from_lux(lux), f"{lux:g} lux on the subject (incident light)"), text)
-    if "," in bare and (settings := _settings(bare)) is not None:
+    if bare and _is_file(Path(bare)):
+        return light_of_frame(Path(bare), read_frame)
+    parts = _parts(bare)
+    if (settings := _settings(parts, text)) is not None:
         shutter_s, f_number, iso = settings
         source = f"metered as {format_shutter(shutter_s)}, {format_f_number(f_number)}, ISO {nominal_iso(iso):.0f}"
         return checked_light(Light(ev100(f_number, shutter_s, iso), source), text)
-    if bare and _is_file(Path(bare)):
-        return light_of_frame(Path(bare), read_frame)
-    raise UsageError(
-        "not a light",
-        where="--light",
-        got=text or "nothing",
-        needed=_FORMS,
-        fix="write it in one of these forms",
-    )
+    raise _not_a_light(text, bare, parts)
+
+
+def _parts(text: str) -> list[str]:
+    """Return the pieces of a metered exposure, separated by commas or spaces, without spaces in them."""
+    return [part for part in re.split(r"[,;\s]+", _SPACE_IN_SETTING.sub(lambda m: m[0].strip(), text)) if part]
+
+
+def _not_a_light(text: str, bare: str, parts: list[str]) -> UsageError:
+    """Return the error for a text that is no light, with what is missing in it, as far as that can be told."""
+    what, fix = "not a light", "write it in one of these forms"
+    kinds = {
+        name: sum(form.fullmatch(part) is not None for part in parts)
+        for name, form in (("a time (1/60)", _TIME), ("an f-number (f4)", _F), ("an ISO (iso800)", _ISO))
+    }
+    missing = [name for name, count in kinds.items() if count == 0]
+    suffix = Path(bare).suffix
+    if _is_folder(Path(bare)):
+        what, fix = "a folder, not a light", "give one frame in it"
+    elif len(bare) <= _LONGEST_NAME and suffix[1:2].isalpha() and "\0" not in bare:
+        what, fix = "not a light, and there is no such file", "check the path of the frame, or give the light as text"
+    elif _BARE.fullmatch(bare.replace(",", ".", 1)):
+        number = bare.replace(",", ".", 1)
+        fix = f"say what the number is: ev{number}, or {number}lux"
+    elif len(missing) < len(kinds) and missing:
+        what, fix = f"not a light: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing", "write it like 1/60,f4,iso800"
+    return UsageError(what, where="--light", got=text or "nothing", needed=_FORMS, fix=fix)
 
 
 def _is_file(path: Path) -> bool:
     try:
         return path.is_file()
-    except OSError:  # a text too long for a file name
+    except (OSError, ValueError):  # a text that no file can have for a name
+        return False
+
+
+def _is_folder(path: Path) -> bool:
+    try:
+        return path != Path() and path.is_dir()
+    except (OSError, ValueError):
         return False
 
 
@@ -121,18 +155,17 @@ def checked_light(light: Light, got: str) -> Light:
     )
 
 
-def _settings(text: str) -> tuple[float, float, float] | None:
+def _settings(parts: list[str], text: str) -> tuple[float, float, float] | None:
     """Return exact (shutter_s, f_number, iso) of three marked settings in any order, None if they are not all
-    there.
+    there, or others too.
     """
     shutter_s = f_number = iso = None
-    for part in text.split(","):
-        piece = part.strip()
-        if match := _ISO.fullmatch(piece):
+    for piece in parts:
+        if (match := _ISO.fullmatch(piece)) and iso is None:
             iso = float(match[1])
-        elif match := _F.fullmatch(piece):
+        elif (match := _F.fullmatch(piece)) and f_number is None:
             f_number = float(match[1])
-        elif match := _TIME.fullmatch(piece):
+        elif (match := _TIME.fullmatch(piece)) and shutter_s is None:
             bottom = float(match[2]) if match[2] else 1.0
             shutter_s = float(match[1] or match[3]) / bottom if bottom else math.nan
         else:
@@ -155,7 +188,16 @@ def light_of_frame(path: Path, read_frame: Callable[[Path], FrameLight] | None =
 
     EV of its settings plus log2(mean level / mid-grey) (10/78 of saturation: ISO 12232, from memory).
     """
-    seen = (read_frame or read_frame_light)(path)
+    try:
+        seen = (read_frame or read_frame_light)(path)
+    except FrameError as error:
+        raise PlanError(
+            "not a picture that tells of the light",
+            where=path,
+            got=error.what,
+            needed="a raw file, JPEG, TIFF or PNG of the scene",
+            fix="give a frame of the scene, or the light as ev9.5 or 1/60,f4,iso800",
+        ) from error
     if not 0 < seen.level <= 1:
         raise PlanError(
             "the frame is black: it tells nothing of the light",
@@ -169,7 +211,7 @@ def light_of_frame(path: Path, read_frame: Callable[[Path], FrameLight] | None =
     cautions: tuple[str, ...] = ()
     if seen.clipped_share > 0.02:
         cautions = (
-            f"{seen.clipped_share:.0%} of the light frame is clipped: there is more light than it shows. "
+            f"{percent(seen.clipped_share)} of the light frame is clipped: there is more light than it shows. "
             "Give a darker frame for an exact plan.",
         )
     source = (
@@ -184,10 +226,12 @@ def read_frame_light(path: Path) -> FrameLight:
     decoder).
     """
     from kitgauge.frames.metadata import exact_settings, read_settings
-    from kitgauge.frames.opening import open_frame
+    from kitgauge.frames.opening import RAW_SUFFIXES, RENDERED_SUFFIXES, open_frame
 
     iso, shutter_s, f_number = exact_settings(read_settings(path))
     if iso is None or shutter_s is None or f_number is None:
+        if path.suffix.lower() not in {*RAW_SUFFIXES, *RENDERED_SUFFIXES}:
+            raise FrameError("not a picture", where=path, got=path.name, fix="give a frame of the scene")
         raise PlanError(
             "the frame does not tell its settings",
             where=path,

@@ -273,8 +273,7 @@ def _pair(row: Mapping[str, Any], key: str) -> str:
 
 
 def _decimals(row: Mapping[str, Any], key: str, places: int) -> str:
-    value = number(row.get(key))
-    return f"{value:.{places}f}" if math.isfinite(value) else wording.UNKNOWN
+    return wording.decimals(number(row.get(key)), places)
 
 
 def _streak(frame: Mapping[str, Any]) -> str:

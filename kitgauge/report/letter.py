@@ -112,7 +112,7 @@ def whole_frame_text(sharpness: Mapping[str, Any]) -> str:
     said = "Each place is compared with its own best"
     if not math.isfinite(share):
         return f"{said}."
-    return f"{said}; at {wording.f_number(f_number)} the corners reach {wording.share(share)} of the centre."
+    return f"{said}; at {wording.f_number(f_number)} the outermost corners reach {wording.share(share)} of the centre."
 
 
 def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:

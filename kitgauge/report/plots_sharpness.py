@@ -12,19 +12,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
-from kitgauge.exposure import exact_f_number
 from kitgauge.measure.diffraction import diffraction_px, system_mtf50
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis, finite_positive
 from kitgauge.report.data import Curve, mapping, number, numbers, records, sampled_curve, text
+from kitgauge.report.regions import CORNERS, REGIONS, SAME_PLACE, SIDES, Rows, region_means, regions_of, sharpest_aperture
 from kitgauge.report.style import GREY, INK, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, picture
 
-REGIONS = (
-    "centre", "left", "right", "top", "bottom", "top-left", "top-right", "bottom-left", "bottom-right",
-)  # fmt: skip
 _ORIENTATIONS = ("vertical", "horizontal", "both")
-
-Rows = Sequence[Mapping[str, Any]]
 
 
 def sharpness_pictures(sharpness: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
@@ -40,34 +35,6 @@ def sharpness_pictures(sharpness: Mapping[str, Any], limits: Sequence[Mapping[st
     pictures = _curve_pictures(points, fit, centre_limit)
     frame_map = _frame_map(points)
     return pictures + ([] if frame_map is None else [frame_map])
-
-
-def regions_of(points: Rows) -> list[str]:
-    """Return the regions measured, centre first, in a fixed order."""
-    present = {text(point.get("region")) for point in points}
-    return [name for name in REGIONS if name in present] + sorted(present - set(REGIONS) - {""})
-
-
-def region_means(points: Rows, region: str) -> list[tuple[float, float, float, bool]]:
-    """Return (f-number, MTF50, stderr, doubtful) of a region, one per f-number, orientations averaged.
-
-    Both orientations count equally, as sharpness of a region is asked for whatever the direction; the
-    standard error is that of a plain mean, NaN where a part of it is unknown. Where a point "both" is there,
-    it is taken instead.
-    """
-    groups: dict[float, list[Mapping[str, Any]]] = {}
-    for point in points:
-        if text(point.get("region")) == region and math.isfinite(number(point.get("mtf50_cy_per_px"))):
-            groups.setdefault(exact_f_number(number(point.get("f_number"))), []).append(point)
-    means = []
-    for f_number, rows in sorted(groups.items()):
-        pooled = [row for row in rows if row.get("orientation") == "both"] or rows
-        values = numbers(pooled, "mtf50_cy_per_px")
-        errors = numbers(pooled, "mtf50_cy_per_px_stderr")
-        error = math.sqrt(sum(e * e for e in errors)) / len(errors)
-        left_out = all(bool(row.get("excluded")) for row in pooled)
-        means.append((f_number, sum(values) / len(values), error, left_out))
-    return means
 
 
 def _curve_pictures(points: Rows, fit: Mapping[str, Any], limit: Mapping[str, Any] | None) -> list[Picture]:
@@ -189,23 +156,6 @@ def region_look(region: str) -> Look:
     return LOOKS[REGIONS.index(region)] if region in REGIONS else LOOKS[8]
 
 
-def sharpest_aperture(points: Rows) -> float:
-    """Return the measured f-number with the highest mean MTF50 (over the centre if it was measured), NaN if
-    none.
-    """
-    region = "centre" if region_means(points, "centre") else None
-    best = (-math.inf, math.nan)
-    for f_number in sorted({number(p.get("f_number")) for p in points}):
-        values = finite_positive(
-            number(p.get("mtf50_cy_per_px"))
-            for p in points
-            if number(p.get("f_number")) == f_number and (region is None or p.get("region") == region)
-        )
-        if values:
-            best = max(best, (sum(values) / len(values), f_number), key=lambda pair: pair[0])
-    return best[1]
-
-
 def _frame_map(points: Rows) -> Picture | None:
     f_number = sharpest_aperture(points)
     places = [
@@ -271,7 +221,7 @@ def _neighbours(places: list[tuple[float, float, float, str]]) -> list[tuple[flo
     """
     clusters: list[list[tuple[float, float, float, str]]] = []
     for place in places:
-        near = next((c for c in clusters if math.hypot(place[0] - c[0][0], place[1] - c[0][1]) < 0.12), None)
+        near = next((c for c in clusters if math.hypot(place[0] - c[0][0], place[1] - c[0][1]) < SAME_PLACE), None)
         if near is None:
             clusters.append([place])
         else:

@@ -13,6 +13,7 @@ Rows = Sequence[Mapping[str, Any]]
 
 SIDES = ("left", "right", "top", "bottom")
 CORNERS = ("top-left", "top-right", "bottom-left", "bottom-right")
+SAME_PLACE = 0.12  # of the frame: the edges of one target square lie closer together than this
 REGIONS = ("centre", *SIDES, *CORNERS)
 
 
@@ -63,15 +64,24 @@ def sharpest_aperture(points: Rows) -> float:
     return best[1]
 
 
+def _outermost(points: Rows, region: str) -> Rows:
+    """Return the points of a region at the place farthest from the frame's centre; all where places are unknown."""
+    own = [point for point in points if text(point.get("region")) == region]
+    away = [math.hypot(number(p.get("x_norm")) - 0.5, number(p.get("y_norm")) - 0.5) for p in own]
+    farthest = max((a for a in away if math.isfinite(a)), default=math.nan)
+    near = [point for point, a in zip(own, away, strict=True) if a > farthest - SAME_PLACE]
+    return near or own
+
+
 def corner_share(points: Rows) -> tuple[float, float]:
-    """Return the f-number that is sharpest in the centre, and the corners' mean MTF50 there as a share of the
-    centre's; NaN where either was not measured.
+    """Return the f-number that is sharpest in the centre, and the mean MTF50 there of the outermost place in each
+    corner as a share of the centre's; NaN where either was not measured.
     """
     usable = [p for p in points if number(p.get("f_number")) > 0]
     f_number = sharpest_aperture(usable)
     there = [p for p in usable if number(p.get("f_number")) == f_number]
     centre = [row[1] for row in region_means(there, "centre")]
-    corners = [row[1] for name in CORNERS for row in region_means(there, name)]
+    corners = [row[1] for name in CORNERS for row in region_means(_outermost(there, name), name)]
     if not centre or not corners or not centre[0] > 0:
         return f_number, math.nan
     return f_number, sum(corners) / len(corners) / centre[0]

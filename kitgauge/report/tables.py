@@ -5,7 +5,7 @@ Nothing is wider than 80 columns where the words allow it. Tables have rules on 
 
 from __future__ import annotations
 
-import math
+import textwrap
 from collections.abc import Mapping
 from typing import Any, Literal
 
@@ -13,7 +13,6 @@ from rich import box
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table as RichTable
-from rich.text import Text
 
 from kitgauge.report import evidence, letter, method, wording
 from kitgauge.report.data import RunData, number, records, text, texts
@@ -108,8 +107,7 @@ def practice_summary(practice: Mapping[str, Any]) -> Table | None:
         (
             text(f.get("file")), wording.iso(number(f.get("iso"))), wording.shutter(number(f.get("shutter_s"))),
             wording.f_number(number(f.get("f_number"))),
-            f"{level:.1f}" if math.isfinite(level := number(f.get("level_stops_below_saturation")))
-            else wording.UNKNOWN,
+            wording.decimals(number(f.get("level_stops_below_saturation")), 1),
             wording.share(number(f.get("clipped_share"))),
         )
         for f in records(practice.get("frames"))
@@ -128,6 +126,7 @@ def _pair(row: Mapping[str, Any], key: str) -> str:
 def print_table(table: Table, console: Console, most: int = _MOST_ROWS) -> None:
     """Print one table: with rules on a terminal, as aligned text elsewhere. Long ones are cut, saying so."""
     if console.is_terminal:
+        console.print()
         console.print(_with_rules(table, most))
     else:
         for line in plain_lines(table, most):
@@ -144,6 +143,8 @@ def _with_rules(table: Table, most: int) -> RichTable:
         box=box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
+        show_edge=False,
+        padding=(0, 1, 0, 0),
     )
     for index, column in enumerate(table.columns):
         justify: Literal["left", "right"] = "left" if index in table.left else "right"
@@ -170,5 +171,5 @@ def plain_lines(table: Table, most: int = _MOST_ROWS) -> list[str]:
 def _say(console: Console, line: str, indent: int = 0) -> None:
     """Print a text, broken at blanks to 80 columns (or what the terminal has), with what follows indented alike."""
     width = max(20, min(_WIDEST, console.width) - indent)
-    for piece in Text(line).wrap(console, width):
-        console.print(" " * indent + piece.plain.rstrip(), markup=False, highlight=False, soft_wrap=True)
+    for piece in textwrap.wrap(wording.tie(line), width, break_on_hyphens=False):
+        console.print(" " * indent + wording.untie(piece), markup=False, highlight=False, soft_wrap=True)

@@ -35,6 +35,11 @@ def digits(value: float, significant: int) -> str:
     return f"{value:.{decimals}f}" if decimals < 7 else plain(value, significant)
 
 
+def decimals(value: float, places: int) -> str:
+    """Return a number with so many decimals, never '-0.0'; 'unknown' for NaN."""
+    return f"{round(value, places) + 0.0:.{places}f}" if math.isfinite(value) else UNKNOWN
+
+
 def with_error(value: float, error: float, unit: str = "") -> str:
     """Return 'value ± error unit', the error with two significant digits and the value to the same place."""
     tail = f" {unit}" if unit and unit not in ("1", "-") else ""
@@ -104,3 +109,8 @@ def tie(sentence: str) -> str:
     tied = re.sub(r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence)
     tied = tied.replace("f-number", "f\N{NON-BREAKING HYPHEN}number")
     return re.sub(r"\bISO (?=\d)", "ISO\N{NO-BREAK SPACE}", tied)
+
+
+def untie(sentence: str) -> str:
+    """Return a sentence as it was before `tie`."""
+    return sentence.replace("\N{NO-BREAK SPACE}", " ").replace("\N{NON-BREAKING HYPHEN}", "-")

@@ -113,7 +113,7 @@ def test_clipped_frame_warns_that_there_is_more_light(tmp_path: Path) -> None:
     path = tmp_path / "scene.dng"
     path.write_bytes(b"")
     light = parse_light(str(path), lambda _: frame(0.5, clipped=0.2))
-    assert any(re.search("20% .* clipped", text) for text in light.cautions)
+    assert any(re.search("20 % .* clipped", text) for text in light.cautions)
     assert parse_light(str(path), lambda _: frame(0.1)).cautions == ()
 
 

@@ -14,7 +14,8 @@ from report_samples import blur_run, noise_run, sharpness_run
 from kitgauge.report.data import mapping, sampled_curve
 from kitgauge.report.plots_blur import blur_pictures, keep_counts, kept, wilson_interval
 from kitgauge.report.plots_noise import noise_pictures
-from kitgauge.report.plots_sharpness import region_means, sharpest_aperture, sharpness_pictures
+from kitgauge.report.plots_sharpness import sharpness_pictures
+from kitgauge.report.regions import region_means, sharpest_aperture
 from kitgauge.report.style import LOOKS, inline_svg
 
 # Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (score, no continuity correction);
