@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -29,7 +28,6 @@ DialStep = Literal["thirds", "halves", "whole"]
 # more apart.
 _SAME_MARK_STOPS = 0.03
 _SAME_EXACT_STOPS = 0.07
-_WHOLE_STOP_SLACK = 0.13  # thirds are 0.33 apart
 
 
 @dataclass(frozen=True)
@@ -296,15 +294,3 @@ def dial_iso(iso: float) -> float:
     dial = iso_dial()
     index = dial.at_most(iso)
     return iso if index is None else dial.nominal[index]
-
-
-def whole_stop_values(values: Sequence[float], stops_per_factor: float = 1.0) -> list[float]:
-    """Return those of the exact `values` that lie whole stops from one another, counted from the lowest."""
-    if not values:
-        return []
-    first = min(values)
-    return [
-        value
-        for value in sorted(values)
-        if abs((stops := stops_per_factor * math.log2(value / first)) - round(stops)) < _WHOLE_STOP_SLACK
-    ]

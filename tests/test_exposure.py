@@ -33,7 +33,6 @@ from kitgauge.exposure import (
     nominal_shutter_s,
     shutter_dial,
     stops_between,
-    whole_stop_values,
 )
 
 DIALS = {"shutter": shutter_dial, "f_number": f_number_dial, "iso": iso_dial}
@@ -260,16 +259,6 @@ def test_dial_positions_find_themselves(kind, step):
             assert dial.nearest(nudged) == index
             assert dial.at_most(nudged) == index
             assert dial.at_least(nudged) == index
-
-
-def test_whole_stops_of_a_dial():
-    thirds = iso_dial("thirds")
-    assert [nominal_iso(value) for value in whole_stop_values(thirds.exact[6:16])] == [100, 200, 400, 800]
-    assert whole_stop_values([exact_f_number(n) for n in (2.8, 3.2, 4, 5.6, 6.3)], 2.0) == pytest.approx(
-        [2**1.5, 4, 2**2.5]
-    )
-    assert whole_stop_values([]) == []
-    assert whole_stop_values([400, 100, 200]) == [100, 200, 400]
 
 
 # --- text

@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 from kitgauge.exposure import shutter_dial
 from kitgauge.fit.blur_likelihood import derivatives, free_parameters
 from kitgauge.fit.blur_shutter import BlurFit
+from kitgauge.fit.result import NORMAL_95
 from kitgauge.fit.streak_families import FAMILIES
 
 Array = NDArray[np.float64]
 
 _QUANTILES = np.asarray((np.arange(64) + 0.5) / 64.0, dtype=np.float64)
 _STEP = 1e-4
-_NORMAL_95 = 1.959963984540054
 _NEAR_STOPS = 2.0
 _FARTHEST_STOPS = 3.0  # beyond the measured shutter times the model is a guess; no frame is asked for beyond this
 
@@ -102,7 +102,7 @@ def _spread(times: Array, most_frames: int) -> tuple[tuple[float, int], ...]:
 def _width(information: Array, gradient: Array) -> float:
     """Return the width of the 95 % interval of the limit [stops] that the information promises."""
     variance = float(gradient @ np.linalg.solve(information, gradient))
-    return 2.0 * _NORMAL_95 * math.sqrt(variance) / math.log(2.0)
+    return 2.0 * NORMAL_95 * math.sqrt(variance) / math.log(2.0)
 
 
 def _limit_gradient(name: str, theta: Array, keep: float, streak_limit_px: float, free: NDArray[np.intp]) -> Array:

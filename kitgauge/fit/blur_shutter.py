@@ -32,7 +32,7 @@ from kitgauge.fit.blur_likelihood import (
     maximise,
 )
 from kitgauge.fit.blur_misfit import LostFrames, kept_differ, lost_frames
-from kitgauge.fit.result import FitResult
+from kitgauge.fit.result import NORMAL_95, FitResult
 from kitgauge.fit.shutter_profile import mean_rate, profile_limit
 from kitgauge.fit.streak_families import FAMILIES
 
@@ -44,7 +44,6 @@ _RATES = (0.5, 0.8, 0.9)
 _STOP = math.log(2.0)
 _REACH_SLACK_STOPS = 0.01
 _FARTHEST = 3.0 * _STOP  # beyond the measured shutter times; farther out the model is a guess, and no time is told
-_NORMAL_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
@@ -128,7 +127,7 @@ class BlurFit:
 
         middle, gradient, _ = derivatives(probit, best.theta[None, :], free)
         error = math.sqrt(float(gradient[0] @ covariance @ gradient[0]))
-        low, high = middle[0] - _NORMAL_95 * error, middle[0] + _NORMAL_95 * error
+        low, high = middle[0] - NORMAL_95 * error, middle[0] + NORMAL_95 * error
         return float(stats.norm.cdf(low)), float(stats.norm.cdf(high))
 
     def limit(self, keep: float, streak_limit_px: float) -> ShutterLimit:
@@ -149,7 +148,7 @@ class BlurFit:
         first = math.log(self.fastest_s / self.data.reference_s) - _REACH_SLACK_STOPS * _STOP
         last = math.log(self.slowest_s / self.data.reference_s) + _REACH_SLACK_STOPS * _STOP
         reach: Reach = "faster" if found.value < first else "slower" if found.value > last else "measured"
-        stderr = math.log2(high / low) / (2.0 * _NORMAL_95) if math.isfinite(low) and math.isfinite(high) else math.nan
+        stderr = math.log2(high / low) / (2.0 * NORMAL_95) if math.isfinite(low) and math.isfinite(high) else math.nan
         return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach)
 
     def _time(self, log_time: float) -> float:

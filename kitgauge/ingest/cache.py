@@ -34,6 +34,9 @@ def cache_folder() -> Path:
     return user_cache_path("kitgauge", appauthor=False)
 
 
+_PACKAGES = ("numpy", "scipy", "opencv-python-headless", "rawpy", "ExifRead", "pillow", "tifffile")
+
+
 @cache
 def code_fingerprint() -> str:
     """Return a digest of the code that turns files into measurements, with the versions of what decodes them."""
@@ -43,12 +46,13 @@ def code_fingerprint() -> str:
 
     digest = hashlib.sha256()
     root = Path(kitgauge.__file__).parent
-    for part in ("frames", "measure", "ingest"):
-        for path in sorted((root / part).glob("*.py")):
-            digest.update(path.name.encode())
-            digest.update(path.read_bytes())
-    for text in (kitgauge.__version__, version("numpy"), version("rawpy"), str(rawpy.libraw_version)):
-        digest.update(text.encode())
+    parts = [sorted((root / part).glob("*.py")) for part in ("frames", "measure", "ingest")]
+    for path in [root / "exposure.py", root / "flags.py", *(path for part in parts for path in part)]:
+        digest.update(path.name.encode())
+        digest.update(path.read_bytes())
+    digest.update(f"kitgauge {kitgauge.__version__}, LibRaw {rawpy.libraw_version}".encode())
+    for package in _PACKAGES:
+        digest.update(f"{package} {version(package)}".encode())
     return digest.hexdigest()
 
 

@@ -16,7 +16,6 @@ from kitgauge.limits.several import several, wrapped
 from kitgauge.limits.store import FILE_NAME, Accepted, accept, drop, read_limits
 from kitgauge.run_files import CURVES_FILE, read_json
 
-
 DEFAULT_RESULTS = Path("results")
 _RUN_AGAIN = "run the protocol again; curves.json is not meant to be changed by hand"
 
@@ -193,6 +192,4 @@ def limit_from_dict(values: Any, where: str = CURVES_FILE) -> Limit:
     try:
         return entry_from_dict(entry, where).limit
     except LimitsError as error:
-        raise LimitsError(
-            error.what, where=error.where, got=error.got, needed=error.needed, fix=_RUN_AGAIN
-        ) from None
+        raise LimitsError(error.what, where=error.where, got=error.got, needed=error.needed, fix=_RUN_AGAIN) from None

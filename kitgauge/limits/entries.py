@@ -163,7 +163,9 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
             raise _fault("a key is missing", where, key, "nothing", f"the key {key}", "add it")
     kind = entry["kind"]
     if not isinstance(kind, str) or kind not in SETTINGS:
-        raise _fault("unknown kind of limit", where, "kind", shown(kind), "iso, f_number or shutter", "name one of them")
+        raise _fault(
+            "unknown kind of limit", where, "kind", shown(kind), "iso, f_number or shutter", "name one of them"
+        )
     settings = SETTINGS[kind]
     dials = tuple(f"{name}_dial" for name in settings)
     allowed = {*_TEXTS, *_NUMBERS, *_REQUIRED, *settings, *dials, "flags", "extra"}
@@ -257,7 +259,9 @@ def _check_order(value: dict[str, float], ci_low: float, ci_high: float, where: 
 
 def _criterion(value: Any, where: str) -> dict[str, float]:
     if not isinstance(value, dict):
-        raise _fault("a table was needed", where, "criterion", shown(value), "for example { snr = 10.0 }", "write it so")
+        raise _fault(
+            "a table was needed", where, "criterion", shown(value), "for example { snr = 10.0 }", "write it so"
+        )
     criterion = {str(name): _positive(value, name, f"{where}, criterion", required=True) for name in value}
     for name, number in criterion.items():
         low, high = RANGES.get(name, (0.0, math.inf))

@@ -10,11 +10,10 @@ from kitgauge.errors import LimitsError
 from kitgauge.exposure import iso_dial
 from kitgauge.fit.noise_iso import NoiseFit
 from kitgauge.flags import FLAGS, Severity
+from kitgauge.limits.compare import Z_95
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, snr
-
-_Z95 = 1.959964  # two-sided 95 % of a Gaussian
 
 
 @dataclass(frozen=True)
@@ -181,7 +180,7 @@ def _crossing(
             moved = _between(change, high, share) if first else _between(low, change, share)
             variance += (math.log(moved.snr() / wanted) / slope) ** 2
     stderr = math.sqrt(variance)
-    ci_low, ci_high = value * 2.0 ** (-_Z95 * stderr), value * 2.0 ** (_Z95 * stderr)
+    ci_low, ci_high = value * 2.0 ** (-Z_95 * stderr), value * 2.0 ** (Z_95 * stderr)
     if fit is not None and fit.dual_gain_iso == above.iso:
         # where between the two values the sensor changes over is not known: the low stage may go on to the
         # end of the gap, or the high stage may begin at its start
@@ -217,7 +216,7 @@ def _at_highest(
     state, point = states[-1], points[-1]
     error = math.sqrt(sum(math.log2(change.snr() / state.snr()) ** 2 for change in _changes(state, point)))
     # a stop of ISO halves the electrons and so lowers log2 SNR by at least half a stop (pure shot noise)
-    margin = 2.0 * (math.log2(state.snr() / wanted) - _Z95 * error)
+    margin = 2.0 * (math.log2(state.snr() / wanted) - Z_95 * error)
     return point.iso, math.nan, point.iso * 2.0 ** min(0.0, margin), math.nan
 
 

@@ -124,7 +124,10 @@ def _not_a_light(text: str, bare: str, parts: list[str]) -> UsageError:
         number = bare.replace(",", ".", 1)
         fix = f"say what the number is: ev{number}, or {number}lux"
     elif len(missing) < len(kinds) and missing:
-        what, fix = f"not a light: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing", "write it like 1/60,f4,iso800"
+        what, fix = (
+            f"not a light: {' and '.join(missing)} {'is' if len(missing) == 1 else 'are'} missing",
+            "write it like 1/60,f4,iso800",
+        )
     return UsageError(what, where="--light", got=text or "nothing", needed=_FORMS, fix=fix)
 
 

@@ -35,13 +35,6 @@ def magnification(distance_mm: float, focal_mm: float) -> float:
     return focal_mm / (distance_mm - focal_mm)
 
 
-def distance_for_magnification(m: float, focal_mm: float) -> float:
-    """Return the distance [mm] from target to lens at which a thin lens images with magnification `m` > 0."""
-    if not (m > 0 and focal_mm > 0):
-        raise ValueError(f"magnification {m} and focal length {focal_mm} mm must be positive")
-    return focal_mm * (1.0 + 1.0 / m)
-
-
 def largest_dot_px(loss: float = PRINT_LOSS_ALLOWED, frequency_cy_per_px: float = PRINT_LOSS_AT_CY_PER_PX) -> float:
     """Return the width [px] of an imaged printer dot that lowers MTF by `loss` (0 to 0.5) at a frequency.
 

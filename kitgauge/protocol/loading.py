@@ -17,7 +17,6 @@ from kitgauge.protocol.model import Protocol
 from kitgauge.protocol.problems import protocol_error
 
 LARGEST_FILE_BYTES = 256 * 1024  # the shipped ones are under 8 kB
-SCHEMA_FILE = "protocol.schema.json"
 
 
 @dataclass(frozen=True)

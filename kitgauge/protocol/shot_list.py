@@ -80,10 +80,6 @@ class Shot:
         guide: float | None = getattr(self.guide, setting)
         return "" if guide is None else f"about {format_setting(setting, guide)}"
 
-    def settings_text(self) -> str:
-        """Return all settings in one line: "ISO 400, about 1/6, f/5.6"."""
-        return ", ".join(text for setting in SETTINGS if (text := self.setting_text(setting)))
-
 
 @dataclass(frozen=True)
 class ShotList:

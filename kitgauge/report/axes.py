@@ -24,6 +24,16 @@ _LABELS: dict[DialKind, str] = {
     "shutter": "shutter time in seconds",
 }
 _MOST_LABELS = 9
+_FEWEST_LABELS = 4
+_ROUND_MARKS: tuple[tuple[float, ...], ...] = (
+    (1,),
+    (1, 3),
+    (1, 2, 5),
+    (1, 2, 3, 5),
+    (1, 1.5, 2, 3, 4, 5, 7),
+    tuple(1 + 0.2 * k for k in range(45)),
+    tuple(1 + 0.05 * k for k in range(180)),
+)
 
 
 def finite_positive(values: Iterable[float]) -> list[float]:
@@ -85,6 +95,27 @@ def stops_axis(
     ticks = [anchor * 2.0**k for k in range(first, last + 1)]
     labels = [_plain_tick(t) if (k % every == 0) else "" for k, t in zip(range(first, last + 1), ticks, strict=True)]
     _set_ticks(axes.yaxis, ticks, labels)
+    return low, high
+
+
+def plain_axis(axes: Axes, values: Iterable[float], *, margin_stops: float = 0.3) -> tuple[float, float]:
+    """Make the y axis logarithmic, marked with round numbers close enough to read values off; return its ends.
+
+    Raises ValueError if no value is positive and finite.
+    """
+    kept = finite_positive(values)
+    if not kept:
+        raise ValueError("an axis needs at least one positive value")
+    low, high = min(kept) / 2.0**margin_stops, max(kept) * 2.0**margin_stops
+    axes.set_yscale("log", base=10)
+    axes.set_ylim(low, high)
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks: list[float] = []
+    for marks in _ROUND_MARKS:
+        ticks = [m * 10.0**k for k in decades for m in marks if low <= m * 10.0**k <= high]
+        if len(ticks) >= _FEWEST_LABELS:
+            break
+    _set_ticks(axes.yaxis, ticks, [f"{tick:.3g}" for tick in ticks])
     return low, high
 
 

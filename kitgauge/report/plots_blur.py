@@ -12,11 +12,13 @@ from kitgauge.exposure import exact_shutter_s
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis, finite_positive, stops_axis
 from kitgauge.report.data import mapping, number, numbers, records, sampled_curve, text
+from kitgauge.report.letter import setting_text
 from kitgauge.report.style import GREY, LIMIT, LOOKS, Picture, draw_model, mark_limit, picture
 
 Rows = Sequence[Mapping[str, Any]]
 _NORMAL_95 = 1.959963984540054
 _FLOOR_SHARE = 1e-9
+_MOST_COUNTS_IN_A_ROW = 10
 
 
 def blur_pictures(blur: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
@@ -92,7 +94,8 @@ def _keep_picture(
     counts = keep_counts(frames, streak_limit)
     if not counts:
         return None
-    others = [row for row in records(blur.get("limits")) if number(row.get("shutter_s")) > 0]
+    own = number(mapping((limit or {}).get("criterion")).get("keep"))
+    others = [r for r in records(blur.get("limits")) if number(r.get("shutter_s")) > 0 and number(r.get("keep")) != own]
     limit_s = number((limit or {}).get("shutter_s"))
     times = [row[0] for row in counts] + finite_positive([limit_s])
     curve = sampled_curve(mapping(mapping(blur.get("fit")).get("curves")).get("keep_rate"))
@@ -117,32 +120,28 @@ def _keep_picture(
             label="frames kept, of frames shot",
             zorder=3,
         )
-        for (shutter_s, k, n), value in zip(counts, shares, strict=True):
+        crowded = len(counts) > _MOST_COUNTS_IN_A_ROW
+        for shutter_s, k, n in counts:  # above the axes, where they meet neither bars nor lines
             axes.annotate(
-                f"{k}/{n}",
-                (shutter_s, value),
-                xytext=(5, 5 if value < 0.9 else -12),
-                textcoords="offset points",
-                fontsize=8.5,
-                zorder=4,
-            )
+                f"{k}/{n}", (shutter_s, 1.0), xycoords=axes.get_xaxis_transform(), xytext=(0, 3),
+                textcoords="offset points", ha="center", va="bottom", fontsize=8.5, rotation=90 if crowded else 0,
+            )  # fmt: skip
         if limit_s > 0:
             low, high = number((limit or {}).get("ci_low")), number((limit or {}).get("ci_high"))
             mark_limit(
                 axes, limit_s, low, high,
-                f"your limit, {wording.shutter(number((limit or {}).get('shutter_s_dial')))} on the dial",
+                f"limit {setting_text(limit or {}, '')} (on the dial {setting_text(limit or {})})",
             )  # fmt: skip
         _draw_other_limits(axes, others)
         dial_axis(axes, "shutter", times)
         axes.set_ylim(-0.04, 1.06)
         axes.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
         axes.set_ylabel("share of frames kept")
-        axes.legend(loc="lower left")
 
     caption = (
         f"Share of frames with a streak of {wording.plain(streak_limit, 3)} px or less, against shutter "
         "time. The "
-        "figures beside the points count frames kept and shot; bars are 95 % intervals of such a count "
+        "figures above count frames kept and shot; bars are 95 % intervals of such a count "
         "alone, so they "
         "are wider than the model's band. "
     )
@@ -214,7 +213,6 @@ def _streak_picture(frames: Rows, blur: Mapping[str, Any], streak_limit: float) 
         dial_axis(axes, "shutter", [_time_s(frame) for frame, _ in placed])
         stops_axis(axes, values)
         axes.set_ylabel("streak (pixels)")
-        axes.legend(loc="best")
 
     censored = sum(1 for p in placed if _censored(p))
     left_out = len(frames) - len(placed)

@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 
 from kitgauge.exposure import exact_iso
 from kitgauge.report import wording
-from kitgauge.report.axes import dial_axis, finite_positive, stops_axis
+from kitgauge.report.axes import dial_axis, finite_positive, plain_axis, stops_axis
 from kitgauge.report.data import mapping, number, numbers, records, sampled_curve, text
+from kitgauge.report.letter import setting_text
 from kitgauge.report.style import (
     GREY,
     LIMIT,
@@ -98,14 +99,13 @@ def _snr_picture(points: Points, fit: Mapping[str, Any], limit: Mapping[str, Any
         if limit is not None:
             mark_limit(
                 axes, number(limit["iso"]), number(limit.get("ci_low")), number(limit.get("ci_high")),
-                f"your limit, {wording.iso(number(limit.get('iso_dial')))} on the dial",
+                f"limit {setting_text(limit, '')} (on the dial {setting_text(limit)})",
             )  # fmt: skip
         if math.isfinite(needed):
             axes.axhline(needed, color=LIMIT, linewidth=1, linestyle=(0, (1, 2)), label="SNR needed per pixel")
         dial_axis(axes, "iso", isos)
         stops_axis(axes, [*values, *finite_positive([needed])], anchor=10.0)
         axes.set_ylabel("SNR of one pixel at mid-grey (ratio)")
-        axes.legend(loc="best")
 
     caption = (
         "Signal-to-noise ratio of one pixel at mid-grey against ISO; each line of the grid is one stop, and "
@@ -154,18 +154,13 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
         if invariance > 0 and invariance != second_stage:
             axes.axvline(
                 invariance, color=GREY, linewidth=1.2, linestyle=(0, (8, 3, 1, 3)),
-                label=f"little gained above {wording.iso(invariance)}",
+                label=f"little gained above ISO {wording.plain(invariance, 3)}",
             )  # fmt: skip
         dial_axis(axes, "iso", isos)
-        stops_axis(axes, values)
+        plain_axis(axes, values)
         axes.set_ylabel("read noise (electrons)")
-        axes.legend(loc="best")
 
-    caption = (
-        "Read noise against ISO; each line of the grid is one stop, and the colours stand side by side at "
-        "each ISO. "
-        "Bars are one standard error. "
-    )
+    caption = "Read noise against ISO; the colours stand side by side at each ISO. Bars are one standard error. "
     if second_stage > 0:
         caption += f"The sensor changes to a second gain stage at {wording.iso(second_stage)}. "
     elif curve is not None:
@@ -175,7 +170,9 @@ def _read_noise_picture(points: Points, fit: Mapping[str, Any]) -> Picture | Non
     if remark := text(fit.get("invariance_text")):
         caption += f"{remark[0].upper()}{remark[1:]}."
     elif invariance > 0:
-        caption += f"Above {wording.iso(invariance)}, raising ISO in the camera cleans the shadows little more."
+        caption += (
+            f"Above ISO {wording.plain(invariance, 3)}, raising ISO in the camera cleans the shadows little more."
+        )
     alt = f"Chart: read noise goes from {_ends(points, 'read_noise_e', ' electrons')}."
     return picture("noise-read", "Read noise", caption, alt, draw)
 

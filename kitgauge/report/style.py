@@ -27,6 +27,8 @@ GREY = "#6b737b"
 GRID = "#dfe3e6"
 LIMIT = "#8c2d19"
 _LONGEST_NAME = 24
+_LEGEND_COLUMNS = 2
+_LEGEND_ROW_IN = 0.19
 FIGURE_SIZE_IN = (5.6, 4.1)  # 403 x 295 points: letters stay readable when the figure is 360 px wide
 
 
@@ -69,9 +71,7 @@ _SETTINGS: Any = {
     "ytick.color": INK,
     "text.color": INK,
     "text.parse_math": False,
-    "legend.framealpha": 0.88,
-    "legend.edgecolor": "none",
-    "legend.fancybox": False,
+    "legend.frameon": False,
     "legend.fontsize": 8.5,
     "lines.linewidth": 1.5,
     "lines.markersize": 5,
@@ -107,9 +107,21 @@ def picture(
         figure = Figure(figsize=size_in, layout="constrained")
         axes = figure.add_subplot()
         draw(axes)
+        _legend_below(figure, axes)
         stream = io.StringIO()
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return Picture(name, title, caption, alt, inline_svg(stream.getvalue(), name, alt))
+
+
+def _legend_below(figure: Figure, axes: Axes) -> None:
+    """Put the legend under the axes, where it covers nothing, and make the figure higher by as much."""
+    handles, labels = axes.get_legend_handles_labels()
+    if not labels:
+        return
+    rows = -(-len(labels) // _LEGEND_COLUMNS)
+    width, height = figure.get_size_inches()
+    figure.set_size_inches(width, height + _LEGEND_ROW_IN * rows)
+    figure.legend(handles, labels, loc="outside lower center", ncols=_LEGEND_COLUMNS)
 
 
 def inline_svg(source: str, name: str, alt: str) -> str:

@@ -103,10 +103,6 @@ class Sensor:
         """Return the rounding noise [e-], 1/sqrt(12) DN (EMVA 1288 R4, section 2.2)."""
         return self.gain_e_per_dn(iso) / math.sqrt(12.0)
 
-    def dark_noise_e(self, iso: float) -> float:
-        """Return the whole temporal noise of a dark frame [e-]: read, row and rounding noise."""
-        return math.hypot(self.read_noise_e(iso), self.row_noise_e, self.quantisation_noise_e(iso))
-
     def saturation_e(self, iso: float) -> float:
         """Return the electrons [e-] at which a pixel saturates, mean over the pattern's black levels."""
         black = float(np.mean(self.black_dn))

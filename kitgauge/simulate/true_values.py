@@ -13,7 +13,6 @@ from kitgauge.simulate.chart import Square, position_in_frame
 from kitgauge.simulate.hands import true_shutter_limit_s
 from kitgauge.simulate.model import SimulatedKit
 
-_ISO_STEPS_PER_STOP = 3
 _KEEPS = (0.5, 0.8, 0.9)
 
 
