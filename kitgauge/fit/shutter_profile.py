@@ -71,7 +71,8 @@ def family_weights(fits: Sequence[FamilyFit]) -> Array:
 def mean_rate(fits: Sequence[FamilyFit], x: float, streak_px: float) -> float:
     """Return P(L <= `streak_px`) at x = ln(t / t0), averaged over the families with their Akaike weights."""
     rates = [float(fit.rate(np.array([x]), streak_px)[0]) for fit in fits]
-    return float(family_weights(fits) @ np.array(rates))
+    # the weights add up to 1 within rounding only
+    return min(float(family_weights(fits) @ np.array(rates)), 1.0)
 
 
 def limit_place(fits: Sequence[FamilyFit], keep: float, streak_limit_px: float) -> float:

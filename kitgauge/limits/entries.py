@@ -115,6 +115,18 @@ def _range_words(low: float, high: float) -> tuple[str, str]:
     return words(low, high), words(dial_f_number(low, up=True), dial_f_number(high, up=False))
 
 
+def sharp_range(low: float, high: float) -> str:
+    """Return a range of exact f-numbers in words: 'f/3.44 to f/10.3 (on the dial f/3.5 to f/10)'."""
+    exact, dial = _range_words(low, high)
+    return exact if exact == dial else f"{exact} (on the dial {dial})"
+
+
+def iso_up_to(iso: float) -> str:
+    """Return an exact ISO in words: 'ISO 8540 (on the dial ISO 8000)'."""
+    exact, dial = _iso_words(iso)
+    return exact if exact == dial else f"{exact} (on the dial {dial})"
+
+
 def entry_as_dict(accepted: AcceptedLimit) -> dict[str, Any]:
     """Return the entry as it stands in the file; what is not known is left out."""
     limit = accepted.limit

@@ -5,12 +5,16 @@ Pure standard library.
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
 from kitgauge.limits.entries import AcceptedLimit
 
 WIDTH = 100
+_TIE = "\N{NO-BREAK SPACE}"
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:s|m|mm|px|µm|MP|stops?|frames)\b|%)")
+_ISO_NUMBER = re.compile(r"(?<=\bISO) (?=\d)")
 _UNITS = {
     "snr": "SNR {:g}",
     "output_mp": "{:g} MP",
@@ -21,10 +25,15 @@ _UNITS = {
 
 
 def wrapped(text: str, first: str, rest: str) -> list[str]:
-    """Return `text` in lines of at most WIDTH characters where its words allow; paths and numbers are not torn."""
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
+    """Return `text` in lines of at most WIDTH characters where its words allow.
+
+    No line ends within a path, or between a number and its unit.
+    """
+    tied = _ISO_NUMBER.sub(_TIE, _NUMBER_AND_UNIT.sub(_TIE, text))
+    lines = textwrap.wrap(
+        tied, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False, break_on_hyphens=False
     )
+    return [line.replace(_TIE, " ") for line in lines]
 
 
 def several(limits: Sequence[AcceptedLimit]) -> list[str]:

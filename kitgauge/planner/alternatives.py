@@ -2,7 +2,7 @@
 
 Order: ways that close the whole gap before those that close a part; then what gives nothing up in the picture
 (support, more light, a filter), then a burst of at most ten frames, then what costs depth, noise, sharp
-frames.
+frames. Nothing asks for more than twelve frames.
 
 Pure standard library.
 """
@@ -15,18 +15,21 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from kitgauge.exposure import (
-    format_f_number,
+    dial_shutter,
+    format_exact_f_number,
     format_shutter,
     nominal_f_number,
     nominal_iso,
     nominal_shutter_s,
+    percent,
 )
 from kitgauge.planner.choose import Bounds, Choice, Dials, Setting, choose, usable_iso
 from kitgauge.planner.motion import Motion
 from kitgauge.planner.predict import Predicted, burst_frames
+from kitgauge.planner.viewing import HALF
 
 _SHORT_BURST = 10
-_LONGEST_BURST = 200
+_MOST_FRAMES = 12  # longer bursts and focus stacks are not practical (common practice, no source)
 _ORDER = (
     "support",
     "more-light",
@@ -121,6 +124,7 @@ def _with_support(bounds: Bounds, choice: Choice, available: Dials, predict: Pre
         keep_rate_interval=None,
     )
     price = f"a tripod or other firm support, which allows {format_shutter(supported.setting.shutter_s)}"
+    price += _rest(supported.shortfall_stops)
     return [
         Alternative(
             "support",
@@ -164,9 +168,9 @@ def _with_wider_aperture(bounds: Bounds, choice: Choice, available: Dials, predi
     opened = 2 * math.log2(wanted.f_number / setting.f_number)
     price = f"{opened:.1f} stops wider"
     if before.near_m is not None and after.near_m is not None:
-        price += f": sharp from {_span(after)} instead of {_span(before)}"
+        price += f": sharp {_span(after)} instead of {_span(before)}"
     if setting.f_number < bounds.f_sharp_low * (1 - 1e-6):
-        price += f"; wider than the sharp range, which starts at {format_f_number(bounds.f_sharp_low)}"
+        price += f"; wider than the sharp range, which starts at {format_exact_f_number(bounds.f_sharp_low)}"
     price += _rest(remaining)
     numbers = {"opened_stops": opened, "depth_m": _depth(after), "depth_before_m": _depth(before)}
     return [Alternative("wider-aperture", setting, after, price, numbers, remaining_stops=remaining)]
@@ -189,7 +193,7 @@ def _with_slower_shutter(
         if keep is None:
             price += ": how many frames stay sharp is not known before handheld-shutter was measured"
         else:
-            price += f": {keep:.0%} of frames sharp instead of {_rate(motion, wanted.shutter_s)}"
+            price += f": {percent(keep)} of frames sharp instead of {_rate(motion, wanted.shutter_s)}"
     price += _subject_smear(motion, setting.shutter_s)
     numbers: dict[str, float | None] = {"slower_stops": stops, "keep_rate": keep}
     ways = [Alternative("slower-shutter", setting, predicted, price, numbers)]
@@ -199,13 +203,12 @@ def _with_slower_shutter(
     if (
         keep is not None
         and frames is not None
-        and 1 < frames <= _LONGEST_BURST
+        and 1 < frames <= _MOST_FRAMES
         and setting.shutter_s <= subject_may_hold * (1 + 1e-6)
     ):
         price = (
             f"{frames} frames at {format_shutter(setting.shutter_s)}: at least one is sharp with "
-            f"{confidence:.0%} "
-            f"confidence ({keep:.0%} of frames are)"
+            f"{percent(confidence)} confidence ({percent(keep)} of frames are)"
         ) + (", if the subject holds still" if setting.shutter_s > motion.subject_cap_s * (1 + 1e-6) else "")
         kind = "burst" if frames <= _SHORT_BURST else "long-burst"
         numbers = {"frames": frames, "keep_rate": keep, "confidence": confidence}
@@ -255,13 +258,18 @@ def _with_filter(bounds: Bounds, choice: Choice, available: Dials, predict: Pred
 
 def _with_focus_stack(choice: Choice, predict: Predict) -> list[Alternative]:
     # the depth of one frame, in dioptres, grows in proportion to the f-number
-    frames = math.ceil(2 ** (choice.depth_shortfall_stops / 2) - 1e-9)
+    stops = choice.depth_shortfall_stops / 2
+    frames = math.ceil(2**stops - 1e-9) if stops < _MOST_FRAMES else _MOST_FRAMES + 1
+    predicted = predict(choice.setting)
+    too_soft = predicted.contrast is not None and predicted.contrast["focus"] <= HALF
+    if frames > _MOST_FRAMES or too_soft:
+        return []
     price = f"{frames} frames from a tripod, focused one behind the other and merged; only for things that stand still"
     return [
         Alternative(
             "focus-stack",
             choice.setting,
-            predict(choice.setting),
+            predicted,
             price,
             {"frames": frames},
             frames=frames,
@@ -291,7 +299,9 @@ def _first_fitting(
 
 def _span(predicted: Predicted) -> str:
     far = predicted.far_m
-    return f"{predicted.near_m:.2f} m to " + ("infinity" if far is None or math.isinf(far) else f"{far:.2f} m")
+    if far == predicted.near_m:
+        return "nowhere"
+    return f"from {predicted.near_m:.2f} m to " + ("infinity" if far is None or math.isinf(far) else f"{far:.2f} m")
 
 
 def _depth(predicted: Predicted) -> float | None:
@@ -302,13 +312,13 @@ def _depth(predicted: Predicted) -> float | None:
 
 def _rate(motion: Motion, shutter_s: float) -> str:
     rate = motion.keep_rate(shutter_s)
-    return "an unknown share" if rate is None else f"{rate:.0%}"
+    return "an unknown share" if rate is None else percent(rate)
 
 
 def _subject_smear(motion: Motion, shutter_s: float) -> str:
     if shutter_s <= motion.subject_cap_s * (1 + 1e-6):
         return ""
-    return f"; the subject smears: it wants {format_shutter(motion.subject_cap_s)} or faster"
+    return f"; the subject smears: it wants {format_shutter(dial_shutter(motion.subject_cap_s))} or faster"
 
 
 def _rest(remaining: float) -> str:

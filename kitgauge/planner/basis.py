@@ -14,8 +14,17 @@ GIVEN: Basis = "given"
 
 @dataclass(frozen=True)
 class Because:
-    """Where a bound comes from: its basis, one sentence, and the run if there is one."""
+    """Where a bound comes from: its basis, one sentence, and the run if there is one.
+
+    `note` says which of several limits it is, empty where there is one.
+    """
 
     basis: Basis
     text: str
     run: str | None = None
+    note: str = ""
+
+    @property
+    def full_text(self) -> str:
+        """The sentence with the note."""
+        return f"{self.text}; {self.note}" if self.note else self.text

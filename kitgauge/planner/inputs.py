@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kitgauge.errors import PlanError, UsageError
-from kitgauge.exposure import exact_f_number, exact_shutter_s, format_f_number, format_shutter
+from kitgauge.exposure import exact_f_number, exact_shutter_s, format_exact_shutter, format_shutter, percent
 from kitgauge.limits.compare import limit_stderr_stops
 from kitgauge.limits.criteria import STREAK_DIAGONAL_FRACTION, Criteria
-from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.limits.entries import AcceptedLimit, sharp_range
+from kitgauge.limits.several import labels
 from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, SCALED, Basis, Because
 from kitgauge.planner.depth_of_field import magnification
 from kitgauge.planner.kit_model import KitModel
@@ -133,7 +134,10 @@ def _hands(
             )
     if not measured:
         focal_35mm = focal_mm * FULL_FRAME_DIAGONAL_MM / diagonal_mm
-        text = f"1/(focal length in 35 mm terms) = 1/{focal_35mm:.0f} s; these hands were not measured"
+        at = f"{focal_35mm:.0f} mm in 35 mm terms"
+        if request.focal_mm is None and _only_focal(limits) is None:
+            at += ", assumed as no focal length was given"
+        text = f"by the rule of 1/(focal length), 1/{focal_35mm:.0f} s at {at}; these hands were not measured"
         return None, 1 / focal_35mm, asked, Because(PRACTICE, text), None, keep
     candidates = []
     for accepted in measured:
@@ -144,6 +148,13 @@ def _hands(
         # the nearest focal length; of several techniques the one that asks for the faster shutter
         candidates.append(((not same, round(distance, 3), steady.slowest_s(wanted)), accepted, steady, because, wanted))
     _, accepted, steady, because, wanted = min(candidates, key=lambda item: item[0])
+    if asked is None and len(techniques) > 1:
+        because = replace(
+            because,
+            note=f"of {', '.join(techniques)} the one that asks for the fastest shutter, as no --technique was given",
+        )
+    elif len(measured) > 1:
+        because = replace(because, note=f"of {', '.join(labels(measured))} the one that fits best")
     return (
         steady,
         steady.slowest_s(wanted),
@@ -166,14 +177,14 @@ def _steadiness(
     else:
         hands = Hands(time, keep, stderr, spread.family, spread.shape, spread.slope)
     at = f" at {limit.focal_mm:g} mm" if limit.focal_mm else ""
-    text = f"{limit.technique or 'hands'}{at}: {format_shutter(time)} keeps {keep:.0%} of frames"
+    text = f"{limit.technique or 'hands'}{at}: {format_exact_shutter(time)} keeps {percent(keep)} of frames"
     basis: Basis = MEASURED
     if limit.focal_mm and abs(math.log2(focal_mm / limit.focal_mm)) > _SAME_FOCAL_STOPS:
         hands = hands.at_focal(limit.focal_mm, focal_mm)
         text += f", carried to {focal_mm:g} mm by angle"
         basis = SCALED
     if keep_asked is not None and abs(keep_asked - keep) > 1e-6 and spread is None:
-        text += f", carried to {keep_asked:.0%} by the usual spread of streaks"
+        text += f", carried to {percent(keep_asked)} by the usual spread of streaks"
         basis = SCALED
     return hands, Because(basis, text, accepted.run)
 
@@ -239,8 +250,10 @@ def _sharp(request: PlanRequest, limits: Sequence[AcceptedLimit], focal_mm: floa
     if fitting:
         best = min(fitting, key=rank)
         low, high = best.limit.value["f_number_low"], best.limit.value["f_number_high"]
-        text = f"{best.limit.lens or 'this lens'} is sharp from {format_f_number(low)} to {format_f_number(high)}"
-        because = Because(MEASURED, text, best.run)
+        text = f"{best.limit.lens or 'this lens'} is sharp from {sharp_range(low, high)}"
+        others = [item for item in fitting if rank(item)[0] == rank(best)[0]]
+        note = f"of {len(others)} such limits ({', '.join(labels(others))}) the one accepted last"
+        because = Because(MEASURED, text, best.run, note if len(others) > 1 else "")
         region = best.limit.region
         return SharpBound(low, high, best.limit.lens, region if region in REGIONS else "centre", because)
     low, high = (exact_f_number(value) for value in PRACTICE_SHARP_F_NUMBERS)

@@ -8,7 +8,6 @@ carried beyond the measured range. Pure standard library.
 from __future__ import annotations
 
 import math
-import os
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -109,9 +108,16 @@ def read_kit_model(runs: Mapping[str, Path]) -> KitModel:
     model = KitModel()
     for name, folder in runs.items():
         file = folder / "curves.json"
-        if os.path.isfile(file):  # False for names that no file can have
+        if _is_there(file):
             model = _merged(model, _load(file), name)
     return model
+
+
+def _is_there(file: Path) -> bool:
+    try:
+        return file.is_file()
+    except (OSError, ValueError):  # a name that no file can have
+        return False
 
 
 # What a measurement can give, wide; a number outside of it was not measured. (low, high), both included; 0 and

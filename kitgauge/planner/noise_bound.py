@@ -9,9 +9,10 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from kitgauge.exposure import exact_iso
+from kitgauge.exposure import exact_iso, format_exact_iso
 from kitgauge.limits.criteria import Criteria
-from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.limits.entries import AcceptedLimit, iso_up_to
+from kitgauge.limits.several import labels
 from kitgauge.planner.basis import MEASURED, PRACTICE, SCALED, Basis, Because
 from kitgauge.planner.kit_model import Z_95, KitModel
 from kitgauge.planner.request import CameraFacts, PlanRequest
@@ -58,13 +59,19 @@ def noise_bound(
         text = f"ISO {PRACTICE_ISO_LIMIT:.0f} is taken as the highest; this body was not measured"
         return NoiseBound(exact_iso(PRACTICE_ISO_LIMIT), predict, snr, output_mp, Because(PRACTICE, text))
     iso0 = best.limit.value["iso"]
+    note = ""
+    if len(measured) > 1:
+        fits = "fits --output-mp" if _agrees(wanted_mp, mp0) else "was accepted last"
+        note = f"of {len(measured)} ISO limits ({', '.join(labels(measured))}) the one that {fits}"
     ratio = snr / snr0 * math.sqrt(output_mp / mp0)
     text = f"SNR {snr:g} in a picture of {output_mp:g} MP"
     if abs(math.log2(ratio)) < 1e-3:
-        return NoiseBound(iso0, predict, snr, output_mp, Because(MEASURED, f"{text}: ISO {iso0:.0f}", best.run))
+        return NoiseBound(
+            iso0, predict, snr, output_mp, Because(MEASURED, f"{text}: up to {iso_up_to(iso0)}", best.run, note)
+        )
     iso, basis = _iso_for_ratio(model, iso0, ratio)
-    text += f": ISO {iso:.0f}, from ISO {iso0:.0f} for SNR {snr0:g} in one of {mp0:g} MP"
-    return NoiseBound(iso, predict, snr, output_mp, Because(basis, text, best.run))
+    text += f": up to {iso_up_to(iso)}, from {format_exact_iso(iso0)} for SNR {snr0:g} in one of {mp0:g} MP"
+    return NoiseBound(iso, predict, snr, output_mp, Because(basis, text, best.run, note))
 
 
 def _agrees(wanted: float | None, given: float | None) -> bool:

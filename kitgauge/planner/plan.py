@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
 from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.planner.alternatives import Alternative, settings_dict, ways_out
 from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, Because
@@ -39,7 +40,8 @@ class Plan:
     `setting` holds exact values; `as_dict` gives the marked ones of the dials. `binds` names the input that
     sets the bounds most ("hands", "subject", "depth", "sharpness", "noise"), None where none does;
     `binds_stops` how many stops of light each would free if it alone did not count. `exposure_error_stops` >
-    0 is too bright. `basis` says per input where its bound comes from.
+    0 is too bright. `basis` says per input where its bound comes from. `without_movement`: the settings on a
+    tripod for what does not move at all, None where that makes no difference.
     """
 
     request: PlanRequest
@@ -57,6 +59,7 @@ class Plan:
     cautions: tuple[str, ...]
     measure_next: tuple[str, ...]
     burst_frames: int | None
+    without_movement: Setting | None = None
 
     @property
     def exposure_error_stops(self) -> float:
@@ -89,7 +92,7 @@ class Plan:
             "depth_shortfall_stops": self.choice.depth_shortfall_stops,
             "alternatives": [way.as_dict() for way in self.alternatives],
             "basis": {name: because.basis for name, because in self.basis.items()},
-            "basis_text": {name: because.text for name, because in self.basis.items()},
+            "basis_text": {name: because.full_text for name, because in self.basis.items()},
             "basis_run": {name: because.run for name, because in self.basis.items()},
             "reasons": dict(self.reasons),
             "cautions": list(self.cautions),
@@ -118,6 +121,7 @@ def make_plan(
     contradicts itself or the limits.
     """
     request = request.checked()
+    given = camera is not None
     camera = (camera or CameraFacts()).exact()
     model = model or KitModel()
     light = _light(request, read_frame)
@@ -148,6 +152,7 @@ def make_plan(
         "sharpness": inputs.sharp.because,
         "noise": inputs.noise.because,
         "frame": inputs.frame,
+        "camera": _camera_because(camera, given),
     }
     return Plan(
         request=request,
@@ -177,7 +182,30 @@ def make_plan(
         ),
         measure_next=measure_next(basis),
         burst_frames=burst_frames(predicted.keep_rate, request.confidence),
+        without_movement=_without_movement(request, bounds, choice, available),
     )
+
+
+def _without_movement(request: PlanRequest, bounds: Bounds, choice: Choice, available: Dials) -> Setting | None:
+    """Return the settings on a tripod for a thing that does not move at all, where a person holding still was
+    planned for only because no subject was named; None where they are the same.
+    """
+    if request.subject != "still" or not math.isinf(bounds.motion.hands_cap_s):
+        return None
+    nothing_moves = replace(bounds.motion, subject_cap_s=math.inf, streak_per_s=0.0, subject=None)
+    setting = choose(replace(bounds, motion=nothing_moves), available).setting
+    return None if setting == choice.setting else setting
+
+
+def _camera_because(camera: CameraFacts, given: bool) -> Because:
+    if camera.measured_range is not None:
+        return Because(MEASURED, f"{camera.measured_range} were measured; the plan goes no further")
+    text = (
+        f"ISO {nominal_iso(camera.iso_min):.0f} to {nominal_iso(camera.iso_max):.0f}, "
+        f"{format_f_number(camera.f_min)} to {format_f_number(camera.f_max)}, "
+        f"{format_shutter(camera.shutter_fastest_s)} to {format_shutter(camera.shutter_slowest_s)}"
+    )
+    return Because(GIVEN, text) if given and camera != CameraFacts().exact() else Because(PRACTICE, text + " assumed")
 
 
 def what_binds(bounds: Bounds, choice: Choice, available: Dials) -> tuple[str | None, dict[str, float]]:
@@ -217,11 +245,14 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     mtf50 = model.mtf50_points(sharp.lens, inputs.focal_mm, sharp.region)
     aberration = () if pitch_um is None else aberration_of(mtf50, pitch_um)
     if near is None or far is None:
-        return Optics(inputs.focal_mm, Viewing(circle, aberration), None), Because(GIVEN, "no distance is given")
+        nothing = Because(GIVEN, "no distance was given, so depth of field sets no bound")
+        return Optics(inputs.focal_mm, Viewing(circle, aberration), None), nothing
     require_outside_focal_length(near, inputs.focal_mm)
-    carried = "" if output_mp == CIRCLE_OUTPUT_MP else f" at 8 megapixels, carried to {output_mp:g}"
-    text = f"blur circle {circle * 1000:.0f} µm (frame diagonal/1500{carried}), thin lens, "
-    because = Because(PRACTICE, text + "diffraction; this lens was not measured")
+    rule = f"frame diagonal/1500, for a picture of {CIRCLE_OUTPUT_MP:g} MP"
+    if output_mp != CIRCLE_OUTPUT_MP:
+        rule += f", made {'larger' if output_mp < CIRCLE_OUTPUT_MP else 'smaller'} for one of {output_mp:g} MP"
+    text = f"a point may be blurred to {circle * 1000:.0f} µm on the sensor ({rule}), with "
+    because = Because(PRACTICE, text + "an ideal lens and diffraction; this lens was not measured")
     if aberration:
         because = Because(MEASURED, text + "diffraction and the measured sharpness", sharp.because.run)
     focus = request.distance_m if near == far and request.distance_m is not None else focus_for(near, far)

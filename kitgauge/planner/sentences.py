@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.exposure import dial_shutter, format_exact_f_number, format_f_number, format_shutter, nominal_iso
 from kitgauge.planner.basis import PRACTICE, SCALED, Because
 from kitgauge.planner.choose import Bounds, Choice, Dials, usable_iso
 from kitgauge.planner.depth_of_field import magnification
@@ -36,8 +36,8 @@ def _shutter_reason(bounds: Bounds, choice: Choice, inputs: Inputs) -> str:
     motion = bounds.motion
     if choice.slowed:
         return (
-            f"{time}: slower than hands and subject allow, because the highest ISO and the widest aperture "
-            "do not expose."
+            f"{time}: slower than hands and subject allow, because at the highest ISO and the widest aperture "
+            "the picture would be too dark otherwise."
         )
     if math.isinf(motion.hands_cap_s) and math.isinf(motion.subject_cap_s):
         return f"{time}: nothing moves, so the shutter is as slow as the lowest ISO asks for."
@@ -56,8 +56,8 @@ def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: 
     sharp = inputs.sharp
     if choice.opened:
         return (
-            f"{marked}: opened beyond what depth and sharpness ask for, because the highest ISO does not "
-            "expose otherwise."
+            f"{marked}: wider open than the depth and the sharp range want, because at the highest ISO the "
+            "picture would be too dark otherwise."
         )
     if choice.closed:
         return (
@@ -71,9 +71,8 @@ def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: 
     if bounds.f_depth > bounds.f_sharp_low:
         tail = ""
         if number > bounds.f_sharp_high * (1 + 1e-6):
-            tail = (
-                f", though beyond {format_f_number(bounds.f_sharp_high)} the whole picture gets softer by diffraction"
-            )
+            beyond = format_exact_f_number(bounds.f_sharp_high)
+            tail = f", though beyond {beyond} the whole picture gets softer by diffraction"
         return f"{marked}: the lowest that has near and far end in focus{tail}."
     if number > bounds.f_sharp_low * (1 + 1e-6) and number == available.f_number[0]:
         return f"{marked}: the widest aperture there is."
@@ -121,11 +120,15 @@ def cautions(light: Light, request: PlanRequest, inputs: Inputs, bounds: Bounds,
             f"Near and far end are not both sharp: {choice.depth_shortfall_stops:.1f} stops of depth are missing."
         )
     if not choice.frozen and bounds.motion.subject_cap_s < choice.setting.shutter_s:
-        said.append(f"The subject smears: it wants {format_shutter(bounds.motion.subject_cap_s)} or faster.")
+        said.append(
+            f"The subject smears: it wants {format_shutter(dial_shutter(bounds.motion.subject_cap_s))} or faster."
+        )
     if not choice.frozen and bounds.motion.hands_cap_s < choice.setting.shutter_s:
-        said.append(f"The hands blur: they want {format_shutter(bounds.motion.hands_cap_s)} or faster.")
+        said.append(f"The hands blur: they want {format_shutter(dial_shutter(bounds.motion.hands_cap_s))} or faster.")
     if choice.setting.shutter_s >= _LONG_EXPOSURE_S:
         said.append("Long exposure: release with a timer or a cable; noise that grows with time is not in the limits.")
+    if request.distance_m is not None and request.near_m != request.far_m and not _speed(request):
+        said.append("--distance is not used: with --near and --far the plan sets the focus between the two.")
     if request.nd_stops > 0:
         said.append(
             "Focus and frame before the filter goes on; a filter for photography does not make the sun safe to look at."

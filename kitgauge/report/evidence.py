@@ -12,16 +12,34 @@ from typing import Any
 from kitgauge.report import wording
 from kitgauge.report.data import FrameRow, RunData, flag_of, mapping, number, records, text, texts
 
+_WIDEST_CELL = 40  # letters; longer ones are broken
+
 
 @dataclass(frozen=True)
 class Table:
-    """A table of text. `left` holds the indices of columns set flush left; the others hold numbers."""
+    """A table of text. `left` holds the indices of columns set flush left; the others hold numbers.
+
+    `details` is shown on demand only.
+    """
 
     title: str
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     left: frozenset[int] = field(default_factory=lambda: frozenset({0}))
     note: str = ""
+    details: tuple[str, ...] = ()
+
+    @property
+    def width_rem(self) -> int:
+        """How wide the page draws the table, roughly, in letters' heights [rem]: it tells where a hint is needed."""
+        columns = zip(*(self.columns, *self.rows), strict=True)
+        return round(
+            sum(
+                1.2
+                + 0.47 * max(min(len(cell), _WIDEST_CELL) if row else len(cell) / 2 for row, cell in enumerate(cells))
+                for cells in columns
+            )
+        )
 
 
 def noise_table(noise: Mapping[str, Any]) -> Table | None:
@@ -34,16 +52,19 @@ def noise_table(noise: Mapping[str, Any]) -> Table | None:
         (
             wording.plain(number(p.get("iso")), 6), text(p.get("channel")),
             _pair(p, "gain_e_per_dn"), _pair(p, "read_noise_e"),
-            wording.plain(number(p.get("saturation_e")), 5), _decimals(p, "dynamic_range_stops", 2),
-            wording.plain(number(p.get("snr_midgrey")), 3), _flags(p, shared),
+            wording.digits(number(p.get("saturation_e")), 4), _decimals(p, "dynamic_range_stops", 2),
+            wording.digits(number(p.get("snr_midgrey")), 3), _flags(p, shared),
         )
         for p in sorted(points, key=lambda p: (_last(number(p.get("iso"))), _colour_order(p)))
     )  # fmt: skip
     columns = (
         "ISO", "colour", "gain, electrons per DN", "read noise, electrons", "saturation, electrons",
-        "dynamic range, stops", "SNR at mid-grey, per pixel", "flags",
+        "range, stops", "SNR per pixel", "flags",
     )  # fmt: skip
-    note = "DN: digital number, the unit of the raw file. G pools the two greens. ± is one standard error."
+    note = (
+        "DN: digital number, the unit of the raw file. Range: dynamic range. SNR: at mid-grey. G pools the two greens. "
+        "± is one standard error."
+    )
     return Table("Noise per ISO and colour", columns, rows, frozenset({1, 7}), note + _flag_note(shared))
 
 
@@ -166,10 +187,10 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
         for f in frames
     )  # fmt: skip
     columns = (
-        "frame", "step", "ISO", "shutter", "f-number", "EV at ISO 100 of the settings",
-        "median level, stops below saturation", "clipped", "near black", "flags",
+        "frame", "step", "ISO", "shutter", "f-number", "EV", "level, stops", "clipped", "near black", "flags",
     )  # fmt: skip
-    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), _flag_note(shared).strip())
+    note = "EV: of the settings, at ISO 100. Level: the median, in stops below saturation."
+    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), note + _flag_note(shared))
 
 
 def _percent(row: Mapping[str, Any], key: str) -> str:
@@ -185,11 +206,11 @@ def blur_table(blur: Mapping[str, Any]) -> Table | None:
     shared = _shared_flags(frames)
     rows = tuple(
         (
-            text(f.get("file")), text(f.get("role")), wording.shutter(number(f.get("shutter_s"))), _streak(f),
+            text(f.get("file")), text(f.get("role")) or "–", wording.shutter(number(f.get("shutter_s"))), _streak(f),
             wording.plain(number(f.get("streak_um")), 3), wording.plain(number(f.get("streak_mrad")), 3),
             wording.plain(number(f.get("direction_deg")), 3), _flags(f, shared),
         )
-        for f in frames
+        for f in sorted(frames, key=lambda f: f.get("role") == "tripod")  # what was measured first, its reference last
     )  # fmt: skip
     columns = (
         "frame", "role", "shutter", "streak, px", "streak, µm", "streak, mrad", "direction, degrees", "flags",
@@ -219,6 +240,8 @@ def blur_limits_table(blur: Mapping[str, Any]) -> Table | None:
 
 def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
     """Return frames with settings, step, status and what was said about them."""
+    said = [(*f.flags, *f.remarks) for f in frames]
+    shared = tuple(s for s in said[0] if all(s in others for others in said)) if len(said) > 1 else ()
     rows = tuple(
         (
             f.file,
@@ -228,12 +251,12 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
             _setting(f.number("iso"), wording.iso),
             _setting(f.number("shutter_s"), wording.shutter),
             _setting(f.number("f_number"), wording.f_number),
-            ", ".join((*f.flags, *f.remarks)) or "–",
+            ", ".join(s for s in (*f.flags, *f.remarks) if s not in shared) or "–",
         )
         for f in frames
     )
     columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "flags and remarks")
-    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}))
+    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}), _flag_note(shared).strip())
 
 
 def steps_table(data: RunData) -> Table | None:

@@ -342,6 +342,8 @@ def number_doubts(data: RunData) -> list[Trouble]:
     told |= {name for limit in data.limits for name in texts(limit.get("flags"))}
     for frame in records(data.part("blur").get("frames")):
         for name in texts(frame.get("flags")):
+            if frame.get("role") == "tripod" and name in _SAID_OF_HANDHELD:
+                continue
             files = groups.setdefault(name, [])
             if text(frame.get("file")) not in files:
                 files.append(text(frame.get("file")))

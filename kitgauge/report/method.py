@@ -205,6 +205,8 @@ def criteria_facts(data: RunData) -> list[tuple[str, str, str]]:
     for limit in data.limits:
         for key, value in mapping(limit.get("criterion")).items():
             shown = wording.plain(number(value), 4)
+            if key in ("keep", "mtf50_fraction"):
+                shown = wording.share(number(value))
             rows[(str(key), shown)] = EXPLANATIONS.get(str(key), "")
     return [(key, value, meaning) for (key, value), meaning in rows.items()]
 

@@ -30,7 +30,8 @@ from kitgauge.report.regions import (
 )
 from kitgauge.report.style import GREY, INK, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, picture
 
-_GROUP_LOOK, _WORST_LOOK = LOOKS[1], LOOKS[5]
+_GROUP_LOOK = LOOKS[1]
+_WORST_LOOK = Look(LOOKS[5].colour, "D", LOOKS[5].line, 8.0)  # drawn first and larger: it may lie under the mean
 _BELOW_CIRCLE = 0.18  # on the map, where the frame is 2 high: from a circle's middle to its figures
 _MAP_FOOT = 0.45  # from the middle of the lowest circles to the foot of the map
 _LIMIT_LINES: dict[str, tuple[int, tuple[float, ...]]] = {"centre": (0, (7, 2)), "whole frame": (0, (1, 1.2))}
@@ -188,7 +189,7 @@ def _curve_picture(
     ranges = {region: ends for region, limit in limits.items() if (ends := _range(limit)) is not None}
 
     def draw(axes: Axes) -> None:
-        for series in shown:
+        for series in sorted(shown, key=lambda series: series.look is not _WORST_LOOK):
             draw_model(axes, series.curve, series.look)
             draw_points(
                 axes, [r[0] for r in series.rows], [r[1] for r in series.rows], [r[2] for r in series.rows],

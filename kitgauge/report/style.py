@@ -39,6 +39,7 @@ class Look:
     colour: str
     marker: str
     line: str | tuple[int, tuple[float, ...]]
+    size: float = 5.0
 
 
 LOOKS = (
@@ -192,6 +193,6 @@ def draw_points(
         text = f"{name}, left out" if name and is_hollow else name
         bars = e if any(value > 0 for value in e) else None
         axes.errorbar(
-            a, b, yerr=bars, linestyle="none", marker=look.marker, color=look.colour, markerfacecolor=face,
-            markeredgecolor=look.colour, elinewidth=1.1, label=text, zorder=3,
+            a, b, yerr=bars, linestyle="none", marker=look.marker, markersize=look.size, color=look.colour,
+            markerfacecolor=face, markeredgecolor=look.colour, elinewidth=1.1, label=text, zorder=3,
         )  # fmt: skip

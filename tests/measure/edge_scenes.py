@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from prysm.otf import diffraction_limited_mtf
+from prysm_route import diffraction_limited_mtf
 from scipy.optimize import brentq
 
 PATTERNS = {

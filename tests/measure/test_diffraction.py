@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from prysm.otf import diffraction_limited_mtf
+from prysm_route import diffraction_limited_mtf
 
 from kitgauge.measure.diffraction import diffraction_mtf, diffraction_px, system_mtf, system_mtf50
 

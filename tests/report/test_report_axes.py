@@ -9,7 +9,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kitgauge.report.axes import dial_axis, stops_axis
+from kitgauge.report.axes import dial_axis, plain_axis, stops_axis
 
 
 @pytest.fixture
@@ -83,3 +83,21 @@ def test_stops_axis_has_one_line_per_stop_through_the_anchor(axes: Axes) -> None
     low, high = stops_axis(axes, [3.0, 90.0], anchor=10.0)
     assert low < 3.0 and high > 90.0
     assert ticks(axes.yaxis) == pytest.approx({"2.5": 2.5, "5": 5.0, "10": 10.0, "20": 20.0, "40": 40.0, "80": 80.0})
+
+
+@pytest.mark.parametrize(
+    ("values", "labels"),
+    [
+        ([1.5, 4.7], ["1.5", "2", "3", "4", "5"]),
+        ([1.2, 24.0], ["1", "2", "5", "10", "20"]),
+        ([0.02, 900.0], ["0.1", "1", "10", "100", "1e+03"]),
+        ([2.0, 2.1], ["1.7", "1.75", "1.8", "1.85", "1.9", "1.95", "2", "2.05", "2.1", "2.15", "2.2", "2.25",
+                      "2.3", "2.35", "2.4", "2.45", "2.5", "2.55"]),
+    ],
+)  # fmt: skip
+def test_plain_axis_has_round_marks_enough_to_read_values_off(values: list[float], labels: list[str]) -> None:
+    axes = Figure().add_subplot()
+    low, high = plain_axis(axes, values)
+    assert low < min(values) and high > max(values)
+    shown = [axes.yaxis.get_major_formatter()(t, k) for k, t in enumerate(axes.yaxis.get_majorticklocs())]
+    assert shown == labels

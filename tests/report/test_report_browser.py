@@ -29,7 +29,12 @@ addEventListener("load", () => {{
     const root = inner.documentElement;
     const figures = [...inner.querySelectorAll("svg")];
     const ends = figures.map((svg) => Math.round(svg.getBoundingClientRect().right));
-    return [root.clientWidth, inner.body.scrollWidth, root.scrollWidth, ...ends].join(" ");
+    const cut = [...inner.querySelectorAll(".scroll")].filter((box) => box.scrollWidth > box.clientWidth + 1);
+    const hinted = cut.filter((box) => {{
+      const hint = box.parentElement.querySelector(".hint");
+      return hint && hint.getBoundingClientRect().height > 0;
+    }});
+    return [root.clientWidth, inner.body.scrollWidth, root.scrollWidth, cut.length, hinted.length, ...ends].join(" ");
   }}).join(",");
 }});
 </script>"""
@@ -59,9 +64,11 @@ def test_page_never_scrolls_sideways(make: object, tmp_path: Path) -> None:
     found = re.search(r"<title>probe ([\d ,]+)</title>", dom)
     assert found, "the probe did not run"
     for width, measured in zip((400, 1280), found.group(1).split(","), strict=True):
-        client, body, document, *figures = (int(value) for value in measured.split())
+        client, body, document, cut, hinted, *figures = (int(value) for value in measured.split())
         assert client == pytest.approx(width, abs=16)  # less a scroll bar
         assert body <= client and document <= client
+        assert hinted == cut, f"{cut - hinted} tables are cut at {width} px without a hint"
+        assert cut == 0 or width == 400
         assert len(figures) >= 2 and max(figures) <= client
 
 

@@ -52,3 +52,29 @@ def test_names_in_figures_stay_short_and_drawable() -> None:
     assert legend_name("top-left") == "top-left"
     assert legend_name("x" * 400) == "x" * 21 + "..."
     assert legend_name("\u5199\u771f") == "??"
+
+
+@pytest.mark.parametrize("file", ["run.json", "curves.json"])
+@pytest.mark.parametrize(
+    "value",
+    ["[" * 100_000 + "]" * 100_000, "[" * 300 + "]" * 300, '{"a":' * 300 + "1" + "}" * 300, "9" * 5000],
+    ids=["very deep list", "deep list", "deep object", "long integer"],
+)
+def test_nesting_and_integers_beyond_all_measure_are_an_error_that_names_the_file(
+    file: str, value: str, tmp_path: Path
+) -> None:
+    folder = noise_run(tmp_path)
+    (folder / file).write_text(f'{{"schema": 1, "status": "complete", "noise": {value}}}')
+    with pytest.raises(ResultsError, match="cannot be read") as caught:
+        write_report(folder)
+    assert file in str(caught.value) and caught.value.fix
+
+
+@pytest.mark.parametrize("name", ["report.html", "run.json"])
+def test_a_file_in_place_of_the_folder_says_which_folder(name: str, tmp_path: Path) -> None:
+    folder = noise_run(tmp_path / "run")
+    (folder / "report.html").write_text("a page")
+    with pytest.raises(ResultsError, match="not a folder") as caught:
+        write_report(folder / name)
+    assert f"give the folder of the run: {folder}" in caught.value.fix
+    assert (folder / "report.html").read_text() == "a page"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
 import re
@@ -14,8 +15,8 @@ from report_samples import blur_run, noise_run, sharpness_run
 from kitgauge.report.data import mapping, sampled_curve
 from kitgauge.report.plots_blur import blur_pictures, keep_counts, kept, wilson_interval
 from kitgauge.report.plots_noise import noise_pictures
-from kitgauge.report.plots_sharpness import sharpness_pictures
-from kitgauge.report.regions import region_means, sharpest_aperture
+from kitgauge.report.plots_sharpness import group_series, sharpness_pictures
+from kitgauge.report.regions import corner_share, region_means, sharpest_aperture
 from kitgauge.report.style import LOOKS, inline_svg
 
 # Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (score, no continuity correction);
@@ -207,3 +208,134 @@ def test_inline_figures_keep_their_ids_apart_and_bring_no_metadata() -> None:
     assert "http" not in first and "metadata" not in first
     assert 'id="one-p1"' in first and "url(#one-p1)" in first and 'href="#one-m1"' in first
     assert not set(re.findall(r'id="([^"]+)"', first)) & set(re.findall(r'id="([^"]+)"', second))
+
+
+def words(svg: str) -> list[str]:
+    return [html.unescape(found).strip() for found in re.findall(r"<text[^>]*>([^<]*)</text>", svg)]
+
+
+def test_a_limit_line_is_named_by_its_exact_place(tmp_path: Path) -> None:
+    blur = curves_of(blur_run(tmp_path / "blur"))
+    blur["limits"][0] |= {"shutter_s": 1 / 43, "shutter_s_dial": 0.02}
+    keep, _ = blur_pictures(blur["blur"], blur["limits"])
+    assert "limit 1/43 s (on the dial 1/50 s)" in words(keep.svg)
+    noise = curves_of(noise_run(tmp_path / "noise"))
+    noise["limits"][0] |= {"iso": 8540.4, "iso_dial": 8000.0}
+    snr, _ = noise_pictures(noise["noise"], noise["limits"])
+    assert "limit ISO 8540 (on the dial ISO 8000)" in words(snr.svg)
+
+
+def test_measured_isos_are_not_moved_to_marked_ones(tmp_path: Path) -> None:
+    noise = curves_of(noise_run(tmp_path))
+    noise["noise"]["fit"] |= {"dual_gain_iso": None, "invariance_iso": 1630.0, "invariance_text": None}
+    _, read_noise = noise_pictures(noise["noise"], noise["limits"])
+    assert "little gained above ISO 1630" in words(read_noise.svg)
+    assert "Above ISO 1630, raising ISO" in read_noise.caption
+
+
+def places_of(svg: str) -> dict[str, tuple[float, float]]:
+    """Where the texts of a figure stand, in points; y points down."""
+    found = re.findall(r'<text [^>]*?transform="(?:rotate\([^)]*\) )?translate\(([\d.]+) ([\d.]+)\)[^>]*>([^<]*)<', svg)
+    found += re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', svg)
+    return {html.unescape(text): (float(x), float(y)) for x, y, text in found}
+
+
+def test_legends_stand_below_the_axes(tmp_path: Path) -> None:
+    curves = curves_of(sharpness_run(tmp_path))
+    for drawn in sharpness_pictures(curves["sharpness"], curves["limits"])[:2]:
+        places = places_of(drawn.svg)
+        axis = next(y for text, (_, y) in places.items() if text.startswith("f-number, one mark"))
+        legend = [y for text, (_, y) in places.items() if text.startswith(("centre", "worst", "diffraction"))]
+        assert len(legend) >= 3 and min(legend) > axis
+
+
+def test_counts_stand_in_a_row_above_the_axes_and_apart(tmp_path: Path) -> None:
+    curves = curves_of(blur_run(tmp_path))
+    keep, _ = blur_pictures(curves["blur"], curves["limits"])
+    counts = [
+        (float(x), float(y))
+        for x, y, text in re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', keep.svg)
+        if re.fullmatch(r"\d+/1\d", text) or re.fullmatch(r"\d+/9", text)
+    ]
+    assert len(counts) == 7
+    assert len({y for _, y in counts}) == 1
+    top = next(y for text, (_, y) in places_of(keep.svg).items() if text == "100 %")
+    assert counts[0][1] < top
+    columns = sorted(x for x, _ in counts)
+    assert min(b - a for a, b in zip(columns, columns[1:], strict=False)) > 30  # "10/10" is 28 points wide at 8.5
+
+
+def test_corners_are_drawn_as_their_mean_with_range_and_the_worst(tmp_path: Path) -> None:
+    curves = curves_of(sharpness_run(tmp_path))  # there the bottom right corner is the softest
+    first, second, _ = sharpness_pictures(curves["sharpness"], curves["limits"])
+    said = words(first.svg)
+    assert "corners, mean and range" in said and "worst corner: bottom-right" in said and "centre" in said
+    assert not {"top-left", "top-right", "bottom-left"} & set(said)
+    assert "sides, mean and range" in words(second.svg)
+
+
+def test_mean_of_corners_by_hand() -> None:
+    values = {"top-left": (0.30, 0.03), "top-right": (0.20, 0.04)}
+    points = [
+        {
+            "region": region,
+            "f_number": f_number,
+            "orientation": "both",
+            "mtf50_cy_per_px": value * factor,
+            "mtf50_cy_per_px_stderr": error,
+        }
+        for region, (value, error) in values.items()
+        for f_number, factor in ((4.0, 1.0), (8.0, 0.5))
+    ]
+    curve = {"f_number": [4.0, 8.0], "mtf50_cy_per_px": [0.3, 0.1]}
+    other = {"f_number": [4.0, 8.0], "mtf50_cy_per_px": [0.2, 0.2]}
+    fit = {"top-left": {"curve": curve}, "top-right": {"curve": other}}
+    mean, worst = group_series(points, fit, list(values), "corner", "corners")
+    assert mean.rows[0][:3] == pytest.approx((4.0, 0.25, 0.025))
+    assert mean.curve is not None
+    assert mean.curve.y == pytest.approx((0.25, 0.15))
+    assert mean.curve.low == pytest.approx((0.2, 0.1)) and mean.curve.high == pytest.approx((0.3, 0.2))
+    assert worst.label == "worst corner: top-right"
+    assert [series.label for series in group_series(points, fit, ["top-left"], "corner", "corners")] == ["top-left"]
+
+
+def test_limit_of_the_whole_frame_is_drawn(tmp_path: Path) -> None:
+    curves = curves_of(sharpness_run(tmp_path))
+    kinds = [limit["region"] for limit in curves["limits"]]
+    assert sorted(kinds) == ["centre", "whole frame"]
+    first, *_ = sharpness_pictures(curves["sharpness"], curves["limits"])
+    assert any(said.startswith("whole frame sharp: f/") for said in words(first.svg))
+    assert "dotted over the whole frame" in first.caption
+    alone, *_ = sharpness_pictures(curves["sharpness"], [x for x in curves["limits"] if x["region"] == "centre"])
+    assert not any(said.startswith("whole frame") for said in words(alone.svg))
+
+
+def test_map_has_every_figure_below_its_circle(tmp_path: Path) -> None:
+    curves = curves_of(sharpness_run(tmp_path))
+    *_, frame_map = sharpness_pictures(curves["sharpness"], curves["limits"])
+    found = [
+        (float(x), float(y), text)
+        for x, y, text in re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', frame_map.svg)
+    ]
+    percents = [(x, y) for x, y, text in found if text.endswith("%")]
+    assert len(percents) == 9
+    for x, y in percents:
+        below = [b for a, b, text in found if text.startswith("v ") and abs(a - x) < 45 and 15 < b - y < 50]
+        assert len(below) == 1
+    assert "Each place is compared with the best place here" in frame_map.caption
+
+
+def test_share_of_the_corners_is_that_of_the_outermost_places() -> None:
+    def point(region: str, x: float, y: float, value: float, f_number: float = 5.6) -> dict[str, object]:
+        return {"region": region, "x_norm": x, "y_norm": y, "mtf50_cy_per_px": value, "f_number": f_number}
+
+    points = [
+        point("centre", 0.5, 0.5, 0.40),
+        point("centre", 0.5, 0.5, 0.30, 11.0),
+        point("top-left", 0.1, 0.1, 0.30),
+        point("top-left", 0.3, 0.2, 0.39),  # nearer to the centre: not what is meant by the corner
+        point("bottom-right", 0.9, 0.9, 0.34),
+        point("bottom-right", 0.9, 0.9, 0.30, 11.0),
+    ]
+    assert corner_share(points) == pytest.approx((5.6, 0.8))
+    assert math.isnan(corner_share(points[:1])[1])
