@@ -17,6 +17,9 @@ from kitgauge.exposure import (
     K_REFLECTED_CD_S_PER_M2,
     MIDGREY_FRACTION_OF_SATURATION,
     Dial,
+    dial_f_number,
+    dial_iso,
+    dial_shutter,
     ev100,
     ev100_from_luminance,
     ev100_from_lux,
@@ -24,6 +27,9 @@ from kitgauge.exposure import (
     exact_iso,
     exact_shutter_s,
     f_number_dial,
+    format_exact_f_number,
+    format_exact_iso,
+    format_exact_shutter,
     format_f_number,
     format_shutter,
     iso_dial,
@@ -31,6 +37,7 @@ from kitgauge.exposure import (
     nominal_f_number,
     nominal_iso,
     nominal_shutter_s,
+    percent,
     shutter_dial,
     stops_between,
 )
@@ -314,3 +321,37 @@ def test_impossible_values_raise(value):
         stops_between(1.0, value)
     with pytest.raises(ValueError, match="positive"):
         Dial((1.0,), (1.0,), 1.0).nearest(value if value != math.inf else -1.0)
+
+
+def test_exact_values_are_told_as_they_are() -> None:
+    assert format_exact_shutter(1 / 43.4) == "1/43 s"
+    assert format_exact_shutter(1 / 51) == "1/51 s"  # marked 1/50 is near, but not the same
+    assert format_exact_shutter(1 / 4.4) == "1/4.4 s"
+    assert format_exact_shutter(0.617) == "0.62 s"
+    assert format_exact_shutter(12.4) == "12 s"
+    assert format_exact_f_number(3.4421) == "f/3.44"
+    assert format_exact_f_number(10.347) == "f/10.3"
+    assert format_exact_f_number(8) == "f/8"
+    assert format_exact_iso(8540.4) == "ISO 8540"
+    assert format_exact_iso(102400) == "ISO 102400"
+
+
+def test_the_dial_value_on_the_safe_side() -> None:
+    # marked 1/50 does 2^(-17/3) s = 1/50.8, f/3.5 2^(11/6) = 3.56, f/10 2^(20/6) = 10.08, ISO 8000 8063
+    assert dial_shutter(1 / 43) == pytest.approx(1 / 50)
+    assert dial_shutter(1 / 51) == pytest.approx(1 / 60)
+    assert dial_f_number(3.44, up=True) == 3.5
+    assert dial_f_number(10.35, up=False) == 10
+    assert dial_iso(8540) == 8000
+    assert dial_iso(8000) == 6400
+    assert dial_iso(20) == 20  # below the dial
+
+
+def test_per_cent_is_never_all_or_nothing_where_it_is_only_near() -> None:
+    assert [percent(share) for share in (0.97, 1.0, 0.9999, 0.0, 0.001)] == [
+        "97 %",
+        "100 %",
+        "over 99 %",
+        "0 %",
+        "under 1 %",
+    ]

@@ -209,7 +209,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
             text=entry.get("text", ""),
             stderr_stops=_positive(entry, "stderr_stops", where),
             lens=entry.get("lens"),
-            focal_mm=_positive(entry, "focal_mm", where) if "focal_mm" in entry else None,
+            focal_mm=_positive(entry, "focal_mm", where, required=True) if "focal_mm" in entry else None,
             technique=entry.get("technique"),
             region=entry.get("region"),
             flags=_flags(entry.get("flags", []), where),

@@ -7,20 +7,21 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
+from kitgauge.exposure import percent
 from kitgauge.limits.entries import AcceptedLimit
 
 WIDTH = 100
 _TIE = "\N{NO-BREAK SPACE}"
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:s|m|mm|px|µm|MP|stops?|frames)\b|%)")
 _ISO_NUMBER = re.compile(r"(?<=\bISO) (?=\d)")
-_UNITS = {
-    "snr": "SNR {:g}",
-    "output_mp": "{:g} MP",
-    "streak_px": "streak {:.3g} px",
-    "keep": "{:.0%} sharp",
-    "mtf50_fraction": "{:.0%} of the best sharpness",
+_WORDS: dict[str, Callable[[float], str]] = {
+    "snr": "SNR {:g}".format,
+    "output_mp": "{:g} MP".format,
+    "streak_px": "streak {:.3g} px".format,
+    "keep": lambda share: f"{percent(share)} sharp",
+    "mtf50_fraction": lambda share: f"{percent(share)} of the best sharpness",
 }
 
 
@@ -45,10 +46,11 @@ def several(limits: Sequence[AcceptedLimit]) -> list[str]:
         said.append(_sentence("ISO", isos, f"the one that {fits}accepted last" if fits else "the one accepted last"))
     hands = [item for item in limits if item.limit.kind == "shutter" and item.limit.extra.get("role") != "subject"]
     if len(hands) > 1:
-        rule = "the one of --technique"
-        if len({limit.limit.focal_mm for limit in hands}) > 1:
-            rule += ", nearest to --focal"
-        said.append(_sentence("shutter", hands, rule + ", else the one that asks for the fastest shutter"))
+        rules = ["of --technique"] if len({limit.limit.technique for limit in hands}) > 1 else []
+        rules += ["nearest to --focal"] if len({limit.limit.focal_mm for limit in hands}) > 1 else []
+        rules += ["that fits --keep"] if _differ(hands, "keep") else []
+        chosen = f"the one {', '.join(rules)}, else the one" if rules else "the one"
+        said.append(_sentence("shutter", hands, f"{chosen} that asks for the fastest shutter"))
     same: dict[tuple[object, ...], list[AcceptedLimit]] = {}
     for limit in limits:
         if limit.limit.kind == "f_number":
@@ -62,18 +64,14 @@ def several(limits: Sequence[AcceptedLimit]) -> list[str]:
 
 def labels(limits: Sequence[AcceptedLimit]) -> list[str]:
     """Return a few words for each limit: only what tells it from the others."""
-    names = [name for name in _UNITS if _differ(limits, name)]
+    names = [name for name in _WORDS if _differ(limits, name)]
     techniques = len({limit.limit.technique for limit in limits}) > 1
     focals = len({limit.limit.focal_mm for limit in limits}) > 1
     found = []
     for limit in limits:
         parts = [limit.limit.technique or "no technique named"] if techniques else []
         parts += [f"{limit.limit.focal_mm:g} mm" if limit.limit.focal_mm else "no focal length"] if focals else []
-        parts += [
-            _UNITS[name].format(limit.limit.criterion[name]).replace("%", " %")
-            for name in names
-            if name in limit.limit.criterion
-        ]
+        parts += [_WORDS[name](limit.limit.criterion[name]) for name in names if name in limit.limit.criterion]
         found.append(" ".join(parts) or limit.run)
     return found
 

@@ -29,7 +29,8 @@ from kitgauge.planner.predict import Predicted, burst_frames
 from kitgauge.planner.viewing import HALF
 
 _SHORT_BURST = 10
-_MOST_FRAMES = 12  # longer bursts and focus stacks are not practical (common practice, no source)
+MOST_FRAMES = 12  # longer bursts and focus stacks are not practical (common practice, no source)
+_TENFOLD_STOPS = math.log2(10)
 _ORDER = (
     "support",
     "more-light",
@@ -140,7 +141,8 @@ def _with_support(bounds: Bounds, choice: Choice, available: Dials, predict: Pre
 def _with_more_light(bounds: Bounds, choice: Choice, available: Dials, predict: Predict) -> list[Alternative]:
     more = choice.shortfall_stops
     lit = choose(replace(bounds, ev100=bounds.ev100 + more), available)
-    price = f"{more:.1f} stops more light on the subject ({2**more:.1f} times as much: lamps nearer, or more of them)"
+    factor = f"{2**more:.1f}" if more < _TENFOLD_STOPS else f"{2**more:.0f}"
+    price = f"{more:.1f} stops more light on the subject ({factor} times as much: lamps nearer, or more of them)"
     return [
         Alternative(
             "more-light",
@@ -203,7 +205,7 @@ def _with_slower_shutter(
     if (
         keep is not None
         and frames is not None
-        and 1 < frames <= _MOST_FRAMES
+        and 1 < frames <= MOST_FRAMES
         and setting.shutter_s <= subject_may_hold * (1 + 1e-6)
     ):
         price = (
@@ -259,10 +261,10 @@ def _with_filter(bounds: Bounds, choice: Choice, available: Dials, predict: Pred
 def _with_focus_stack(choice: Choice, predict: Predict) -> list[Alternative]:
     # the depth of one frame, in dioptres, grows in proportion to the f-number
     stops = choice.depth_shortfall_stops / 2
-    frames = math.ceil(2**stops - 1e-9) if stops < _MOST_FRAMES else _MOST_FRAMES + 1
+    frames = math.ceil(2**stops - 1e-9) if stops < MOST_FRAMES else MOST_FRAMES + 1
     predicted = predict(choice.setting)
     too_soft = predicted.contrast is not None and predicted.contrast["focus"] <= HALF
-    if frames > _MOST_FRAMES or too_soft:
+    if frames > MOST_FRAMES or too_soft:
         return []
     price = f"{frames} frames from a tripod, focused one behind the other and merged; only for things that stand still"
     return [

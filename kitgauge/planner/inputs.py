@@ -181,11 +181,13 @@ def _steadiness(
     basis: Basis = MEASURED
     if limit.focal_mm and abs(math.log2(focal_mm / limit.focal_mm)) > _SAME_FOCAL_STOPS:
         hands = hands.at_focal(limit.focal_mm, focal_mm)
-        text += f", carried to {focal_mm:g} mm by angle"
+        text += f", carried to {focal_mm:g} mm by angle: {format_exact_shutter(hands.limit_s)}"
         basis = SCALED
-    if keep_asked is not None and abs(keep_asked - keep) > 1e-6 and spread is None:
-        text += f", carried to {percent(keep_asked)} by the usual spread of streaks"
-        basis = SCALED
+    if keep_asked is not None and abs(keep_asked - keep) > 1e-6:
+        text += f"; {format_exact_shutter(hands.slowest_s(keep_asked))} keeps {percent(keep_asked)}"
+        if spread is None:
+            text += ", by the usual spread of streaks"
+            basis = SCALED
     return hands, Because(basis, text, accepted.run)
 
 

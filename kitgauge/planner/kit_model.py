@@ -120,8 +120,8 @@ def _is_there(file: Path) -> bool:
         return False
 
 
-# What a measurement can give, wide; a number outside of it was not measured. (low, high), both included; 0 and
-# less stand for what could not be measured and are passed over where they are used, but for the facts of a kit.
+# What a measurement can give, wide; a number outside of it was not measured. (low, high), both included; 0 stands
+# for unknown; less than 0 for what could not be measured, but for the facts of a kit.
 _KIT_RANGES = {
     "focal_mm": (0.5, 20_000.0),
     "focal_35mm": (0.5, 100_000.0),
@@ -168,7 +168,7 @@ def _check(
 ) -> None:
     for name, (low, high) in ranges.items():
         value = values.get(name)
-        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value or value == 0:
             continue
         if value > high or value < (low if always_positive or value > 0 else -high):
             raise ResultsError(
@@ -324,8 +324,9 @@ def _number(value: object) -> float:
 
 
 def _known(value: object) -> float | None:
+    """Return `value` as a float, None where it is not a number, or 0: a length or count of 0 is an unknown one."""
     number = _number(value)
-    return None if math.isnan(number) else number
+    return None if math.isnan(number) or number == 0 else number
 
 
 def _text(value: object) -> str | None:

@@ -15,7 +15,7 @@ from kitgauge.exposure import (
     percent,
 )
 from kitgauge.limits.several import wrapped
-from kitgauge.planner.alternatives import settings_dict
+from kitgauge.planner.alternatives import MOST_FRAMES, settings_dict
 from kitgauge.planner.basis import GIVEN, PRACTICE
 from kitgauge.planner.choose import Setting
 from kitgauge.planner.plan import Plan
@@ -51,8 +51,12 @@ def plan_text(plan: Plan) -> str:
         lines.append(f"Focus at {plan.optics.focus_m:.2f} m.")
     lines += wrapped("Expect: " + "; ".join(expectations(plan.predicted)) + ".", "", "  ")
     if plan.burst_frames is not None and plan.burst_frames > 1:
+        sure = f"one sharp with {percent(plan.request.confidence)} confidence"
+        few = plan.burst_frames <= MOST_FRAMES
         lines.append(
-            f"Shoot {plan.burst_frames} frames to have one sharp with {percent(plan.request.confidence)} confidence."
+            f"Shoot {plan.burst_frames} frames to have {sure}."
+            if few
+            else f"Not even {MOST_FRAMES} frames hold {sure}."
         )
     if abs(plan.exposure_error_stops) >= _SMALLEST_ERROR_STOPS:
         side = "brighter" if plan.exposure_error_stops > 0 else "darker"
@@ -79,11 +83,12 @@ def _ways(plan: Plan) -> list[str]:
     lines, number = ["", "Ways out, best first:"], 0
     kept: list[str] = []
     for way in plan.alternatives:
-        if way.frames == 1 and settings_dict(way.setting) == settings_dict(plan.setting):
+        same = settings_dict(way.setting) == settings_dict(plan.setting)
+        if same and way.frames == 1:
             kept += wrapped(f"Or keep the settings above: {way.price}", "  ", "     ")
             continue
         number += 1
-        lines.append(f"  {number}. {_settings_line(way.setting)}")
+        lines.append(f"  {number}. {'The settings above' if same else _settings_line(way.setting)}")
         lines += wrapped(way.price, "     ", "     ")
     return lines + kept
 

@@ -179,10 +179,11 @@ def load_run(folder: Path) -> RunData:
     ------
     ResultsError : there is no `run.json`, or one of the files is damaged, or a complete run lacks its curves.
     """
-    if folder.is_file():
+    file = next((path for path in (folder, *folder.parents) if path.is_file()), None)
+    if file is not None:
         raise ResultsError(
-            "not a folder", where=folder, got="a file", needed="the folder that `kitgauge run` has written",
-            fix=f"give the folder of the run: {folder.parent}",
+            "not a folder", where=file, got="a file", needed="the folder that `kitgauge run` has written",
+            fix=f"give the folder of the run: {file.parent}",
         )  # fmt: skip
     run = _read_json(folder / RUN_FILE)
     if run is None:

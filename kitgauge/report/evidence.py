@@ -12,7 +12,8 @@ from typing import Any
 from kitgauge.report import wording
 from kitgauge.report.data import FrameRow, RunData, flag_of, mapping, number, records, text, texts
 
-_WIDEST_CELL = 40  # letters; longer ones are broken
+_PADDING_REM, _LETTER_REM = 1.2, 0.47
+_LEAST_CELL_REM, _LEAST_FIRST_REM, _LEAST_LAST_REM = 4.0, 7.0, 11.0
 
 
 @dataclass(frozen=True)
@@ -30,16 +31,20 @@ class Table:
     details: tuple[str, ...] = ()
 
     @property
-    def width_rem(self) -> int:
-        """How wide the page draws the table, roughly, in letters' heights [rem]: it tells where a hint is needed."""
-        columns = zip(*(self.columns, *self.rows), strict=True)
-        return round(
-            sum(
-                1.2
-                + 0.47 * max(min(len(cell), _WIDEST_CELL) if row else len(cell) / 2 for row, cell in enumerate(cells))
-                for cells in columns
-            )
-        )
+    def least_width_rem(self) -> int:
+        """The least width of the table on the page [rem], a rough guess: on a narrower page it has to be scrolled.
+
+        Numbers keep to one line, texts may break between words. Widths of letters and cells as in `page.css`.
+        """
+        last = len(self.columns) - 1
+        total = 0.0
+        for index, (heading, *cells) in enumerate(zip(self.columns, *self.rows, strict=True)):
+            least = _LEAST_FIRST_REM if index == 0 else _LEAST_LAST_REM if index == last else _LEAST_CELL_REM
+            broken = index in self.left
+            pieces = [word for cell in cells for word in (cell.split() if broken else (cell,))]
+            longest = max((len(piece) for piece in (*heading.split(), *pieces)), default=0)
+            total += max(least if broken else _LEAST_CELL_REM, _PADDING_REM + _LETTER_REM * longest)
+        return math.ceil(total)
 
 
 def noise_table(noise: Mapping[str, Any]) -> Table | None:

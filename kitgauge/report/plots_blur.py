@@ -214,7 +214,7 @@ def _streak_picture(frames: Rows, blur: Mapping[str, Any], streak_limit: float) 
         stops_axis(axes, values)
         axes.set_ylabel("streak (pixels)")
 
-    censored = sum(1 for p in placed if _censored(p))
+    censored = sum(1 for p in placed if _censored(p) and not _tripod(p))
     left_out = len(frames) - len(placed)
     caption = (
         "The streak of every frame: the length of a straight motion that blurs as much. Frames of one "

@@ -65,7 +65,7 @@ def one_region(points: Rows, fit: Mapping[str, Any], region: str) -> Series:
     return Series(region, region_look(region), tuple(region_means(points, region)), _model(region, fit))
 
 
-def group_series(points: Rows, fit: Mapping[str, Any], names: Sequence[str], one: str, many: str) -> list[Series]:
+def group_series(points: Rows, fit: Mapping[str, Any], names: Sequence[str], many: str) -> list[Series]:
     """Return the mean of several regions, its band reaching from the lowest to the highest of them, and the worst.
 
     The worst is the region with the lowest mean over the f-numbers measured in all; a lone region stands for itself.
@@ -85,7 +85,7 @@ def group_series(points: Rows, fit: Mapping[str, Any], names: Sequence[str], one
     lowest = one_region(points, fit, worst)
     return [
         Series(f"{many}, mean and range", _GROUP_LOOK, tuple(means), _mean_model(names, fit)),
-        Series(f"worst {one}: {worst}", _WORST_LOOK, lowest.rows, None if lowest.curve is None else
+        Series(f"worst: {worst}", _WORST_LOOK, lowest.rows, None if lowest.curve is None else
                Curve(lowest.curve.x, lowest.curve.y)),
     ]  # fmt: skip
 
@@ -110,8 +110,8 @@ def _curve_pictures(points: Rows, fit: Mapping[str, Any], limits: Mapping[str, M
     sides = [name for name in regions if name in SIDES]
     corners = [name for name in regions if name in CORNERS]
     single = [one_region(points, fit, name) for name in regions if name not in SIDES and name not in CORNERS]
-    in_corners = group_series(points, fit, corners, "corner", "corners")
-    on_sides = group_series(points, fit, sides, "side", "sides")
+    in_corners = group_series(points, fit, corners, "corners")
+    on_sides = group_series(points, fit, sides, "sides")
     main = single + in_corners or on_sides
     if not main:
         return []

@@ -53,6 +53,7 @@ criterion = { mtf50_fraction = 0.9 }
         (SHUTTER, "streak_px = 5.0", "streak_px = 1e9", "key streak_px"),
         (SHUTTER, "0.02", "1e-300", "key shutter_s"),
         (SHUTTER, "50.0", "1e200", "key focal_mm"),
+        (SHUTTER, "50.0", "nan", "key focal_mm"),
         (ISO, "snr = 10.0", "snr = 1e300", "key snr"),
         (ISO, "output_mp = 8.0", "output_mp = 0", "key output_mp"),
         (ISO, "4500.0", "1" + "0" * 400, "more than 15 digits"),

@@ -68,3 +68,13 @@ def test_no_line_ends_between_a_number_and_its_unit(number: str) -> None:
         lines = wrapped(f"{'x' * length} {number} and more words after it", "  ", "    ")
         assert any(number in line for line in lines)
         assert all(len(line) <= WIDTH or " " not in line.strip() for line in lines)
+
+
+def test_limits_at_two_focal_lengths(tmp_path: Path) -> None:
+    for name, focal_mm in (("one", 50), ("two", 85)):
+        said = accept_limit(
+            tmp_path, name, kind="shutter", shutter_s=0.02, technique="standing", focal_mm=focal_mm,
+            criterion={"keep": 0.8},
+        )  # fmt: skip
+    rule = "plans use the one nearest to --focal, else the one that asks for the fastest shutter"
+    assert f"There are now 2 shutter limits: 50 mm and 85 mm; {rule}" in unwrapped(said)

@@ -266,3 +266,102 @@ def test_correlated_noise_gains_less_from_a_smaller_picture(tmp_path: Path) -> N
         noise = {"points": [{**point, "noise_power_ratio": power}]}
         (tmp_path / "curves.json").write_text(json.dumps({"schema": 1, "kit": KIT, "noise": noise}))
         assert read_kit_model({"run": tmp_path}).snr_per_pixel(400)[0] == pytest.approx(snr)
+
+
+def test_sharpness_is_predicted_at_the_ends_of_the_sweep(results: Path) -> None:
+    def written(key: str | None) -> KitModel:
+        content = sharpness_curves()
+        for point in content["sharpness"]["points"]:
+            # f/2.8 and f/22 are the ends: 2^(3/2) and 2^(9/2), marked 1 % and 3 % lower
+            marked, exact = {2.0: (2.8, 2**1.5), 16.0: (22, 2**4.5)}.get(point["f_number"], (point["f_number"],) * 2)
+            point["f_number"] = marked
+            if key:
+                point[key] = exact
+        (results / "invented-one" / "aperture-1" / "curves.json").write_text(json.dumps(content))
+        return model_of(results)
+
+    for model in (written(None), written("f_number_exact")):
+        assert model.mtf50_at(2**1.5, None, 50, "centre")[0] == pytest.approx(0.20)
+        assert model.mtf50_at(2**4.5, None, 50, "centre")[0] == pytest.approx(0.18)
+    model = written("f_number_exact")
+    assert model.f_numbers(None, 50)[0] == pytest.approx(2**1.5)
+
+
+def test_iso_values_are_exact(tmp_path: Path) -> None:
+    points = [{"iso": iso, "channel": "G", "snr_midgrey": snr} for iso, snr in ((125, 40.0), (6400, 5.0))]
+    (tmp_path / "curves.json").write_text(json.dumps({"schema": 1, "kit": KIT, "noise": {"points": points}}))
+    model = read_kit_model({"run": tmp_path})
+    assert model.noise[0][0] == pytest.approx(100 * 2 ** (1 / 3))  # what a dial marked 125 does
+    assert model.snr_per_pixel(100 * 2 ** (1 / 3))[0] == pytest.approx(40.0)
+
+
+def test_a_plan_stays_within_what_was_measured(results: Path) -> None:
+    # the noise ladder ends at ISO 12800 (25600 has no noise), the aperture sweep begins at f/2
+    plan = plan_from_results(results, light="ev-3", focal_mm=50, technique="standing", subject="moving")
+    assert plan.as_dict()["settings"]["iso"] == 12800
+    assert plan.as_dict()["settings"]["f_number"] == 2
+    assert plan.as_dict()["basis"]["camera"] == "measured run"
+    text = " ".join(plan.text().split())
+    assert "camera: measured run: ISO 100 to 12800, f/2 and up were measured; the plan goes no further" in text
+
+
+@pytest.mark.parametrize(
+    ("run", "keys", "value"),
+    [
+        ("noise-1", ("kit", "pixel_pitch_um"), -4.0),
+        ("noise-1", ("kit", "pixel_pitch_um"), 1e-300),
+        ("noise-1", ("kit", "sensor_pixels"), 10**400),
+        ("noise-1", ("kit", "width_px"), 1e200),
+        ("noise-1", ("kit", "focal_35mm"), 1e300),
+        ("noise-1", ("noise", "points", 0, "iso"), 1e300),
+        ("noise-1", ("noise", "points", 0, "snr_midgrey"), 1e300),
+        ("noise-1", ("noise", "points", 0, "snr_midgrey"), 10**400),
+        ("aperture-1", ("sharpness", "points", 0, "f_number"), 1e200),
+        ("aperture-1", ("sharpness", "points", 0, "mtf50_cy_per_px"), 1e-300),
+        ("aperture-1", ("sharpness", "points", 0, "mtf50_cy_per_px_stderr"), 1e300),
+        ("aperture-1", ("schema",), 2),
+        ("aperture-1", ("schema",), "1"),
+    ],
+)
+def test_impossible_numbers_in_a_run_are_named(
+    results: Path, run: str, keys: tuple[str | int, ...], value: object
+) -> None:
+    path = results / "invented-one" / run / "curves.json"
+    content = json.loads(path.read_text())
+    inner: Any = content
+    for key in keys[:-1]:
+        inner = inner[key]
+    inner[keys[-1]] = value
+    path.write_text(json.dumps(content))
+    with pytest.raises(ResultsError) as caught:
+        plan_from_results(results, light="ev6", technique="standing")
+    assert str(path) in caught.value.message()
+    assert str(keys[-1]) in caught.value.message()
+    assert "fix:" in caught.value.message()
+
+
+@pytest.mark.parametrize("damage", ["[" * 100_000, '{"schema": 1, "kit": ' + "1" * 5000 + "}"])
+def test_curves_beyond_what_json_is_read_to(results: Path, damage: str) -> None:
+    (results / "invented-one" / "noise-1" / "curves.json").write_text(damage)
+    with pytest.raises(ResultsError, match="JSON"):
+        plan_from_results(results, light="ev6")
+
+
+@pytest.mark.parametrize(("name", "value"), [("slope", 1e300), ("ln_shape", 1e300), ("ln_shape", -1e300)])
+def test_a_blur_fit_beyond_people_is_not_used(results: Path, name: str, value: float) -> None:
+    path = results / "invented-one" / "hand-1" / "curves.json"
+    content = json.loads(path.read_text())
+    content["blur"]["fit"]["parameters"][name]["value"] = value
+    path.write_text(json.dumps(content))
+    assert model_of(results).streaks == ()
+    assert plan_from_results(results, light="ev6", technique="standing").predicted.keep_rate is not None
+
+
+def test_a_fact_of_zero_is_an_unknown_one(results: Path) -> None:
+    for name in ("noise-1", "aperture-1", "hand-1"):
+        path = results / "invented-one" / name / "curves.json"
+        content = json.loads(path.read_text())
+        zeros = dict.fromkeys(("focal_mm", "focal_35mm", "pixel_pitch_um", "width_px", "height_px", "sensor_pixels"), 0)
+        path.write_text(json.dumps({**content, "kit": {**KIT, **zeros}}))
+    plan = plan_from_results(results, light="ev6", focal_mm=50, technique="standing")
+    assert plan.as_dict()["basis"]["frame"] == "common practice"

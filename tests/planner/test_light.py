@@ -123,3 +123,46 @@ def test_black_or_impossible_frame(tmp_path: Path, level: float) -> None:
     path.write_bytes(b"")
     with pytest.raises(PlanError):
         parse_light(str(path), lambda _: frame(level))
+
+
+@pytest.mark.parametrize("text", ["ev9,5", "EV 9,5", "9,5 ev"])
+def test_a_decimal_comma(text: str) -> None:
+    assert parse_light(text).ev100 == 9.5
+
+
+@pytest.mark.parametrize("text", ["1/60 f4 iso800", "1/60 s f/4 ISO 800", "f 4 1/60s, iso 800", "1 / 60; f4; iso800"])
+def test_triple_with_spaces(text: str) -> None:
+    assert parse_light(text).ev100 == pytest.approx(7.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("9", "ev9, or 9lux"),
+        ("9,5", "ev9.5, or 9.5lux"),
+        ("1/60,4,800", "an f-number (f4) and an ISO (iso800) are missing"),
+        ("1/60,f4", "an ISO (iso800) is missing"),
+        ("f4 iso800", "a time (1/60) is missing"),
+        ("nowhere.dng", "no such file"),
+        ("frames/nowhere.jpg", "no such file"),
+    ],
+)
+def test_what_is_missing_is_said(text: str, says: str) -> None:
+    with pytest.raises(UsageError) as caught:
+        parse_light(text)
+    assert says in caught.value.message()
+
+
+def test_a_text_file_and_a_folder_are_no_pictures(tmp_path: Path) -> None:
+    path = tmp_path / "README.md"
+    path.write_text("Not a picture.\n" * 100)
+    with pytest.raises(PlanError, match="not a picture"):
+        parse_light(str(path))
+    with pytest.raises(UsageError, match="a folder, not a light"):
+        parse_light(str(tmp_path))
+
+
+def test_an_impossible_light_is_a_question_asked_wrongly() -> None:
+    with pytest.raises(PlanError) as caught:
+        parse_light("ev99")
+    assert caught.value.exit_code == 2

@@ -86,3 +86,10 @@ def test_measured_hands_and_a_measured_subject_add_at_random() -> None:
     own = rng.weibull(3.0, n) * (-math.log(0.2)) ** (-1 / 3) * (shutter_s / 0.01) ** 0.8
     assert motion.keep_rate(shutter_s) == pytest.approx(np.mean(np.hypot(drift, own) <= 1), abs=0.006)
     assert motion.interval(shutter_s) is None
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0, 8.0, -0.1, math.nan, math.inf])
+@pytest.mark.parametrize("family", sorted(FAMILIES))
+def test_a_share_that_none_has_is_refused_at_once(family: str, share: float) -> None:
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        log_quantile(family, 1.5, share)

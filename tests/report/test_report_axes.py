@@ -91,8 +91,7 @@ def test_stops_axis_has_one_line_per_stop_through_the_anchor(axes: Axes) -> None
         ([1.5, 4.7], ["1.5", "2", "3", "4", "5"]),
         ([1.2, 24.0], ["1", "2", "5", "10", "20"]),
         ([0.02, 900.0], ["0.1", "1", "10", "100", "1e+03"]),
-        ([2.0, 2.1], ["1.7", "1.75", "1.8", "1.85", "1.9", "1.95", "2", "2.05", "2.1", "2.15", "2.2", "2.25",
-                      "2.3", "2.35", "2.4", "2.45", "2.5", "2.55"]),
+        ([2.0, 2.1], ["1.8", "2", "2.2", "2.4"]),
     ],
 )  # fmt: skip
 def test_plain_axis_has_round_marks_enough_to_read_values_off(values: list[float], labels: list[str]) -> None:

@@ -70,7 +70,7 @@ def test_nesting_and_integers_beyond_all_measure_are_an_error_that_names_the_fil
     assert file in str(caught.value) and caught.value.fix
 
 
-@pytest.mark.parametrize("name", ["report.html", "run.json"])
+@pytest.mark.parametrize("name", ["report.html", "run.json", "report.html/more"])
 def test_a_file_in_place_of_the_folder_says_which_folder(name: str, tmp_path: Path) -> None:
     folder = noise_run(tmp_path / "run")
     (folder / "report.html").write_text("a page")

@@ -6,7 +6,7 @@ import html
 import json
 import math
 import re
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 
 import pytest
@@ -233,43 +233,39 @@ def test_measured_isos_are_not_moved_to_marked_ones(tmp_path: Path) -> None:
     assert "Above ISO 1630, raising ISO" in read_noise.caption
 
 
-def places_of(svg: str) -> dict[str, tuple[float, float]]:
-    """Where the texts of a figure stand, in points; y points down."""
-    found = re.findall(r'<text [^>]*?transform="(?:rotate\([^)]*\) )?translate\(([\d.]+) ([\d.]+)\)[^>]*>([^<]*)<', svg)
-    found += re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', svg)
-    return {html.unescape(text): (float(x), float(y)) for x, y, text in found}
+def places_of(svg: str) -> list[tuple[str, float, float]]:
+    """Return (text, x, y) of the texts of a figure, in points; x is the middle or the start, y points down."""
+    found = re.findall(r'<text [^>]*?transform="translate\(([\d.]+) ([\d.]+)\)[^>]*>([^<]*)<', svg)
+    found += re.findall(r'<text [^>]*? x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', svg)
+    return [(html.unescape(text), float(x), float(y)) for x, y, text in found]
 
 
 def test_legends_stand_below_the_axes(tmp_path: Path) -> None:
     curves = curves_of(sharpness_run(tmp_path))
     for drawn in sharpness_pictures(curves["sharpness"], curves["limits"])[:2]:
         places = places_of(drawn.svg)
-        axis = next(y for text, (_, y) in places.items() if text.startswith("f-number, one mark"))
-        legend = [y for text, (_, y) in places.items() if text.startswith(("centre", "worst", "diffraction"))]
+        axis = next(y for text, _, y in places if text.startswith("f-number, one mark"))
+        legend = [y for text, _, y in places if text.startswith(("centre", "worst", "diffraction"))]
         assert len(legend) >= 3 and min(legend) > axis
 
 
 def test_counts_stand_in_a_row_above_the_axes_and_apart(tmp_path: Path) -> None:
     curves = curves_of(blur_run(tmp_path))
     keep, _ = blur_pictures(curves["blur"], curves["limits"])
-    counts = [
-        (float(x), float(y))
-        for x, y, text in re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', keep.svg)
-        if re.fullmatch(r"\d+/1\d", text) or re.fullmatch(r"\d+/9", text)
-    ]
+    counts = [(x, y) for text, x, y in places_of(keep.svg) if re.fullmatch(r"\d+/(9|10)", text)]
     assert len(counts) == 7
     assert len({y for _, y in counts}) == 1
-    top = next(y for text, (_, y) in places_of(keep.svg).items() if text == "100 %")
+    top = next(y for text, _, y in places_of(keep.svg) if text == "100 %")
     assert counts[0][1] < top
     columns = sorted(x for x, _ in counts)
-    assert min(b - a for a, b in zip(columns, columns[1:], strict=False)) > 30  # "10/10" is 28 points wide at 8.5
+    assert min(b - a for a, b in pairwise(columns)) > 30  # "10/10" is 28 points wide at 8.5
 
 
 def test_corners_are_drawn_as_their_mean_with_range_and_the_worst(tmp_path: Path) -> None:
     curves = curves_of(sharpness_run(tmp_path))  # there the bottom right corner is the softest
     first, second, _ = sharpness_pictures(curves["sharpness"], curves["limits"])
     said = words(first.svg)
-    assert "corners, mean and range" in said and "worst corner: bottom-right" in said and "centre" in said
+    assert "corners, mean and range" in said and "worst: bottom-right" in said and "centre" in said
     assert not {"top-left", "top-right", "bottom-left"} & set(said)
     assert "sides, mean and range" in words(second.svg)
 
@@ -290,13 +286,13 @@ def test_mean_of_corners_by_hand() -> None:
     curve = {"f_number": [4.0, 8.0], "mtf50_cy_per_px": [0.3, 0.1]}
     other = {"f_number": [4.0, 8.0], "mtf50_cy_per_px": [0.2, 0.2]}
     fit = {"top-left": {"curve": curve}, "top-right": {"curve": other}}
-    mean, worst = group_series(points, fit, list(values), "corner", "corners")
+    mean, worst = group_series(points, fit, list(values), "corners")
     assert mean.rows[0][:3] == pytest.approx((4.0, 0.25, 0.025))
     assert mean.curve is not None
     assert mean.curve.y == pytest.approx((0.25, 0.15))
     assert mean.curve.low == pytest.approx((0.2, 0.1)) and mean.curve.high == pytest.approx((0.3, 0.2))
-    assert worst.label == "worst corner: top-right"
-    assert [series.label for series in group_series(points, fit, ["top-left"], "corner", "corners")] == ["top-left"]
+    assert worst.label == "worst: top-right"
+    assert [series.label for series in group_series(points, fit, ["top-left"], "corners")] == ["top-left"]
 
 
 def test_limit_of_the_whole_frame_is_drawn(tmp_path: Path) -> None:
@@ -313,14 +309,11 @@ def test_limit_of_the_whole_frame_is_drawn(tmp_path: Path) -> None:
 def test_map_has_every_figure_below_its_circle(tmp_path: Path) -> None:
     curves = curves_of(sharpness_run(tmp_path))
     *_, frame_map = sharpness_pictures(curves["sharpness"], curves["limits"])
-    found = [
-        (float(x), float(y), text)
-        for x, y, text in re.findall(r'<text [^>]*?x="([\d.]+)" y="([\d.]+)"[^>]*>([^<]*)<', frame_map.svg)
-    ]
-    percents = [(x, y) for x, y, text in found if text.endswith("%")]
+    found = places_of(frame_map.svg)
+    percents = [(x, y) for text, x, y in found if text.endswith("%")]
     assert len(percents) == 9
     for x, y in percents:
-        below = [b for a, b, text in found if text.startswith("v ") and abs(a - x) < 45 and 15 < b - y < 50]
+        below = [b for text, a, b in found if text.startswith("v ") and abs(a - x) < 45 and 15 < b - y < 50]
         assert len(below) == 1
     assert "Each place is compared with the best place here" in frame_map.caption
 
@@ -339,3 +332,15 @@ def test_share_of_the_corners_is_that_of_the_outermost_places() -> None:
     ]
     assert corner_share(points) == pytest.approx((5.6, 0.8))
     assert math.isnan(corner_share(points[:1])[1])
+
+
+def test_tripod_frames_are_not_counted_among_the_bounded_ones(tmp_path: Path) -> None:
+    curves = curves_of(blur_run(tmp_path))
+    frames = curves["blur"]["frames"]
+    expected = sum(1 for f in frames if f["censored"] and f["role"] == "handheld")
+    for f in frames:
+        if f["role"] == "tripod":
+            f |= {"censored": "below", "streak_px": None, "bound_px": 0.3}
+    _, streaks = blur_pictures(curves["blur"], curves["limits"])
+    assert f"{expected} frames could only be bounded" in streaks.caption
+    assert f"{expected} of them are bounds" in streaks.alt

@@ -504,3 +504,104 @@ def test_page_that_cannot_be_written_leaves_the_old_one(tmp_path: Path, monkeypa
         "report.html",
         "run.json",
     ]
+
+
+def test_frames_that_an_interrupted_run_did_not_reach_are_not_called_used(tmp_path: Path) -> None:
+    waiting = "not measured yet: the run was interrupted"
+    frames = [frame("a.dng", role="edge", step="f/4"), frame("b.dng", role="edge", step="f/4")]
+    frames += [frame(f"c{k}.dng", role="edge", step="f/8", status="unmatched", reason=waiting) for k in range(3)]
+    frames += [frame("d.dng", status="unmatched", reason="its ISO 64 is on no step of the protocol")]
+    run = run_record("x", status="partial", reason="interrupted")
+    _, structure = read(write_report(write_run(tmp_path, run, curves_record("x"), frames)))
+    assert "Of 6 frames, 2 used, 1 left out and 3 not measured yet." in structure.text
+    assert "All" not in structure.text.split("Your frames")[1].split("What did not serve")[0]
+    assert f"3 frames: {waiting}. c0.dng, c1.dng, c2.dng" in structure.text
+
+
+def test_tripod_frames_are_not_told_to_be_as_sharp_as_tripod_frames(tmp_path: Path) -> None:
+    def row(role: str, k: int) -> dict[str, object]:
+        return frame(f"{role}{k}.dng", role=role, step=role, flags="below-floor black-from-metadata")
+
+    frames = [row("tripod", k) for k in range(14)] + [row("handheld", k) for k in range(9)]
+    blur = {"frames": [{"file": f["file"], "role": f["role"], "shutter_s": 0.01, "censored": "below", "bound_px": 0.2,
+                        "flags": ["below-floor"]} for f in frames], "fit": None}  # fmt: skip
+    curves = curves_record("handheld-shutter", blur=blur)
+    _, structure = read(write_report(write_run(tmp_path, run_record("handheld-shutter"), curves, frames)))
+    told = structure.text.split("What to know about them")[1].split("The curves")[0]
+    assert f"9 frames: {FLAGS['below-floor'].text}." in told
+    assert f"9 handheld and 14 tripod frames: {FLAGS['black-from-metadata'].text}." in told or (
+        f"14 tripod and 9 handheld frames: {FLAGS['black-from-metadata'].text}." in told
+    )
+    assert "Marks on the numbers" not in structure.text  # all of it is told with the frames
+    rows = structure.text.split("Streak of every frame")[1]
+    assert rows.index("handheld0.dng") < rows.index("handheld8.dng") < rows.index("tripod0.dng")
+
+
+def test_criterion_is_in_words_and_key_names_stay_out(any_run: Path) -> None:
+    _, structure = read(write_report(any_run))
+    letter = structure.text.split("Your frames")[0]
+    said = {
+        "noise": "Criterion: SNR 10 at mid-grey, picture of 8 MP.",
+        "sharpness": "Criterion: at least 90 % of the best MTF50.",
+        "blur": "Criterion: streaks of at most 4.8 px, 80 % of frames.",
+        "practice": "",
+    }[any_run.name]
+    assert said in letter
+    for key in ("output_mp", "mtf50_fraction", "streak_px", "1 megapixels", "))."):
+        assert key not in letter
+
+
+def test_limit_of_the_whole_frame_says_what_each_place_is_compared_with(tmp_path: Path) -> None:
+    folder = sharpness_run(tmp_path)
+    path = folder / "curves.json"
+    curves = json.loads(path.read_text())
+    for point in curves["sharpness"]["points"]:
+        point["mtf50_cy_per_px"] = 0.42 if "-" in point["region"] else 0.5
+    path.write_text(json.dumps(curves))
+    _, structure = read(write_report(folder))
+    centre, whole = structure.text.split("Your frames")[0].split("numbers, whole frame")
+    said = re.search(
+        r"Each place is compared with its own best; at f/[\d.]+ the outermost corners reach 84 % of the", whole
+    )
+    assert said and "Each place" not in centre
+
+
+def test_nothing_is_told_twice_in_the_letter(any_run: Path) -> None:
+    path = any_run / "curves.json"
+    curves = json.loads(path.read_text())
+    if any_run.name == "sharpness":  # two limits with equal ends may say the same of them
+        curves["limits"][1] |= {"f_number_low": 4.4, "f_number_low_dial": 4.5, "ci_low": 4.2}
+        path.write_text(json.dumps(curves))
+    _, structure = read(write_report(any_run))
+    letter = structure.text.split("The curves")[0]
+    sentences = [part for part in re.split(r"(?<=[.!?]) ", letter) if len(part) > 40]
+    assert len(sentences) == len(set(sentences))
+
+
+def test_cautions_of_the_protocol_stand_alone_and_general_ones_only_without_them(tmp_path: Path) -> None:
+    own = ["A tripod in a passage makes people fall.", "Keep the sun out of the finder."]
+    curves = json.loads((blur_run(tmp_path / "a") / "curves.json").read_text())
+    _, structure = read(write_report(write_run(tmp_path / "b", run_record("x", cautions=own), curves, [])))
+    told = structure.text.split("Cautions")[1]
+    assert all(told.count(caution) == 1 for caution in own)
+    assert told.count("ripod") == 1 and told.count("sun") == 1
+    _, structure = read(write_report(write_run(tmp_path / "c", run_record("x", cautions=[]), curves, [])))
+    assert "trip hazard" in structure.text.split("Cautions")[1] and "sun" in structure.text.split("Cautions")[1]
+
+
+def test_evidence_of_a_fit_is_folded_away(any_run: Path) -> None:
+    page, structure = read(write_report(any_run))
+    if any_run.name == "practice":
+        return
+    folded = "".join(re.findall(r"<details.*?</details>", page, flags=re.DOTALL))
+    for said in ("degrees of freedom", "Evidence for the model"):
+        assert folded.count(said) == page.count(said) > 0
+    assert "aicc" not in structure.text and "sigma_" not in structure.text
+
+
+def test_flags_of_all_frames_stand_once_below_the_table(tmp_path: Path) -> None:
+    frames = [frame(f"{k}.dng", role="flat", flags="black-from-dark" + " flicker" * (k == 2)) for k in range(4)]
+    _, structure = read(write_report(write_run(tmp_path, run_record("x"), curves_record("x"), frames)))
+    table = structure.text.split("flags and remarks")[1].split("How it was done")[0]
+    assert table.count("black-from-dark") == 1 and "Every row carries: black-from-dark." in table
+    assert table.count("flicker") == 1
