@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import LimitsError
-from kitgauge.exposure import DialStep, f_number_dial, format_f_number
+from kitgauge.exposure import DialStep, f_number_dial, format_exact_f_number, format_f_number
 from kitgauge.fit.sharpness_aperture import RegionFit, SharpnessFit, sharp_range_of
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
@@ -160,20 +160,22 @@ def _text(
     met: bool,
     lens: str | None,
 ) -> str:
-    """Return the limit as one plain sentence."""
-    subject = "In the centre" if where == "centre" else "Over the whole frame"
-    name = f" of the {lens}" if lens else ""
+    """Return the limit as one plain sentence, exact f-numbers first, those of the dial behind them."""
+    start = f"{lens}, {where}" if lens else where.capitalize()
+    best = "the best sharpness" if where == "centre" else "each place's own best sharpness"
+    share = f"{100 * fraction:.0f} % of {best}"
     if not met:
         return (
-            f"{subject}{name} no f-number keeps {100 * fraction:.0f} % of every region's best sharpness; "
-            f"{format_f_number(low)} comes nearest with {100 * best_share:.0f} %."
+            f"{start}: no f-number keeps {share} everywhere; "
+            f"{format_exact_f_number(low)} comes nearest with {100 * best_share:.0f} %."
         )
     if low_dial == high_dial:
-        span = f"only {format_f_number(low_dial)} keeps"
+        dial = f"on the dial only {format_f_number(low_dial)}"
     else:
-        span = f"{format_f_number(low_dial)} to {format_f_number(high_dial)} keep"
+        dial = f"on the dial {format_f_number(low_dial)} to {format_f_number(high_dial)}"
     tail = ""
     if open_ends:
-        ends = {"low": f"below {format_f_number(low)}", "high": f"beyond {format_f_number(high)}"}
-        tail = f" (nothing was measured {' or '.join(ends[end] for end in open_ends)})"
-    return f"{subject}{name} {span} at least {100 * fraction:.0f} % of the best sharpness{tail}."
+        ends = {"low": f"below {format_exact_f_number(low)}", "high": f"beyond {format_exact_f_number(high)}"}
+        tail = f"; nothing was measured {' or '.join(ends[end] for end in open_ends)}"
+    span = f"{format_exact_f_number(low)} to {format_exact_f_number(high)}"
+    return f"{start}: {span} ({dial}{tail}) keep at least {share}."

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from kitgauge.errors import LimitsError
-from kitgauge.exposure import DialStep, format_shutter, shutter_dial
+from kitgauge.exposure import DialStep, format_exact_shutter, format_shutter, shutter_dial
 from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit
 from kitgauge.flags import describe
 from kitgauge.limits.criteria import Criteria
@@ -42,7 +42,7 @@ def shutter_limits(
             where="shutter limit",
             got=f"keep {criteria.keep:g} at a streak of {streak_limit:.2g} px needs a time "
             + (
-                f"near {format_shutter(found.shutter_s)}"
+                f"near {format_exact_shutter(found.shutter_s)}"
                 if math.isfinite(found.shutter_s)
                 else "that the frames do not tell"
             )
@@ -124,18 +124,19 @@ def _sentence(
             f"{start} at {format_shutter(fit.slowest_s)}, the slowest speed measured, and faster; "
             "your limit lies slower than that, so shoot slower speeds to find it."
         )
-    return f"{start} at {format_shutter(marked_s)} or faster ({_interval(found)})."
+    exact = format_exact_shutter(found.shutter_s)
+    return f"{start} at {exact} or faster (on the dial {format_shutter(marked_s)}; {_interval(found)})."
 
 
 def _interval(found: ShutterLimit) -> str:
     low, high = found.ci_low_s, found.ci_high_s
     if math.isfinite(low) and math.isfinite(high):
-        first, last = format_shutter(low), format_shutter(high)
+        first, last = format_exact_shutter(low), format_exact_shutter(high)
         if first.endswith(" s") and last.endswith(" s"):
             first = first.removesuffix(" s")
         return f"95 % interval {first} to {last}"
     if math.isfinite(low):
-        return f"95 % interval from {format_shutter(low)} on; slower is open, shoot more frames"
+        return f"95 % interval from {format_exact_shutter(low)} on; slower is open, shoot more frames"
     if math.isfinite(high):
-        return f"95 % interval up to {format_shutter(high)}; faster is open, shoot more frames"
+        return f"95 % interval up to {format_exact_shutter(high)}; faster is open, shoot more frames"
     return "no interval: shoot more frames"

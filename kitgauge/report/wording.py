@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.exposure import format_exact_shutter, format_f_number, format_shutter, nominal_iso
 
 UNKNOWN = "unknown"
 NOT_ESTIMATED = "not estimated"
@@ -73,11 +73,7 @@ def shutter(value: float) -> str:
 
 def exact_shutter(value: float) -> str:
     """Return a measured time, which lies on no dial: '1/137 s', '0.62 s'."""
-    if not value > 0:
-        return UNKNOWN
-    if value < 0.29:
-        return f"1/{1 / value:.0f} s"
-    return f"{value:.2g} s" if value < 10 else f"{value:.0f} s"
+    return format_exact_shutter(value) if value > 0 else UNKNOWN
 
 
 def share(value: float) -> str:
