@@ -36,7 +36,8 @@ def test_value_dial_and_sentence() -> None:
     assert limit.criterion == {"streak_px": pytest.approx(math.hypot(*SHAPE) / 1500.0), "keep": 0.8}
     marked = f"1/{round(1.0 / limit.dial['shutter_s'])} s"
     assert limit.text.startswith(
-        f"With the 85 mm lens, standing: 8 of 10 frames are sharp at {marked} or faster (95 % interval 1/"
+        "With the 85 mm lens, standing: 8 of 10 frames are sharp at "
+        f"1/{1.0 / limit.value['shutter_s']:.0f} s or faster (on the dial {marked}; 95 % interval 1/"
     )
     assert limit.as_dict()["kind"] == "shutter"
     assert limit.flags == ()
