@@ -371,7 +371,7 @@ def plan(
 
         sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
     else:
-        typer.echo(made.text())
+        typer.echo(made.text().rstrip())
 
 
 def main() -> NoReturn:

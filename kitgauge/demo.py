@@ -73,7 +73,7 @@ class DemoResult:
         say("A plan for a still life 2 m away in dim light:")
         say(f"  kitgauge plan --light ev5 --distance 2 --subject 0 --results {self.folder / 'results'}")
         say("")
-        say(self.plan.text())
+        say(self.plan.text().rstrip())
         say("")
         say("Reports:")
         for done in self.runs:
