@@ -33,6 +33,26 @@ def test_the_chart_frame_opens_as_it_is(shared, chart_run):
     assert chart_run.records[0].status == "used"
 
 
+def test_the_grey_squares_are_measured_where_white_does_not_clip(chart_run):
+    """Of the five tilted squares, the lower left one has no clipped white beside it: both directions are measured.
+
+    Its centre and size are read off the frame (a viewer), not from the search. Its left and right sides differ by half
+    (0.15 and 0.23 cycles/pixel): the lens falls off to the border, see tests/measure/test_edge_finding.py. The point is
+    the mean of the two sides; further out, the border of the page is softer still.
+    """
+    points = {
+        point["orientation"]: point
+        for point in chart_run.curves["sharpness"]["points"]
+        if math.hypot(point["x_norm"] * 1920 - 349, point["y_norm"] * 1080 - 909) < 60
+    }
+    assert set(points) == {"horizontal", "vertical"}
+    for point in points.values():
+        assert point["edges"] == 2
+        assert 0.1 < point["mtf50_cy_per_px"] < 0.3
+        assert 0 < point["mtf50_cy_per_px_stderr"] < 0.03 * point["mtf50_cy_per_px"]
+        assert point["flags"] == ["single-frame"]
+
+
 def test_edges_beside_clipped_white_are_refused_for_it(chart_run):
     refused = chart_run.curves["sharpness"]["edges_refused"]
     assert sum("edge-clipped" in edge["flags"] for edge in refused) > 10
