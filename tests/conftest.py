@@ -10,9 +10,15 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from small_kits import shots_of, small_kit
 
 from kitgauge.simulate.shooting import shoot_protocol
+
+# A change is judged on the same examples every time; at a desk, each run tries others.
+settings.register_profile("ci", derandomize=True)
+if os.environ.get("CI"):
+    settings.load_profile("ci")
 
 ROOT = Path(__file__).resolve().parents[1]
 SHARED = ROOT.parent / "shared"
