@@ -196,13 +196,6 @@ def nominal_iso(iso: float) -> float:
     return iso if snapped is None else snapped[0]
 
 
-def stops_between(a: float, b: float) -> float:
-    """Return log2(b / a): how many stops `b` is above `a` (both > 0)."""
-    _require_positive(a, "first value")
-    _require_positive(b, "second value")
-    return math.log2(b / a)
-
-
 def ev100(f_number: float, shutter_s: float, iso: float) -> float:
     """Return the exposure value at ISO 100, log2(N^2/t) - log2(S/100), of exact settings (ISO 2720)."""
     for value, name in ((f_number, "f-number"), (shutter_s, "shutter time"), (iso, "ISO")):

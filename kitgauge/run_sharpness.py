@@ -28,8 +28,9 @@ def measure(context: RunContext, results: Results) -> None:
 def conclude(context: RunContext, results: Results) -> Section:
     """Return points, fits, findings and limits of what was measured."""
     shape = common_shape(results)
+    edges = {file: edges_of(measurement) for file, measurement in results.items()}
     records = tuple(
-        judged(record, results[record.file], shape) if record.file in results else record
+        judged(record, results[record.file], edges[record.file], shape) if record.file in results else record
         for record in with_refusals(context.records, results)
     )
     by_f_number: dict[float, list[FrameRecord]] = defaultdict(list)
@@ -48,7 +49,7 @@ def conclude(context: RunContext, results: Results) -> Section:
         exact = exact_f_number(recorded)
         marked[exact] = recorded
         measured = [record.file for record in group if record.file in good and record.file in results]
-        frames = [edges_of(results[file]) for file in measured]
+        frames = [edges[file] for file in measured]
         developed = {flag for file in measured for flag in results[file]["flags"] if flag == "rendered"}
         found = [] if shape is None or not frames else combine_edges(frames, exact, shape, flags=sorted(developed))
         if not found:
@@ -78,7 +79,7 @@ def conclude(context: RunContext, results: Results) -> Section:
         "points": [_with_marked(point, marked) for point in points],
         "fit": {} if fit is None else fit.as_dict(),
         "findings": [] if fit is None else fit.findings_as_list(),
-        "edges_refused": _refused(records, results),
+        "edges_refused": _refused(results, edges),
     }
     return Section(
         curves={"sharpness": curves},
@@ -95,7 +96,9 @@ def edges_of(measurement: Mapping[str, Any]) -> list[EdgeMeasurement]:
     return [EdgeMeasurement.from_dict(edge) for edge in measurement.get("edges") or []]
 
 
-def judged(record: FrameRecord, measurement: Mapping[str, Any], shape: tuple[int, int] | None) -> FrameRecord:
+def judged(
+    record: FrameRecord, measurement: Mapping[str, Any], edges: Sequence[EdgeMeasurement], shape: tuple[int, int] | None
+) -> FrameRecord:
     """Return the record with the flags of its measurement; rejected if it has another size or shows no usable edge."""
     if record.status != "used" or not measurement.get("shape"):
         return record
@@ -103,7 +106,6 @@ def judged(record: FrameRecord, measurement: Mapping[str, Any], shape: tuple[int
     if shape is not None and (rows, columns) != shape:
         return record.rejected("different-size", f"{columns} x {rows} pixels instead of {shape[1]} x {shape[0]}")
     record = record.with_flags(measurement["flags"])
-    edges = edges_of(measurement)
     if any(edge.usable for edge in edges):
         return record
     reasons = [*(flag for edge in edges for flag in edge.flags), *(e["flag"] for e in measurement.get("unusable", []))]
@@ -116,18 +118,17 @@ def _with_marked(point: SharpnessPoint, marked: Mapping[float, float]) -> dict[s
     return {**point.as_dict(), "f_number": marked[point.f_number], "f_number_exact": point.f_number}
 
 
-def _refused(records: Sequence[FrameRecord], results: Results) -> list[dict[str, Any]]:
+def _refused(results: Results, edges: Mapping[str, Sequence[EdgeMeasurement]]) -> list[dict[str, Any]]:
     """Return one row per edge that was seen and not measured: where it lies, and why."""
     rows: list[dict[str, Any]] = []
-    for record in records:
-        measurement = results.get(record.file, {})
-        for edge in edges_of(measurement):
+    for file in sorted(results):
+        for edge in edges[file]:
             if not edge.usable:
-                rows.append({"file": record.file, "x_px": edge.x_px, "y_px": edge.y_px, "flags": list(edge.flags)})
-        for refused in measurement.get("unusable") or []:
+                rows.append({"file": file, "x_px": edge.x_px, "y_px": edge.y_px, "flags": list(edge.flags)})
+        for refused in results[file].get("unusable") or []:
             rows.append(
                 {
-                    "file": record.file,
+                    "file": file,
                     "x_px": 0.5 * (refused["x0"] + refused["x1"]),
                     "y_px": 0.5 * (refused["y0"] + refused["y1"]),
                     "flags": [refused["flag"]],

@@ -84,13 +84,11 @@ def _unpacked(value: Any) -> Any:
 
 
 class MeasurementCache:
-    """Measurements on disk. `hits` and `misses` count the look-ups."""
+    """Measurements on disk."""
 
     def __init__(self, folder: Path | None) -> None:
         """Use `folder`; None keeps nothing."""
         self.folder = folder
-        self.hits = 0
-        self.misses = 0
 
     def key(self, kind: str, hashes: Sequence[str | None], parameters: Mapping[str, Any]) -> str:
         """Return the key of a measurement of `kind` on files with these content `hashes`, in order."""
@@ -109,10 +107,6 @@ class MeasurementCache:
                 found = _unpacked(content["measurement"]) if content["key"] == key else None
             except (OSError, ValueError, KeyError, TypeError, EOFError, zlib.error):
                 found = None
-        if found is None:
-            self.misses += 1
-        else:
-            self.hits += 1
         return found
 
     def put(self, key: str, measurement: Mapping[str, Any]) -> None:

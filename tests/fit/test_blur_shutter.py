@@ -297,7 +297,8 @@ def test_expected_width_agrees_with_the_profile() -> None:
         fit = person(rng, frames=15).fit()
         found = fit.limit(0.8, 6.0)
         measured = math.log2(found.ci_high_s / found.ci_low_s)
-        assert next_shots(fit, 0.8, 6.0).width_now_stops == pytest.approx(measured, rel=0.35)
+        # expected and observed information differ by chance: over 24 such people by 3 % (standard deviation)
+        assert next_shots(fit, 0.8, 6.0).width_now_stops == pytest.approx(measured, rel=0.12)
 
 
 def test_next_shots_beat_the_same_number_spread_evenly() -> None:

@@ -16,7 +16,6 @@ def test_a_measurement_comes_back_as_it_was(tmp_path):
     assert cache.get(key) is None
     cache.put(key, {"x": [1.0, 2.5], "flags": []})
     assert MeasurementCache(tmp_path).get(key) == {"x": [1.0, 2.5], "flags": []}
-    assert (cache.hits, cache.misses) == (0, 1)
 
 
 def test_long_rows_of_numbers_come_back_to_the_last_bit(tmp_path):
