@@ -10,8 +10,6 @@ Prints the ratio of wall times and the peak memory of each process. Quote the ra
 from __future__ import annotations
 
 import argparse
-import os
-import subprocess
 import sys
 import tempfile
 import time
@@ -20,6 +18,7 @@ from pathlib import Path
 
 from rich.console import Console
 from rich.table import Table
+from timing import median, time_decode, time_run
 
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import Shot, shot_list
@@ -27,39 +26,6 @@ from kitgauge.simulate.model import full_size_kit
 from kitgauge.simulate.shooting import shoot_protocol
 
 PROTOCOLS = ("noise-ladder", "aperture-sweep", "handheld-shutter")
-
-DECODE = """
-import sys
-from pathlib import Path
-import rawpy
-for path in sorted(Path(sys.argv[1]).iterdir()):
-    with rawpy.imread(str(path)) as raw:
-        raw.raw_image_visible.max()
-"""
-# Peak memory is inherited over fork and exec on Linux, so each command is started by this small launcher, which then
-# reports what its child used.
-LAUNCHER = """
-import json, os, resource, subprocess, sys, time
-begin = time.perf_counter()
-done = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL)
-wall = time.perf_counter() - begin
-used = resource.getrusage(resource.RUSAGE_CHILDREN)
-print(json.dumps([done.returncode, wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
-"""
-
-
-def timed(command: list[str], **environment: str) -> tuple[int, float, float, float]:
-    """Return exit code, wall time [s], processor time [s] and peak memory [MiB] of `command`."""
-    import json
-
-    done = subprocess.run(
-        [sys.executable, "-c", LAUNCHER, *command],
-        stdout=subprocess.PIPE,
-        check=True,
-        env={**os.environ, **environment},
-    )
-    code, wall, cpu, peak = json.loads(done.stdout)
-    return int(code), float(wall), float(cpu), float(peak)
 
 
 def shots_of(protocol: str, quick: bool) -> list[Shot]:
@@ -99,36 +65,18 @@ def main() -> None:
                 begin = time.perf_counter()
                 shoot_protocol(kit, shots_of(protocol, arguments.quick), folder, seed=1)
                 print(f"simulated {protocol} in {time.perf_counter() - begin:.0f} s", file=sys.stderr)
-            decode: list[tuple[int, float, float, float]] = []
-            runs: list[tuple[int, float, float, float]] = []
-            for number in range(arguments.repeat):
-                decode.append(timed([sys.executable, "-c", DECODE, str(folder)]))
-                out = Path(temporary) / f"{protocol}-{number}"
-                command = [
-                    sys.executable,
-                    "-m",
-                    "kitgauge",
-                    "run",
-                    protocol,
-                    str(folder),
-                    "--out",
-                    str(out),
-                    "--no-cache",
-                ]
-                runs.append(timed(command))
-            floor = sorted(decode, key=lambda item: item[1])[len(decode) // 2]
-            whole = sorted(runs, key=lambda item: item[1])[len(runs) // 2]
-            if whole[0] not in (0, 3):
-                raise SystemExit(f"{protocol}: run ended with exit code {whole[0]}")
+            floor = median([time_decode(folder, threads=1) for _ in range(arguments.repeat)])
+            outs = [Path(temporary) / f"{protocol}-{number}" for number in range(arguments.repeat)]
+            whole = median([time_run(protocol, folder, out) for out in outs])
             table.add_row(
                 protocol,
                 str(len(list(folder.iterdir()))),
-                f"{floor[1]:.1f}",
-                f"{whole[1]:.1f}",
-                f"{whole[1] / floor[1]:.2f}",
-                f"{whole[2] / whole[1]:.2f}",
-                f"{whole[3]:.0f}",
-                f"{floor[3]:.0f}",
+                f"{floor.wall_s:.1f}",
+                f"{whole.wall_s:.1f}",
+                f"{whole.wall_s / floor.wall_s:.2f}",
+                f"{whole.cores:.2f}",
+                f"{whole.peak_mib:.0f}",
+                f"{floor.peak_mib:.0f}",
             )
     Console(width=120).print(table)
 

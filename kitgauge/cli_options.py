@@ -31,7 +31,8 @@ Criterion = Annotated[
     list[str] | None,
     typer.Option(
         metavar="KEY=VALUE",
-        help="What counts as good enough: snr, output_mp, streak_px, keep, mtf50_fraction; may be repeated.",
+        help="What counts as good enough: snr, output_mp (or print_long_side_cm with viewing_distance_cm), shadow_snr "
+        "with shadow_stops, streak_px, keep, mtf50_fraction; may be repeated.",
     ),
 ]
 HeldHow = Annotated[

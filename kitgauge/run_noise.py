@@ -7,25 +7,30 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.fit.noise_iso import NoiseFit, fit_noise_iso
 from kitgauge.flags import FLAGS, Severity, rejects
-from kitgauge.ingest.edge_frames import BLACK_FLAGS
 from kitgauge.ingest.iso_group import by_iso, iso_task
 from kitgauge.ingest.match import step_label
-from kitgauge.ingest.record import FrameRecord
-from kitgauge.limits.iso_limit import iso_limit, picture_scale
+from kitgauge.ingest.opened import BLACK_FLAGS
+from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.limits.iso_limit import iso_limit
 from kitgauge.limits.model import Limit
 from kitgauge.measure.black_level import settle_black
 from kitgauge.measure.dark_pair import DarkPair
-from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, PlanePairs, noise_points, snr
+from kitgauge.measure.full_well import bound_by_full_well
+from kitgauge.measure.noise_points import NoisePoint, PlanePairs, noise_points
+from kitgauge.measure.pair_checks import check_pairs
 from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.point_checks import FlatInOrder, check_points, iso_changed_between
 from kitgauge.protocol.model import Protocol
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.run_noise_section import noise_section
 
-_CURVE_POINTS = 60
+NOT_MEASURED = (
+    "the protocol asks for no dark frames, so read noise, noise in the shadows, dynamic range and a second gain stage "
+    "were not measured, and the gain takes the read noise for small; noise-ladder measures them"
+)
 
 
 def measure(context: RunContext, results: Results) -> None:
@@ -38,10 +43,12 @@ def conclude(context: RunContext, results: Results) -> Section:
     """Return points, fit and limit of what was measured."""
     records = with_refusals(context.records, results)
     groups = {iso: results[label] for iso in by_iso(context.records) if (label := f"ISO {iso:g}") in results}
-    planes = settle_black({iso: _planes(group) for iso, group in groups.items()})
+    planes = check_pairs(settle_black({iso: _planes(group) for iso, group in groups.items()}))
     records = _roles(records, groups, planes, context.protocol)
     shape = common_shape(results)
-    points = [point for iso, pairs in planes.items() if pairs for point in noise_points(iso, pairs)]
+    measured = [point for iso, pairs in planes.items() if pairs for point in noise_points(iso, pairs)]
+    points = check_points(bound_by_full_well(measured))
+    points = [_clipped_on_purpose(point, context.protocol) for point in points]
     missing = _missing(context, records, groups, points)
     notes: list[str] = []
     fit: NoiseFit | None = None
@@ -49,24 +56,22 @@ def conclude(context: RunContext, results: Results) -> Section:
     try:
         fit = fit_noise_iso(points)
     except FitError as error:
-        missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
-    if shape is not None and shape[0] * shape[1] < 0.9e6 * context.criteria.output_mp:
+        if _asks_for_darks(context.protocol):
+            missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
+        else:
+            notes.append(NOT_MEASURED)
+    if shape is not None and shape[0] * shape[1] < 0.9e6 * context.criteria.picture_mp(shape):
         notes.append(
-            f"the picture of {context.criteria.output_mp:g} MP is larger than the camera's "
+            f"the picture of {context.criteria.picture_mp(shape):g} MP is larger than the camera's "
             f"{shape[0] * shape[1] / 1e6:.2g} MP: the limit is for an enlargement "
             "(--criterion output_mp=... sets the size used)"
         )
     if shape is not None:
         try:
-            limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1]))
+            limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1], frame_shape=shape))
         except LimitsError as error:
             notes.append(f"{error.what} ({error.where}: {error.got}); {error.fix}")
-    section = {
-        "points": [point.as_dict() for point in points],
-        "fit": None if fit is None else {**fit.as_dict(), "curves": _curves(points, fit)},
-    }
-    if limits and shape is not None:
-        limits = [_with_pixel_snr(limit, points, shape) for limit in limits]
+    section = noise_section(points, fit, planes, groups, context.criteria, shape)
     return Section(
         curves={"noise": section},
         records=records,
@@ -85,9 +90,20 @@ def _planes(group: Mapping[str, Any]) -> list[PlanePairs]:
             darks=tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
             black_dn=plane["black_dn"],
             black_source=plane["black_source"],
+            flat_settings=_settings(group["flat_sets"]),
+            dark_settings=_settings(group["dark_sets"]),
         )
         for plane in group["planes"]
     ]
+
+
+def _settings(sets: Sequence[Mapping[str, Any]]) -> tuple[tuple[float, float], ...]:
+    """Return (shutter_s, f_number) of each set of frames, NaN where unknown."""
+
+    def known(value: float | None) -> float:
+        return math.nan if value is None else float(value)
+
+    return tuple((known(one["shutter_s"]), known(one["f_number"])) for one in sets)
 
 
 def _roles(
@@ -98,6 +114,7 @@ def _roles(
 ) -> tuple[FrameRecord, ...]:
     """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
     steps = {step.role: step for step in reversed(protocol.step)}
+    iso_changed = _iso_changed(records, groups)
     out: list[FrameRecord] = []
     for record in records:
         group = None if record.iso is None else groups.get(record.iso)
@@ -107,17 +124,46 @@ def _roles(
             continue
         role = frame["role"]
         label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
+        if record.role == role and record.step is not None:  # the user said which
+            label = record.step
+        flags = [] if record.iso is None else _frame_flags(planes[record.iso], group, role, record.file)
+        clipping = next((step for step in protocol.step if step.role == role and step.clips), None)
+        if "clipped" in flags and clipping is not None and _has_good_flats(planes[record.iso or 0.0]):
+            label = step_label(protocol, clipping, record.iso)
+            flags.remove("clipped")  # on purpose: it tells saturation
         record = replace(record, role=role, step=label)
         if frame["paired"] and record.iso is not None:
-            out.append(replace(record, status="used").with_flags(_frame_flags(planes[record.iso], role)))
+            out.append(replace(record, status="used").with_flags(flags))
         else:
-            out.append(record.with_flags(["no-pair"]).unmatched("left without a partner of the same settings"))
+            lone = ["no-pair", "iso-changed"] if record.file in iso_changed else ["no-pair"]
+            out.append(record.with_flags(lone).unmatched("left without a partner of the same settings"))
     return tuple(out)
 
 
-def _frame_flags(planes: Sequence[PlanePairs], role: str) -> list[str]:
-    """Return where black came from and the flags of all pairs of a role; of a colour other than green those that
-    do not reject.
+def _iso_changed(records: Sequence[FrameRecord], groups: Mapping[float, Mapping[str, Any]]) -> set[str]:
+    """Return the lone flats that were shot as a pair while the ISO changed."""
+    flats = []
+    for record in sorted(records, key=capture_order):
+        frame = groups.get(record.iso or math.nan, {}).get("frames", {}).get(record.file)
+        if record.iso is not None and frame is not None and frame["role"] == "flat":
+            flats.append(FlatInOrder(record.file, record.iso, record.shutter_s, record.f_number, frame["paired"]))
+    return iso_changed_between(flats)
+
+
+def _clipped_on_purpose(point: NoisePoint, protocol: Protocol) -> NoisePoint:
+    """Return the point without `clipped` where a step asks for clipped flats, and others gave the gain."""
+    if not any(step.clips for step in protocol.step) or math.isnan(point.gain_e_per_dn):
+        return point
+    return replace(point, flags=tuple(flag for flag in point.flags if flag != "clipped"))
+
+
+def _has_good_flats(planes: Sequence[PlanePairs]) -> bool:
+    return any(not rejects(flat.flags) for plane in planes if plane.colour[0] == "G" for flat in plane.flats)
+
+
+def _frame_flags(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str, file: str) -> list[str]:
+    """Return where black came from and the flags of the pairs that a frame is in; of a colour other than green those
+    that do not reject.
 
     A blue that is too dark in warm light costs the blue point, not the frame.
     """
@@ -126,9 +172,14 @@ def _frame_flags(planes: Sequence[PlanePairs], role: str) -> list[str]:
     for plane in planes:
         found = green if plane.colour in ("G", "G1", "G2") else others
         pairs: Sequence[FlatPair | DarkPair] = plane.darks if role == "dark" else plane.flats
-        found |= dict.fromkeys(flag for pair in pairs for flag in pair.flags)
+        own = (pair for pair, one in zip(pairs, group[f"{role}_sets"], strict=True) if file in one["files"])
+        found |= dict.fromkeys(flag for pair in own for flag in pair.flags)
     sources = sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
     return [*sources, *green, *(flag for flag in others if not rejects([flag]))]
+
+
+def _asks_for_darks(protocol: Protocol) -> bool:
+    return any(step.role == "dark" and not step.optional for step in protocol.step)
 
 
 def _missing(
@@ -145,7 +196,7 @@ def _missing(
         if point is None:
             why = "not measured" if iso not in groups else "no frame could be opened"
             missing.append(f"ISO {iso:g}: {why}")
-        elif math.isnan(point.gain_e_per_dn) or math.isnan(point.read_noise_e):
+        elif math.isnan(point.gain_e_per_dn) or (math.isnan(point.read_noise_e) and _asks_for_darks(context.protocol)):
             what = "gain" if math.isnan(point.gain_e_per_dn) else "read noise"
             causes = [FLAGS[flag].text for flag in point.flags if FLAGS[flag].severity is not Severity.NOTE]
             missing.append(f"ISO {iso:g}: no {what} ({'; '.join(causes) or 'see the flags'})")
@@ -153,51 +204,3 @@ def _missing(
     rejected = {record.iso for record in records if record.iso is not None and record.status == "rejected"}
     missing += [f"ISO {iso:g}: every frame was rejected" for iso in sorted(rejected - asked)]
     return missing
-
-
-def _with_pixel_snr(limit: Limit, points: Sequence[NoisePoint], shape: tuple[int, int]) -> Limit:
-    """Note the SNR of one pixel that the criterion asks for, so that the picture of SNR against ISO can mark it."""
-    nearest = min(
-        (point for point in points if point.channel == "G" and math.isfinite(point.snr_midgrey)),
-        key=lambda point: abs(math.log(point.iso / limit.value["iso"])),
-    )
-    scale = picture_scale(nearest, shape[0] * shape[1], limit.criterion["output_mp"])
-    return replace(limit, extra={**limit.extra, "snr_pixel": limit.criterion["snr"] / scale})
-
-
-def _curves(points: Sequence[NoisePoint], fit: NoiseFit) -> dict[str, dict[str, list[float]]]:
-    """Return the fitted model sampled over the measured ISO range, green: read noise and SNR at mid-grey.
-
-    Bands (95 %) come from draws of the fitted parameters' covariance with a fixed seed; `low` and `high` are NaN
-    where the fit has no covariance.
-    """
-    green = [point for point in points if point.channel == "G" and math.isfinite(point.read_noise_e)]
-    isos = np.geomspace(min(p.iso for p in green), max(p.iso for p in green), _CURVE_POINTS)
-    if fit.dual_gain_iso is not None:  # the step is drawn where it is: between two measured values
-        isos = np.unique(np.concatenate([isos, [fit.dual_gain_iso * (1 - 1e-6), fit.dual_gain_iso]]))
-    span_dn = float(np.mean([p.white_dn - p.black_dn for p in green]))
-    gains = np.array([fit.gain_e_per_dn(iso) for iso in isos])
-    reads = np.array([fit.read_noise_e(iso) for iso in isos])
-
-    def snrs(read_noise_e: np.ndarray) -> np.ndarray:
-        return np.array(
-            [
-                snr(MIDGREY_FRACTION_OF_SATURATION * gain * span_dn, read, gain)
-                for gain, read in zip(gains, read_noise_e, strict=True)
-            ]
-        )
-
-    low = high = np.full_like(reads, math.nan)
-    if np.isfinite(fit.result.covariance).all():
-        draws = np.random.default_rng(0).multivariate_normal(fit.result.values, fit.result.covariance, size=400)
-        second = np.array([fit.dual_gain_iso is not None and iso >= fit.dual_gain_iso for iso in isos])
-        sigma_0 = np.where(second, draws[:, [-2]], draws[:, [0]])
-        low, high = np.percentile(np.hypot(sigma_0, draws[:, [-1]] * gains), [2.5, 97.5], axis=0)
-    return {
-        "read_noise_e": _sampled(isos, reads, low, high),
-        "snr_midgrey": _sampled(isos, snrs(reads), snrs(high), snrs(low)),
-    }
-
-
-def _sampled(x: np.ndarray, y: np.ndarray, low: np.ndarray, high: np.ndarray) -> dict[str, list[float]]:
-    return {"x": x.tolist(), "y": y.tolist(), "low": low.tolist(), "high": high.tolist()}

@@ -8,12 +8,12 @@ from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from functools import cached_property
+from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import kitgauge
-from kitgauge import run_blur, run_noise, run_practice, run_sharpness
 from kitgauge.errors import IngestError, KitgaugeError, ResultsError, UsageError
 from kitgauge.frames.pitch import pixel_pitch_um as find_pixel_pitch_um
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
@@ -24,6 +24,7 @@ from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.limits.model import Limit
+from kitgauge.load_ahead import LoadAhead
 from kitgauge.protocol.loading import LoadedProtocol, load_protocol
 from kitgauge.run_context import Kit, Results, RunContext, Section, common_shape, most_common
 from kitgauge.run_files import (
@@ -48,7 +49,16 @@ if TYPE_CHECKING:
 # stage of the work, how much is done, how much there is
 Progress = Callable[[str, int, int], None]
 
-_KINDS = {"noise": run_noise, "sharpness": run_sharpness, "blur": run_blur, "practice": run_practice}
+# what a protocol measures -> the module that does it; each brings libraries along, so only one is loaded
+_KINDS = {
+    "noise": "kitgauge.run_noise",
+    "dark-current": "kitgauge.run_dark_current",
+    "sharpness": "kitgauge.run_sharpness",
+    "blur": "kitgauge.run_blur",
+    "practice": "kitgauge.run_practice",
+}
+_DEVELOPED_NOISE = "kitgauge.run_developed_noise"  # noise, where all frames are developed pictures
+_NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
 
 
 @dataclass(frozen=True)
@@ -121,25 +131,21 @@ def run(
             raise UsageError(f"the {name} is not possible", got=value, needed="a positive number")
     loaded = load_protocol(protocol)
     folder = Path(frames)
-    scan = scan_folder(
-        folder,
-        None if settings is None else Path(settings),
-        workers=workers,
-        progress=lambda done, total: tell_progress("reading metadata", done, total),
-    )
+    ahead = LoadAhead(_KINDS[loaded.protocol.measures], *(_NEEDED_FOR_REPORTS if report else ()))
+    try:
+        scan = scan_folder(
+            folder,
+            None if settings is None else Path(settings),
+            workers=workers,
+            progress=lambda done, total: tell_progress("reading metadata", done, total),
+        )
+    except KitgaugeError:
+        ahead.stop()
+        raise
     scan = one_kit(scan, body, lens)
     records = match_frames(prefer_raw(scan.frames), loaded.protocol)
     _require_usable(records, loaded, folder)
     kit = _kit(records, scan, pitch_um, focal_mm)
-    if loaded.protocol.measures == "noise" and kit.developed:
-        raise IngestError(
-            "no raw frames in this folder",
-            where=folder,
-            got="developed pictures only (JPEG, TIFF or PNG)",
-            needed="raw frames: in a developed picture the camera has already removed and reshaped the noise",
-            fix="set the camera to record raw and shoot the series again",
-        )
-
     run_folder = _prepared(out, Path(results), kit, loaded)
     log = RunLog(run_folder / LOG_FILE)
     given = {
@@ -173,7 +179,8 @@ def run(
         tell=listener.measured,
         expect=listener.expect,
     )
-    kind = _KINDS[loaded.protocol.measures]
+    developed_noise = loaded.protocol.measures == "noise" and kit.developed
+    kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(_KINDS[loaded.protocol.measures])
     measured: Results = {}
     interrupted = False
     try:

@@ -48,7 +48,8 @@ def test_not_a_folder(kitgauge, tmp_path):
     refused(kitgauge("run", "noise-ladder", "nowhere"), 1, "no such folder", "nowhere")
 
 
-def test_no_raw_where_raw_is_needed(kitgauge, tmp_path):
+def test_developed_pictures_that_are_no_flats(kitgauge, tmp_path):
+    """Four tiny pictures of noise: the run ends partial, and says of each what is wrong."""
     from PIL import Image
 
     (tmp_path / "jpegs").mkdir()
@@ -57,8 +58,10 @@ def test_no_raw_where_raw_is_needed(kitgauge, tmp_path):
         Image.effect_noise((80, 60), 20 + number).save(tmp_path / "jpegs" / f"{number}.jpg")
         settings.append(f"{number}.jpg,100,1/60,8")
     (tmp_path / "s.csv").write_text("\n".join(settings))
-    done = kitgauge("run", "noise-ladder", "jpegs", "--settings", "s.csv")
-    refused(done, 1, "no raw frames", "record raw")
+    done = kitgauge("run", "noise-ladder", "jpegs", "--settings", "s.csv", "--out", "out")
+    assert done.returncode == 3, done.stderr
+    assert "ISO 100: no pair of flats" in done.stderr
+    assert (tmp_path / "out" / "frames.csv").read_text().count("too small to measure noise") == 4
 
 
 def test_one_flat_only(kitgauge, frames_of, tmp_path):

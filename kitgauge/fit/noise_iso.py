@@ -12,27 +12,42 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy.optimize import nnls
 
 from kitgauge.errors import FitError
+from kitgauge.exposure import percent
+from kitgauge.fit.noise_invariance import INVARIANCE_STOPS as INVARIANCE_STOPS
+from kitgauge.fit.noise_invariance import invariance
+from kitgauge.fit.noise_stages import BIC_NEEDED as BIC_NEEDED
+from kitgauge.fit.noise_stages import (
+    DEPARTURE,
+    MODEL_HOLDS,
+    PATTERN_BIC_NEEDED,
+    Selection,
+    Vector,
+    non_negative,
+    select,
+)
 from kitgauge.fit.result import FitResult
 from kitgauge.measure.noise_points import NoisePoint
 
 LEAST_POINTS = 3
-# A second stage is claimed where it lowers BIC by this much: "very strong" evidence (Kass and Raftery 1995,
-# from memory)
-BIC_NEEDED = 10.0
-# Real amplifiers keep to the model to about this share of read noise (common practice, no source); added to
-# the errors when models are compared, so that tiny departures seen at great precision do not pass for a
-# second stage.
-MODEL_TOLERANCE = 0.01
-# Raising ISO further gains less than this much read noise [stops]: the finest step of a dial
-INVARIANCE_STOPS = 1.0 / 3.0
+# An ISO value this far from k / ISO [stops] is not the amplification that its label says (thirds are 0.33 apart)
+MISLABELLED_STOPS = 0.17
+# Flags of ISO values whose read noise is not that of the amplifier; and of those whose file was worked on, which are
+# left out while this many others stay
+DIGITAL = frozenset({"missing-codes", "scaled-down"})
+_WORKED_ON = {
+    "correlated-noise": "noise-reduced in the file",
+    "neighbour-filtered": "noise-reduced in the file",
+    "dark-subtracted": "a dark frame was subtracted in the camera",
+}
+_ENOUGH_POINTS = 5
+# A scaling of codes by less than this [stops] is none
+SCALED_STOPS = 0.02
 
 
 @dataclass(frozen=True)
@@ -41,9 +56,11 @@ class NoiseFit:
 
     `result` holds sigma_0 (or sigma_0_low_iso and sigma_0_high_iso) [e-] and sigma_1 [DN]; `gain` holds k (or
     k_low_iso and k_high_iso) [e-/DN times ISO]. `dual_gain_iso` is the first measured ISO of the second
-    stage, None where there is none. `invariance_iso` is the lowest ISO from which on no higher one lowers
-    read noise [e-] by more than `INVARIANCE_STOPS`; None where read noise still falls at the highest measured
-    ISO, or cannot be told.
+    stage, None where there is none. `invariance_iso` is the lowest ISO from which on no higher one lowers the
+    noise of the shadows [e-], rounding included, by more than `INVARIANCE_STOPS`; None where it still falls at the
+    highest measured ISO, or cannot be told. `departure` is how far the points are from the model beyond their own
+    errors, as a share of read noise; the parameters' errors contain it. `made_from` lists ISO values that read
+    noise shows to be made digitally from others: (ISO, ISO it is made from).
     """
 
     channel: str
@@ -53,6 +70,10 @@ class NoiseFit:
     invariance_iso: float | None
     invariance_iso_stderr: float
     invariance_text: str
+    isos: tuple[float, ...] = ()  # of the points used, rising
+    departure: float = 0.0
+    made_from: tuple[tuple[float, float], ...] = ()
+    evidence_text: str = ""
 
     def gain_e_per_dn(self, iso: float) -> float:
         """Return the fitted gain [e-/DN] at `iso`."""
@@ -66,6 +87,11 @@ class NoiseFit:
         sigma_0 = self.result.values[-2] if high else self.result.values[0]
         return math.hypot(float(sigma_0), self.result.value("sigma_1") * self.gain_e_per_dn(iso))
 
+    @property
+    def split(self) -> int | None:
+        """The index in `isos` of the first one of the second stage, None where there is none."""
+        return None if self.dual_gain_iso is None else self.isos.index(self.dual_gain_iso)
+
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for the files."""
         return {
@@ -77,98 +103,96 @@ class NoiseFit:
             "invariance_iso_stderr": self.invariance_iso_stderr,
             "invariance_stops": INVARIANCE_STOPS,
             "invariance_text": self.invariance_text,
+            "departure": self.departure,
+            "made_from": [list(pair) for pair in self.made_from],
+            "evidence_text": self.evidence_text,
         }
-
-
-@dataclass(frozen=True)
-class _Model:
-    """One candidate: variances (sigma_0^2 per stage, sigma_1^2) and their covariance."""
-
-    split: int | None  # index of the first point of the second stage
-    squares: NDArray[np.float64]
-    covariance: NDArray[np.float64]
-    at_bound: NDArray[np.bool_]
-    chi_square: float
-    log_likelihood: float
-    aicc: float
-    bic: float
 
 
 def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
     """Return the fit of gain and read noise against ISO of the points of `channel`.
 
     The regression is in variances, weighted by their standard errors, and linear in sigma_0^2 and sigma_1^2,
-    which are kept at 0 or above. Each stage needs two points. FitError where fewer than three ISO values have
-    a read noise.
+    which are kept at 0 or above. Each stage needs two points. Where the points scatter about the model by more than
+    their errors, a departure common to all (a share of read noise) is added to the errors, as much as makes
+    chi-square equal to its degrees of freedom (the random-effects estimate of Paule and Mandel 1982, from memory).
+    FitError where fewer than three ISO values have a read noise.
     """
     chosen = sorted((p for p in points if p.channel == channel), key=lambda p: p.iso)
     reasons = _left_out(chosen)
     dropped = [(p, reason) for p, reason in zip(chosen, reasons, strict=True) if reason is not None]
     used = [p for p, reason in zip(chosen, reasons, strict=True) if reason is None]
-    isos = np.array([p.iso for p in used])
-    if len(np.unique(isos)) < LEAST_POINTS:
+    isos = [p.iso for p in used]
+    if len(set(isos)) < LEAST_POINTS:
         why = "; ".join(f"ISO {p.iso:g}: {reason}" for p, reason in dropped)
         raise FitError(
             "too few ISO values with gain and read noise to fit noise against ISO",
             where=f"channel {channel}",
-            got=f"{len(np.unique(isos))}" + (f" ({why})" if why else ""),
+            got=f"{len(set(isos))}" + (f" ({why})" if why else ""),
             needed=f"at least {LEAST_POINTS}",
             fix="shoot a flat pair and a dark pair at more ISO values",
         )
-    gains = np.array([p.gain_e_per_dn for p in used])
     variances = np.array([p.read_noise_e**2 for p in used])
     # before sigma_0 is known all of the read noise stands for it: errors on the generous side
     errors = np.array([_variance_stderr(p, p.read_noise_e**2) for p in used])
     known = bool(np.all(np.isfinite(errors) & (errors > 0)))
-    if not known:
-        errors = np.full_like(variances, np.nan)
-    model, evidence = _select(gains, variances, errors)
-    if known:
-        high = np.arange(len(used)) >= (len(used) if model.split is None else model.split)
-        sigma_0_squares = np.where(high, model.squares[-2], model.squares[0])
-        errors = np.array([_variance_stderr(p, float(q)) for p, q in zip(used, sigma_0_squares, strict=True)])
-    model = _solve(gains, variances, errors if known else None, model.split)
-    freedom = len(used) - len(model.squares)
-    roots, covariance = _roots(model)
-    names = ("sigma_0", "sigma_1") if model.split is None else ("sigma_0_low_iso", "sigma_0_high_iso", "sigma_1")
-    units = ("e-",) * (len(names) - 1) + ("DN",)
-    stderr = np.sqrt(np.diag(covariance))
-    result = FitResult(
-        model="sigma_r^2 = sigma_0^2 + (sigma_1 g)^2" + (", two stages" if model.split is not None else ""),
-        names=names,
-        values=roots,
-        units=units,
-        stderr=stderr,
-        covariance=covariance,
-        degrees_of_freedom=freedom,
-        reduced_chi_square=model.chi_square / freedom if known and freedom > 0 else math.nan,
-        points_used=len(used),
-        points_dropped=tuple(f"ISO {p.iso:g}: {reason}" for p, reason in dropped),
-        at_bound=tuple(name for name, bound in zip(names, model.at_bound, strict=True) if bound),
-        message="" if known else "points without standard errors: equal relative weights, errors from the scatter",
-        errors_rescaled=not known,
-        evidence=evidence,
+    gains = np.array([p.gain_e_per_dn * (code_scale(p) or 1.0) for p in used])
+    selection = select(isos, gains, variances, errors if known else np.full_like(variances, np.nan))
+    sources = selection.chosen.pattern.sources
+    split = selection.chosen.split
+    while split is not None and split < len(used) - 1 and sources[split] is not None:
+        split += 1  # a second stage begins with an ISO value of its own
+    amplifier = selection.chosen.pattern.amplifier_gains(gains)
+    high = np.arange(len(used)) >= (len(used) if selection.chosen.split is None else selection.chosen.split)
+    result, departure = _fit_read_noise(used, amplifier, variances, high, known)
+    result = _with_story(result, selection, isos, dropped)
+    gain = _fit_gain(used, split)
+    found = invariance(result, gain, isos, split)
+    return NoiseFit(
+        channel=channel,
+        result=result,
+        gain=gain,
+        dual_gain_iso=None if split is None else float(isos[split]),
+        invariance_iso=found.iso,
+        invariance_iso_stderr=found.stderr,
+        invariance_text=found.text,
+        isos=tuple(float(iso) for iso in isos),
+        departure=departure,
+        made_from=tuple(
+            (float(iso), float(isos[source])) for iso, source in zip(isos, sources, strict=True) if source is not None
+        ),
+        evidence_text=_evidence_text(selection, isos, departure),
     )
-    dual = None if model.split is None else float(isos[model.split])
-    gain = _fit_gain(used, model.split)
-    invariance, error, text = _invariance(result, gain, isos, model.split)
-    return NoiseFit(channel, result, gain, dual, invariance, error, text)
+
+
+def code_scale(point: NoisePoint) -> float | None:
+    """Return the factor by which this point's samples were multiplied digitally, as their codes show; None for none,
+    or none known."""
+    scale = point.code_scale
+    return scale if scale > 0 and abs(math.log2(scale)) > SCALED_STOPS else None
 
 
 def _left_out(points: Sequence[NoisePoint]) -> list[str | None]:
     """Return why each point cannot serve the fit, None where it can.
 
     A digitally scaled ISO has no amplification of its own and does not follow the model; where that leaves
-    too few points, the whole file is scaled, and all are kept.
+    too few points, the whole file is scaled, and all are kept. Noise reduction that sets in at some ISO would pass
+    for a second stage.
     """
     reasons: list[str | None] = [
         "no gain" if not p.gain_e_per_dn > 0 else "no read noise" if not p.read_noise_e > 0 else None for p in points
     ]
     digital = [
-        "scaled digitally" if reason is None and "missing-codes" in p.flags else reason
+        "scaled digitally" if reason is None and (DIGITAL & set(p.flags) or code_scale(p) is not None) else reason
         for p, reason in zip(points, reasons, strict=True)
     ]
-    return digital if digital.count(None) >= LEAST_POINTS else reasons
+    if digital.count(None) >= LEAST_POINTS:
+        reasons = digital
+    worked_on = [
+        next((_WORKED_ON[flag] for flag in p.flags if flag in _WORKED_ON), None) if reason is None else reason
+        for p, reason in zip(points, reasons, strict=True)
+    ]
+    return worked_on if worked_on.count(None) >= _ENOUGH_POINTS else reasons
 
 
 def _variance_stderr(point: NoisePoint, sigma_0_square: float) -> float:
@@ -183,85 +207,135 @@ def _variance_stderr(point: NoisePoint, sigma_0_square: float) -> float:
     return 2.0 * point.read_noise_e * point.read_noise_e_stderr
 
 
-def _select(
-    gains: NDArray[np.float64], variances: NDArray[np.float64], errors: NDArray[np.float64]
-) -> tuple[_Model, dict[str, float]]:
-    """Return the chosen model and the evidence; the second stage needs `BIC_NEEDED` and a smaller sigma_0."""
-    tolerance = 2.0 * MODEL_TOLERANCE * variances
-    comparing = np.hypot(errors, tolerance) if np.isfinite(errors).all() else None
-    one = _solve(gains, variances, comparing, None)
+def _fit_read_noise(
+    points: Sequence[NoisePoint], gains: Vector, variances: Vector, high: np.ndarray, known: bool
+) -> tuple[FitResult, float]:
+    """Return the parameters of the chosen model and the departure of the points from it."""
+    two = bool(high.any())
+    columns = [~high * 1.0, high * 1.0, gains**2] if two else [np.ones(len(points)), gains**2]
+    design = np.stack(columns, axis=1)
+    count, parameters = design.shape
+    freedom = count - parameters
+    departures = np.concatenate([[0.0] if known else [], np.geomspace(1e-4, 1.0, 161)])
+    fitted = variances
+    sigma_0_square = variances
+    for _ in range(4):
+        # relative to the fitted read noise: relative to the measured one would favour the low points
+        errors = np.array([_variance_stderr(p, float(q)) for p, q in zip(points, sigma_0_square, strict=True)])
+        if not known:
+            errors = np.zeros(count)
+        scales = np.hypot(errors, 2.0 * departures[:, None] * fitted)
+        _, chi_squares = non_negative(design[None], variances, scales)
+        departure = _crossing(departures, chi_squares[0], freedom)
+        scale = np.hypot(errors, 2.0 * departure * fitted)
+        solved, _ = non_negative(design[None], variances, scale[None])
+        squares = solved[0, 0]
+        fitted = design @ squares
+        sigma_0_square = np.where(high, squares[-2], squares[0])
+    reduced = math.nan
+    if known and freedom > 0:
+        _, own = non_negative(design[None], variances, errors[None])
+        reduced = float(own[0, 0]) / freedom
+    free = squares > 0
+    covariance = np.full((parameters, parameters), np.nan)
+    weighted = (design / scale[:, None])[:, free]
+    covariance[np.ix_(free, free)] = np.linalg.inv(weighted.T @ weighted)
+    # standard deviations: d sigma = d(sigma^2) / (2 sigma); NaN at the bound 0
+    values = np.sqrt(squares)
+    slope = np.full_like(values, np.nan)
+    np.divide(0.5, values, out=slope, where=free)
+    covariance = slope[:, None] * covariance * slope[None, :]
+    names = ("sigma_0_low_iso", "sigma_0_high_iso", "sigma_1") if two else ("sigma_0", "sigma_1")
+    message = "" if known else "points without standard errors: equal relative weights, errors from the scatter"
+    if known and departure > 0:
+        message = f"the points depart from the model by {100 * departure:.2g} % of read noise: errors contain it"
+    result = FitResult(
+        model="sigma_r^2 = sigma_0^2 + (sigma_1 g)^2" + (", two stages" if two else ""),
+        names=names,
+        values=values,
+        units=("e-",) * (parameters - 1) + ("DN",),
+        stderr=np.sqrt(np.diag(covariance)),
+        covariance=covariance,
+        degrees_of_freedom=freedom,
+        reduced_chi_square=reduced,
+        points_used=count,
+        at_bound=tuple(name for name, is_free in zip(names, free, strict=True) if not is_free),
+        message=message,
+        errors_rescaled=not known or departure > 0,
+    )
+    return result, float(departure)
+
+
+def _crossing(departures: Vector, chi_squares: Vector, freedom: int) -> float:
+    """Return the departure at which chi-square has fallen to its degrees of freedom, linear between grid values."""
+    if freedom <= 0 or chi_squares[0] <= freedom:
+        return float(departures[0])
+    index = min(int(np.argmax(chi_squares <= freedom)) or len(departures) - 1, len(departures) - 1)
+    above, below = chi_squares[index - 1], chi_squares[index]
+    share = (above - freedom) / (above - below) if above > below else 1.0
+    return float(departures[index - 1] + min(share, 1.0) * (departures[index] - departures[index - 1]))
+
+
+def _with_story(
+    result: FitResult, selection: Selection, isos: Sequence[float], dropped: Sequence[tuple[NoisePoint, str]]
+) -> FitResult:
+    """Return the result with what was dropped and the evidence of the models compared."""
+    one, two, other = selection.one_stage, selection.two_stages, selection.next_place
     evidence = {
         "log_likelihood_one_stage": one.log_likelihood,
         "aicc_one_stage": one.aicc,
         "bic_one_stage": one.bic,
     }
-    count = len(gains)
-    two = [_solve(gains, variances, comparing, split) for split in range(2, count - 1)]
-    falling = [model for model in two if model.squares[1] < model.squares[0]]
-    best = one
-    if falling:
-        candidate = min(falling, key=lambda model: model.bic)
+    if two is not None and two.split is not None:
         evidence |= {
-            "log_likelihood_two_stages": candidate.log_likelihood,
-            "aicc_two_stages": candidate.aicc,
-            "bic_two_stages": candidate.bic,
+            "log_likelihood_two_stages": two.log_likelihood,
+            "aicc_two_stages": two.aicc,
+            "bic_two_stages": two.bic,
+            "bic_difference": one.bic - two.bic,
+            "aicc_difference": one.aicc - two.aicc,
+            "second_stage_iso": float(isos[two.split]),
         }
-        if one.bic - candidate.bic >= BIC_NEEDED:
-            best = candidate
-    evidence |= {"bic_needed": BIC_NEEDED, "model_tolerance": MODEL_TOLERANCE}
-    return best, evidence
+    if two is not None and other is not None and other.split is not None:
+        evidence |= {"next_best_iso": float(isos[other.split]), "bic_next_best_difference": other.bic - two.bic}
+    if selection.chosen.pattern.choices:
+        evidence["bic_all_amplified_difference"] = selection.amplified.bic - selection.chosen.bic
+        evidence["bic_pattern_needed"] = PATTERN_BIC_NEEDED
+    evidence |= {"bic_needed": BIC_NEEDED, "departure_expected": DEPARTURE}
+    return replace(result, points_dropped=tuple(f"ISO {p.iso:g}: {reason}" for p, reason in dropped), evidence=evidence)
 
 
-def _solve(
-    gains: NDArray[np.float64],
-    variances: NDArray[np.float64],
-    errors: NDArray[np.float64] | None,
-    split: int | None,
-) -> _Model:
-    """Return the weighted least-squares solution for one placing of the break.
-
-    Without errors: relative weights, and the error scale estimated from the residuals (one parameter more).
-    The break's place counts as a parameter in AICc (Hurvich and Tsai 1989) and BIC (Schwarz 1978).
-    """
-    count = len(gains)
-    high = np.arange(count) >= (count if split is None else split)
-    columns = [np.ones(count), gains**2] if split is None else [~high * 1.0, high * 1.0, gains**2]
-    design = np.stack(columns, axis=1)
-    scale = variances if errors is None else errors
-    squares, _ = nnls(design / scale[:, None], variances / scale)
-    at_bound = squares == 0.0
-    chi_square = float((((variances - design @ squares) / scale) ** 2).sum())
-    parameters = len(squares) + (split is not None) + (errors is None)
-    covariance = np.full((len(squares), len(squares)), np.nan)
-    free = ~at_bound
-    weighted = (design / scale[:, None])[:, free]
-    covariance[np.ix_(free, free)] = np.linalg.inv(weighted.T @ weighted)
-    if errors is None:
-        covariance = covariance * chi_square / max(count - len(squares), 1)
-        mean_square = max(chi_square / count, 1e-12)
-        log_likelihood = -0.5 * count * (math.log(2.0 * math.pi * mean_square) + 1.0) - float(np.log(scale).sum())
+def _evidence_text(selection: Selection, isos: Sequence[float], departure: float) -> str:
+    """Return the evidence for or against a second stage in words."""
+    two, other, chosen = selection.two_stages, selection.next_place, selection.chosen
+    if two is None or two.split is None:
+        text = "No second gain stage: at no ISO value does read noise step down clearly."
     else:
-        log_likelihood = -0.5 * (chi_square + float(np.log(2.0 * math.pi * scale**2).sum()))
-    correction = 2.0 * parameters * (parameters + 1) / (count - parameters - 1) if count > parameters + 1 else math.inf
-    return _Model(
-        split=split,
-        squares=squares,
-        covariance=covariance,
-        at_bound=at_bound,
-        chi_square=chi_square,
-        log_likelihood=log_likelihood,
-        aicc=2.0 * parameters - 2.0 * log_likelihood + correction,
-        bic=parameters * math.log(count) - 2.0 * log_likelihood,
-    )
-
-
-def _roots(model: _Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the standard deviations and their covariance: d sigma = d(sigma^2) / (2 sigma); NaN at the bound
-    0."""
-    roots = np.sqrt(model.squares)
-    slope = np.full_like(roots, np.nan)
-    np.divide(0.5, roots, out=slope, where=roots > 0)
-    return roots, slope[:, None] * model.covariance * slope[None, :]
+        place, difference = isos[two.split], selection.one_stage.bic - two.bic
+        if chosen.split is None and selection.rival is not None:
+            text = (
+                f"No second gain stage is claimed: digital ISO values ({selection.rival.pattern.text}) explain the "
+                f"points about as well as one from ISO {place:g} on would."
+            )
+        elif chosen.split is None:
+            text = f"No second gain stage: the best place for one, ISO {place:g}, "
+            text += (
+                f"lowers BIC by {difference:.1f} only ({BIC_NEEDED:g} needed)."
+                if difference > 0
+                else f"raises BIC by {-difference:.1f}."
+            )
+        else:
+            text = f"A second gain stage from ISO {place:g} on lowers BIC by {difference:.0f} ({BIC_NEEDED:g} needed)"
+            if other is not None and other.split is not None:
+                text += f"; the next best place, ISO {isos[other.split]:g}, has {other.bic - two.bic:.1f} more"
+            text += "."
+    if chosen.pattern.choices:
+        text += (
+            f" Read noise shows ISO values that are made digitally ({chosen.pattern.text}): "
+            f"BIC lower by {selection.amplified.bic - chosen.bic:.0f} than with all of them amplified."
+        )
+    if departure > MODEL_HOLDS:
+        text += f" The points depart from the model by {percent(departure)} of read noise: it describes them roughly."
+    return text
 
 
 def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
@@ -269,16 +343,19 @@ def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
     errors.
 
     ISO labels are nominal, so points scatter about k / ISO by more than their errors as a rule: the mean of
-    log k is unweighted and the rescaling is recorded.
+    log k is unweighted and the rescaling is recorded. An ISO value off by `MISLABELLED_STOPS` from the middle one (a
+    "low" value that is the base ISO under another name) is left out.
     """
     log_k = np.log([p.gain_e_per_dn * p.iso for p in points])
+    fair = np.abs(log_k - np.median(log_k)) <= MISLABELLED_STOPS * math.log(2.0)
     own = np.array([p.gain_e_per_dn_stderr / p.gain_e_per_dn for p in points])
     stages = [slice(None)] if split is None else [slice(None, split), slice(split, None)]
     values, errors = [], []
     rescaled = False
     chi_square = 0.0
     for stage in stages:
-        inside, inside_errors = log_k[stage], own[stage]
+        keep = fair[stage] if fair[stage].any() else np.ones_like(fair[stage])
+        inside, inside_errors = log_k[stage][keep], own[stage][keep]
         mean = float(inside.mean())
         stderr = math.sqrt(float((inside_errors**2).sum())) / inside.size
         scatter = float(inside.std(ddof=1)) / math.sqrt(inside.size) if inside.size > 1 else math.nan
@@ -287,7 +364,7 @@ def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
         chi_square += float((((inside - mean) / inside_errors) ** 2).sum()) if np.all(inside_errors > 0) else math.nan
         values.append(math.exp(mean))
         errors.append(math.exp(mean) * stderr)
-    freedom = len(points) - len(stages)
+    freedom = int(fair.sum()) - len(stages)
     return FitResult(
         model="g = k / ISO" + (", two stages" if split is not None else ""),
         names=("k",) if split is None else ("k_low_iso", "k_high_iso"),
@@ -297,41 +374,12 @@ def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
         covariance=np.diag(np.square(errors)),
         degrees_of_freedom=freedom,
         reduced_chi_square=chi_square / freedom if freedom > 0 else math.nan,
-        points_used=len(points),
+        points_used=int(fair.sum()),
+        points_dropped=tuple(
+            f"ISO {p.iso:g}: not the amplification of its label"
+            for p, is_fair in zip(points, fair, strict=True)
+            if not is_fair
+        ),
         errors_rescaled=rescaled,
         message="ISO labels are nominal: errors from the scatter" if rescaled else "",
     )
-
-
-def _invariance(
-    result: FitResult, gain: FitResult, isos: NDArray[np.float64], split: int | None
-) -> tuple[float | None, float, str]:
-    """Return the ISO from which on raising it gains less than `INVARIANCE_STOPS`, its standard error, and a
-    sentence.
-
-    The floor that raising ISO can reach is sigma_0 of the last stage, so in that stage the ISO solves
-    sigma_0^2 + (sigma_1 k / ISO)^2 = 4^stops sigma_0^2.
-    """
-    stops = f"{INVARIANCE_STOPS:.2g} stop"
-    sigma_0, sigma_1 = float(result.values[-2]), result.value("sigma_1")
-    if sigma_0 == 0:
-        return None, math.nan, "read noise falls with ISO all the way: no ISO value is invariant"
-    target = sigma_0 * math.sqrt(4.0**INVARIANCE_STOPS - 1.0)
-    solutions = []
-    stages = [(0, len(isos))] if split is None else [(0, split), (split, len(isos))]
-    for stage, (first, last) in enumerate(stages):
-        own = float(result.values[stage]) ** 2 - sigma_0**2
-        reach = target**2 - own
-        if reach <= 0:
-            continue
-        iso = sigma_1 * float(gain.values[stage]) / math.sqrt(reach)
-        if iso <= isos[last - 1]:
-            solutions.append((max(iso, float(isos[first])), iso, first))
-    if not solutions:
-        return None, math.nan, f"read noise still falls by more than {stops} above ISO {isos[-1]:g}"
-    value, free, first = min(solutions)
-    relative = math.hypot(
-        result.error("sigma_1") / sigma_1 if sigma_1 > 0 else math.nan, float(result.stderr[-2]) / sigma_0
-    )
-    error = free * relative if free > isos[first] else math.nan
-    return value, error, f"above ISO {value:.0f}, a higher ISO lowers read noise by less than {stops}"

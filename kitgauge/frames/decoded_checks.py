@@ -16,6 +16,7 @@ _BLOCKS = 16
 _BLOCK_PX = 16
 _BLANK_ROWS = 16  # one or two may be dead rows of the sensor; so many, in any one block, were not decoded
 _REPEATED_ROWS = 8
+_ERASED = 65535
 _SURE_BLACK_DN = 8.0  # below, the noise of a dark part alone may give runs of zeros
 
 
@@ -31,17 +32,20 @@ def find_fault(samples: NDArray[np.uint16], black_dn: float, white_dn: float) ->
     """Return what shows that `samples` (row, column) [DN] were not fully decoded, None if nothing does.
 
     `black_dn` is the lowest black level: from 8 DN on, sensors give no runs of zeros. Rows at
-    white are clipped, not missing. A frame that is clipped to 0 by the camera is let through where it is not
-    all equal.
+    white are clipped, not missing; so is a whole frame at the stated white (erased memory reads 65535). A frame that is
+    clipped to 0 by the camera is let through where it is not all equal.
     """
     first = int(samples[0, 0])
+    if first == white_dn < _ERASED and int(samples.min()) == first:
+        return None
     if np.all(samples[0] == first) and int(samples.min()) == int(samples.max()):
         return Fault("empty-picture", f"all {samples.size} samples are {first}")
     blocks = _column_blocks(samples)
     if black_dn >= _SURE_BLACK_DN:
-        blank = np.flatnonzero(np.count_nonzero(blocks.max(axis=2) == 0, axis=0) >= _enough(samples, _BLANK_ROWS))
+        empty = np.all(_in_long_words(blocks) == 0, axis=2)
+        blank = np.flatnonzero(np.count_nonzero(empty, axis=0) >= _enough(samples, _BLANK_ROWS))
         if blank.size:
-            rows = np.flatnonzero(blocks[:, blank].max(axis=(1, 2)) == 0)
+            rows = np.flatnonzero(empty[:, blank].all(axis=1))
             return Fault(
                 "unreadable",
                 f"blank (0) at a black level of {black_dn:g}: {rows.size} rows of {samples.shape[0]} in part "
@@ -58,6 +62,11 @@ def _column_blocks(samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
     return np.stack([samples[:, start : start + size] for start in starts], axis=1)
 
 
+def _in_long_words(blocks: NDArray[np.uint16]) -> NDArray[np.uint64] | NDArray[np.uint16]:
+    """Return the blocks four samples to a number where that comes out even: equal and empty are seen at once."""
+    return blocks.view(np.uint64) if blocks.shape[2] % 4 == 0 else blocks
+
+
 def _enough(samples: NDArray[np.uint16], rows: int) -> int:
     """Return how many bad rows make a fault: `rows`, fewer in frames smaller than any camera's."""
     return max(2, min(rows, int(samples.shape[0]) // 8))
@@ -70,10 +79,11 @@ def _repeated_rows(samples: NDArray[np.uint16], blocks: NDArray[np.uint16], whit
     One or two may be a camera's own mending of a dead row. Clipped or noiseless (drawn) rows prove nothing.
     """
     enough = _enough(samples, _REPEATED_ROWS)
+    words = _in_long_words(blocks)
     for step in (1, 2):
         if samples.shape[0] <= step:
             continue
-        same = np.flatnonzero(np.all(blocks[step:] == blocks[:-step], axis=(1, 2)))
+        same = np.flatnonzero(np.all(words[step:] == words[:-step], axis=(1, 2)))
         if same.size < enough:
             continue
         repeated = [

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from kitgauge.errors import FrameError
 from kitgauge.flags import describe
 from kitgauge.frames.decoded_checks import find_fault
+from kitgauge.frames.dng_samples import PlainSamples, read_plain_samples
 from kitgauge.frames.levels import (
     VisibleArea,
     dng_black,
@@ -137,30 +138,39 @@ def _open(rawpy: Any, path: Path) -> Any:
 def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayout | None) -> Mosaic:
     sizes = raw.sizes  # known without decoding
     check_pixels(path, int(sizes.raw_width), int(sizes.raw_height), file_bytes)
-    if raw.raw_type != rawpy.RawType.Flat:  # decodes
-        raise refused("not-raw-samples", path, got="several colours per pixel")
-    whole = raw.raw_image
     area = VisibleArea(int(sizes.top_margin), int(sizes.left_margin), int(sizes.height), int(sizes.width))
+    plain = _plain_samples(raw, layout, area)
+    if plain is not None:
+        whole = plain.whole
+    else:
+        if raw.raw_type != rawpy.RawType.Flat:  # decodes
+            raise refused("not-raw-samples", path, got="several colours per pixel")
+        whole = raw.raw_image
     if min(area.height, area.width) < 2 or (
         area.top + area.height > whole.shape[0] or area.left + area.width > whole.shape[1]
     ):
         raise refused("unreadable", path, got=f"a visible area of {area.width} x {area.height} pixels")
-    indices, names = _colours(raw, path, area)
+    indices: NDArray[np.intp] | None = None
+    if plain is not None:
+        names = position_names([list(row) for row in plain.letters])
+    else:
+        indices, names = _colours(raw, path, area)
+    pattern_shape = (len(names), len(names[0]))
     picture = _dng_picture(layout, whole.shape)
     if layout is not None and picture is not None:
-        stated = dng_black(layout, picture, area, indices.shape)
+        stated = dng_black(layout, picture, area, pattern_shape)
         white = dng_white(layout, picture)
         marked = dng_masked_areas(layout, picture)
     else:
         stated, white, marked = _library_black(raw, indices), float(raw.white_level), None
     rectangles = masked_rectangles(whole.shape, area, marked)
-    measured = masked_black(whole, area, indices.shape, rectangles, stated, white) if rectangles else None
+    measured = masked_black(whole, area, pattern_shape, rectangles, stated, white) if rectangles else None
     if measured is not None:
         black, source = measured, "masked"
     elif stated is not None:
         black, source = stated, "metadata"
     else:
-        black, source = np.zeros(indices.shape), "unknown"
+        black, source = np.zeros(pattern_shape), "unknown"
     if not white > float(np.max(black)):
         raise refused(
             "unreadable",
@@ -169,15 +179,24 @@ def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayou
             needed="white above black",
             fix="copy the file from the card again: its levels are damaged",
         )
-    samples: NDArray[np.uint16] = np.array(
-        whole[area.top : area.top + area.height, area.left : area.left + area.width],
-        dtype=np.uint16,
-        order="C",
-    )
+    samples: NDArray[np.uint16]
+    if plain is not None and (area.height, area.width) == whole.shape:
+        samples = whole
+    else:  # LibRaw's memory goes with the open file; a frame's borders need not stay
+        samples = np.array(
+            whole[area.top : area.top + area.height, area.left : area.left + area.width], dtype=np.uint16, order="C"
+        )
     fault = find_fault(samples, float(np.min(black)), white)
     if fault is not None:
         raise refused(fault.flag, path, got=fault.text)
     return Mosaic(path, samples, names, black, white, source)
+
+
+def _plain_samples(raw: Any, layout: TiffLayout | None, area: VisibleArea) -> PlainSamples | None:
+    """Return the samples of a DNG so plain that they need no decoder, None for all others."""
+    if layout is None or int(raw.num_colors) != 3 or raw.color_desc != b"RGBG":
+        return None
+    return read_plain_samples(layout, (int(raw.sizes.raw_height), int(raw.sizes.raw_width)), area)
 
 
 def _colours(raw: Any, path: Path, area: VisibleArea) -> tuple[NDArray[np.intp], tuple[tuple[str, ...], ...]]:
@@ -211,8 +230,10 @@ def position_names(letters: list[list[str]]) -> tuple[tuple[str, ...], ...]:
     )
 
 
-def _library_black(raw: Any, indices: NDArray[np.intp]) -> NDArray[np.float64] | None:
+def _library_black(raw: Any, indices: NDArray[np.intp] | None) -> NDArray[np.float64] | None:
     """Return LibRaw's black per position; None where it knows none (all 0)."""
+    if indices is None:
+        return None
     levels = np.array(raw.black_level_per_channel, dtype=np.float64)
     return levels[indices] if np.any(levels > 0) else None
 

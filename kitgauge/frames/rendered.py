@@ -1,4 +1,4 @@
-"""One developed picture (JPEG, PNG, TIFF; 8 or 16 bits) -> linear luminance.
+"""One developed picture (JPEG, PNG, TIFF; 8 or 16 bits) -> linear light of its colours, and linear luminance.
 
 A developed picture holds the camera's or a program's tone curve, noise reduction and sharpening; only its
 colour encoding can be undone. The result is marked `rendered`.
@@ -10,6 +10,7 @@ of sRGB primaries Y = 0.2126 R + 0.7152 G + 0.0722 B (ITU-R BT.709-6, item 3.2).
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -27,17 +28,69 @@ WHITE = 65535
 _BAND_ROWS = 256
 
 
+@dataclass(frozen=True)
+class DevelopedPicture:
+    """A developed picture as stored, with what its codes mean.
+
+    `codes` is (row, column) for a grey picture, else (row, column, red green blue), uint8 or uint16. `tables`
+    (3, number of codes) float32 holds the light 0..1 of each code of red, green and blue, `weights` the share of
+    each in luminance. Codes are kept instead of light: they take a quarter of the memory, and how coarse they are
+    must be known where noise is measured.
+    """
+
+    path: Path
+    codes: NDArray[np.uint8] | NDArray[np.uint16]
+    encoding: Encoding
+    tables: NDArray[np.float32]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return int(self.codes.shape[0]), int(self.codes.shape[1])
+
+    @property
+    def bits(self) -> int:
+        """Bits per colour, 8 or 16."""
+        return 8 * self.codes.dtype.itemsize
+
+    @property
+    def weights(self) -> tuple[float, float, float]:
+        """Share of red, green and blue in luminance; they add to 1."""
+        return self.encoding.weights
+
+    def light(self, rows: slice = slice(None), columns: slice = slice(None)) -> NDArray[np.float32]:
+        """Return linear light 0..1 (row, column, red green blue) of a part of the picture."""
+        part = self.codes[rows, columns]
+        channels = [part] * 3 if part.ndim == 2 else [part[..., channel] for channel in range(3)]
+        return np.stack([table[codes] for table, codes in zip(self.tables, channels, strict=True)], axis=-1)
+
+    def luminance(self) -> Mosaic:
+        """Return the linear luminance as samples: uint16 0..65535, one green plane, black 0."""
+        samples = luminance(self.codes, self.encoding)
+        if int(samples.min()) == int(samples.max()):
+            raise _empty(self.path)
+        # the encoding itself defines code 0 as black
+        notes = (self.encoding.text,)
+        return Mosaic(self.path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", True, notes)
+
+
 def open_rendered(path: str | Path) -> Mosaic:
     """Return the linear luminance of a developed picture: uint16 0..65535, one green plane, black 0, as
-    stored.
+    stored. Everything else is as `open_developed` has it.
+    """
+    return open_developed(path).luminance()
+
+
+def open_developed(path: str | Path) -> DevelopedPicture:
+    """Return a developed picture, decoded once: its codes, and the linear light that they stand for.
 
     The colour profile inside the file is used where it has a curve per channel; otherwise sRGB is taken, and
-    `notes` says so. The Exif orientation is not applied.
+    `encoding.text` says so. The Exif orientation is not applied.
 
     Raises
     ------
-    FrameError : the file cannot be read or decoded, is too large, or is in colours that have no luminance
-    rule here
+    FrameError : the file cannot be read or decoded, is too large, is in colours that have no luminance rule
+    here, or has the same value everywhere
     """
     path = Path(path)
     check_readable(path)
@@ -53,13 +106,13 @@ def open_rendered(path: str | Path) -> Mosaic:
         raise _broken(path, str(error)) from error
     except Exception as error:  # a damaged file may break a decoder anywhere
         raise _broken(path, f"{type(error).__name__}: {error}") from error
+    # a few samples tell most pictures, without another pass over all of them
+    if codes.size == 0 or all(bool((part == codes[0, 0]).all()) for part in (codes[::64, ::64], codes)):
+        raise _empty(path)
     encoding = encoding_of(profile)
-    samples = luminance(codes, encoding)
-    if samples.size == 0 or int(samples.min()) == int(samples.max()):
-        entry = describe("empty-picture")
-        raise FrameError(entry.text, flag=entry.name, where=path, fix=entry.advice)
-    # the encoding itself defines code 0 as black
-    return Mosaic(path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", True, (encoding.text,))
+    fractions = np.linspace(0.0, 1.0, 256 if codes.dtype == np.uint8 else 65536)
+    tables = np.stack([np.clip(curve(fractions), 0.0, 1.0) for curve in encoding.curves]).astype(np.float32)
+    return DevelopedPicture(path, codes, encoding, tables)
 
 
 def luminance(codes: NDArray[np.uint8] | NDArray[np.uint16], encoding: Encoding) -> NDArray[np.uint16]:
@@ -77,6 +130,11 @@ def luminance(codes: NDArray[np.uint8] | NDArray[np.uint16], encoding: Encoding)
         total = tables[0][band[..., 0]] + tables[1][band[..., 1]] + tables[2][band[..., 2]]
         result[top : top + _BAND_ROWS] = np.clip(np.rint(total), 0, WHITE)
     return result
+
+
+def _empty(path: Path) -> FrameError:
+    entry = describe("empty-picture")
+    return FrameError(entry.text, flag=entry.name, where=path, fix=entry.advice)
 
 
 def _broken(path: Path, got: str) -> FrameError:

@@ -8,7 +8,8 @@ from typing import Any
 from kitgauge.errors import FrameError
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.edge_frames import describe, refusal, refused_edges
+from kitgauge.ingest.edge_frames import refused_edges
+from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.clear_ground import widen_edges

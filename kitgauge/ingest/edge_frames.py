@@ -8,20 +8,15 @@ from typing import Any
 
 from kitgauge.errors import FrameError
 from kitgauge.exposure import exact_f_number
-from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.diffraction import diffraction_px
 from kitgauge.measure.edge_candidate import RefusedEdge
 from kitgauge.measure.edge_finding import find_edges
 from kitgauge.measure.edge_sfr import measure_edge
-
-
-def refusal(record: FrameRecord, error: FrameError) -> Measurement:
-    """Return the measurement of a file that cannot be opened: its flag and the reason."""
-    return {"refused": {record.file: [error.flag, error.what]}}
 
 
 def edge_task(record: FrameRecord, pitch_um: float | None, cache: MeasurementCache) -> Task:
@@ -59,13 +54,3 @@ def measure_frame_edges(record: FrameRecord, spread_px: float | None) -> Measure
 def refused_edges(refused: Sequence[RefusedEdge]) -> list[dict[str, Any]]:
     """Return edges that were seen and not measured as plain values."""
     return [asdict(edge) for edge in refused]
-
-
-# where the black level came from, as a flag; masked pixels need none
-BLACK_FLAGS = {"dark": "black-from-dark", "metadata": "black-from-metadata", "unknown": "black-unknown"}
-
-
-def describe(mosaic: Mosaic) -> dict[str, Any]:
-    """Return what a measurement keeps of the frame itself: its shape and flags."""
-    flag = "rendered" if mosaic.rendered else BLACK_FLAGS.get(mosaic.black_source)
-    return {"shape": list(mosaic.shape), "flags": [] if flag is None else [flag]}

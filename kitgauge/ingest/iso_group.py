@@ -1,14 +1,15 @@
-"""Open the flats and darks of one ISO, tell them apart, and measure them in pairs.
+"""Open the flats and darks of one ISO, tell them apart, and measure each against those before it.
 
-Frames are opened once, the fastest shutter times first (darks, as a rule), and are let go as soon as their pair is
-measured, so that a group of any size holds a few frames in memory. A frame that is neither black nor bright waits for
-the rest of its group: beside brighter ones it is a dark frame, beside black ones an underexposed flat.
+Frames are opened once, setting by setting, the fastest shutter times first (darks, as a rule). Of the frames of a
+setting only their sum is kept, until its last one is measured: a group of any size holds about three frames in memory,
+in whatever order it was shot. A frame that is neither black nor bright waits for the rest of its group: beside
+brighter ones it is a dark frame, beside black ones an underexposed flat.
 """
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -21,11 +22,13 @@ from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.edge_frames import refusal
+from kitgauge.ingest.frame_stack import Contrast, FrameStack
 from kitgauge.ingest.match import same_setting_key
+from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.difference_picture import explaining_pictures
 from kitgauge.measure.photon_transfer import measure_flat_pair
 
 # A capped frame shows its black level and no more; a flat is asked for at 15 % of saturation or above.
@@ -39,6 +42,10 @@ CLEAR_GAP = 0.005  # between the dark frames and the flats of a group
 CLEAR_GAP_IF_FAST = 0.001  # ... where the flats were exposed `FAST_STOPS` longer
 MOST_WAITING = 6
 LEVEL_ROW_STEP = 16
+# Flats of one setting that differ by more were lit differently on purpose: several levels by light, not by shutter.
+SAME_LEVEL = 0.1
+SAME_COLOUR_STOPS = 0.5  # of blue over red: daylight and lamp are 1.7 apart, the light of one pair is the same
+MOST_STACKS = 2  # of one setting kept at a time, besides frames without a partner
 
 
 def by_iso(records: Sequence[FrameRecord]) -> dict[float, list[FrameRecord]]:
@@ -52,8 +59,8 @@ def by_iso(records: Sequence[FrameRecord]) -> dict[float, list[FrameRecord]]:
 
 def iso_task(iso: float, records: Sequence[FrameRecord], cache: MeasurementCache) -> Task:
     """Return the task that measures the flats and darks of one ISO."""
-    ordered = sorted(records, key=lambda record: (record.shutter_s or 0.0, *capture_order(record)))
-    known = [[record.file, record.role, record.shutter_s, record.f_number] for record in ordered]
+    ordered = sorted(records, key=lambda record: (*_setting(record), *capture_order(record)))
+    known = [[record.file, record.role, record.step, record.shutter_s, record.f_number] for record in ordered]
     return Task(
         label=f"ISO {iso:g}",
         key=cache.key("iso group", [record.sha256 for record in ordered], {"frames": known}),
@@ -76,33 +83,40 @@ class _Plane:
 class _Group:
     """The frames of one ISO as they come in."""
 
-    def __init__(self) -> None:
+    def __init__(self, records: Sequence[FrameRecord]) -> None:
         self.shape: tuple[int, int] | None = None
         self.planes: list[_Plane] = []
         self.frames: dict[str, dict[str, Any]] = {}
         self.refused: dict[str, list[str]] = {}
-        self.pending: dict[tuple[str, float, float], tuple[FrameRecord, Mosaic]] = {}
-        self.waiting_flats: list[tuple[Mosaic, Mosaic]] = []
+        self.flat_sets: list[dict[str, Any]] = []
+        self.dark_sets: list[dict[str, Any]] = []
+        self.pictures: list[dict[str, Any]] = []
+        self.to_come = Counter(_setting(record) for record in records)  # neither measured nor refused
+        self.slowest_s = max((record.shutter_s or 0.0 for record in records), default=0.0)
+        self.stacks: dict[tuple[str, str, float, float], list[FrameStack]] = {}
+        self.waiting_flats: Contrast | None = None
         self.undecided: list[tuple[FrameRecord, Mosaic, float]] = []
         self.dark_levels: list[tuple[float, float]] = []  # (level, shutter time) of frames that are surely dark
         self.flat_seen = False
 
-    def add(self, record: FrameRecord, mosaic: Mosaic, slowest_s: float) -> None:
+    def refuse(self, record: FrameRecord, reason: list[str]) -> None:
+        self.refused[record.file] = reason
+        self._done_with(record)
+
+    def add(self, record: FrameRecord, mosaic: Mosaic) -> None:
         if self.shape is None:
             self.shape = mosaic.shape
             self.planes = [
                 _Plane(plane.colour, plane.black_dn, plane.white_dn, mosaic.black_source) for plane in mosaic.planes()
             ]
         elif mosaic.shape != self.shape:
-            self.refused[record.file] = [
-                "different-size",
-                f"{mosaic.shape[1]} x {mosaic.shape[0]} pixels instead of {self.shape[1]} x {self.shape[0]}",
-            ]
+            size, needed = (f"{shape[1]} x {shape[0]}" for shape in (mosaic.shape, self.shape))
+            self.refuse(record, ["different-size", f"{size} pixels instead of {needed}"])
             return
         level = level_fraction(mosaic)
         if record.role is not None:
             self._take(record, mosaic, level, record.role)
-        elif _by_level(level, record, slowest_s) == "flat":
+        elif _by_level(level, record, self.slowest_s) == "flat":
             self.flat_seen = True
             self._decide()
             self._take(record, mosaic, level, "flat")
@@ -128,62 +142,130 @@ class _Group:
 
     def _take(self, record: FrameRecord, mosaic: Mosaic, level: float, role: str) -> None:
         self.frames[record.file] = {"role": role, "level": level, "paired": False}
-        setting = (
-            role,
-            0.0 if record.shutter_s is None else same_setting_key("shutter_s", record.shutter_s),
-            0.0 if record.f_number is None else same_setting_key("f_number", record.f_number),
-        )
-        if setting not in self.pending:
-            self.pending[setting] = (record, mosaic)
+        stacks = self.stacks.setdefault((role, *_setting(record)), [])
+        colour = 0.0 if role == "dark" else colour_stops(mosaic)
+        stack = next((one for one in stacks if role == "dark" or _same_light(one, level, colour)), None)
+        if stack is None:
+            paired = [one for one in stacks if one.single() is None]
+            if len(paired) >= MOST_STACKS:
+                stacks.remove(paired[0])
+            stack = FrameStack(level, colour)
+            stacks.append(stack)
+        self._measure(role, stack.add(record, mosaic))
+        if self.to_come[_setting(record)] > 1:
+            stack.keep(mosaic)
+        self._done_with(record)
+
+    def _done_with(self, record: FrameRecord) -> None:
+        """Let the frames of a setting go when its last one has been seen; two that found no partner make a pair."""
+        setting = _setting(record)
+        self.to_come[setting] -= 1
+        if self.to_come[setting] > 0:
             return
-        first_record, first = self.pending.pop(setting)
-        for file in (first_record.file, record.file):
+        for role in ("dark", "flat"):
+            single = [found for one in self.stacks.pop((role, *setting), []) if (found := one.single())]
+            for (first_file, first), (file, mosaic) in zip(single[::2], single[1::2], strict=False):
+                files = (first_file, file)
+                self._measure(role, Contrast(files, record.shutter_s, record.f_number, mosaic, first, 1))
+
+    def _measure(self, role: str, contrast: Contrast | None) -> None:
+        if contrast is None:
+            return
+        for file in contrast.files:
             self.frames[file]["paired"] = True
         if role == "dark":
-            self._measure_darks(first, mosaic)
-        elif mosaic.black_source != "masked" and not self.planes[0].dark_pairs:
-            self.waiting_flats.append((first, mosaic))  # darks that come later tell the black level better
+            self._measure_darks(contrast)
+            return
+        self._measure_waiting()
+        known = contrast.newest.black_source == "masked" or bool(self.planes[0].dark_pairs)
+        if known or contrast.reference_frames > 1:
+            self._measure_flats(contrast)
         else:
-            self._measure_flats(first, mosaic)
+            self.waiting_flats = contrast  # darks that come next tell the black level better
+
+    def _measure_waiting(self) -> None:
+        if self.waiting_flats is not None:
+            self._measure_flats(self.waiting_flats)
+        self.waiting_flats = None
 
     def finish(self) -> None:
         self._decide()
-        for first, second in self.waiting_flats:
-            self._measure_flats(first, second)
-        self.waiting_flats.clear()
-        self.pending.clear()
+        self._measure_waiting()
 
-    def _measure_darks(self, first: Mosaic, second: Mosaic) -> None:
-        for plane, a, b in zip(self.planes, first.planes(), second.planes(), strict=True):
-            pair = measure_dark_pair(a.samples, b.samples)
+    def _measure_darks(self, contrast: Contrast) -> None:
+        self.dark_sets.append(_described(contrast))
+        for plane, (a, b) in zip(self.planes, contrast.planes(), strict=True):
+            pair = measure_dark_pair(a.samples, b, reference_frames=contrast.reference_frames)
             plane.dark_pairs.append(pair.as_dict())
+            self._explain(plane, a.samples, b, plane.black_dn, "dark", contrast.files)
             if not {"light-leak", "clipped-black"} & set(pair.flags):
                 plane.dark_level_dn.append(pair.mean_dn)
 
-    def _measure_flats(self, first: Mosaic, second: Mosaic) -> None:
-        for plane, a, b in zip(self.planes, first.planes(), second.planes(), strict=True):
+    def _measure_flats(self, contrast: Contrast) -> None:
+        self.flat_sets.append(_described(contrast))
+        for plane, (a, b) in zip(self.planes, contrast.planes(), strict=True):
             # near enough for the ratio of two flats; the run's black is settled when all ISO values are known
             black_dn = plane.black_dn
             if plane.dark_level_dn and plane.black_source != "masked":
                 black_dn = float(np.mean(plane.dark_level_dn))
-            pair = measure_flat_pair(a.samples, b.samples, black_dn, plane.white_dn)
+            frames = contrast.reference_frames
+            pair = measure_flat_pair(a.samples, b, black_dn, plane.white_dn, reference_frames=frames)
             plane.flat_pairs.append(pair.as_dict())
+            self._explain(plane, a.samples, b, black_dn, "flat", contrast.files)
+
+    def _explain(
+        self,
+        plane: _Plane,
+        a: NDArray[np.uint16],
+        b: NDArray[np.uint16] | NDArray[np.float32],
+        black_dn: float,
+        role: str,
+        files: Sequence[str],
+    ) -> None:
+        """Keep pictures of what the flags of the newest pair are about, of one green plane."""
+        if plane is not next((one for one in self.planes if one.colour in ("G", "G1")), None):
+            return
+        flags = (plane.dark_pairs if role == "dark" else plane.flat_pairs)[-1]["flags"]
+        for picture in explaining_pictures(a, b, black_dn, flags, role):
+            about = {"files": list(files), "role": role, "colour": plane.colour, "flags": list(flags)}
+            self.pictures.append({**about, **picture.as_dict()})
+
+
+def _setting(record: FrameRecord) -> tuple[str, float, float]:
+    """Return what is the same for frames of one setting: the step that the user named where it is not simply the role
+    ("lamp flat": another light), shutter time and f-number, 0 where unknown."""
+    named = record.step if record.step and record.role and not record.step.startswith(record.role) else ""
+    return (
+        named,
+        0.0 if record.shutter_s is None else same_setting_key("shutter_s", record.shutter_s),
+        0.0 if record.f_number is None else same_setting_key("f_number", record.f_number),
+    )
+
+
+def _same_light(stack: FrameStack, level: float, colour: float) -> bool:
+    same_level = abs(stack.level - level) <= SAME_LEVEL * max(abs(stack.level), abs(level))
+    return same_level and not abs(stack.colour - colour) > SAME_COLOUR_STOPS
+
+
+def _described(contrast: Contrast) -> dict[str, Any]:
+    return {"files": list(contrast.files), "shutter_s": contrast.shutter_s, "f_number": contrast.f_number}
 
 
 def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     """Return the pairs of each pattern position, and role and level of each frame, of one ISO's frames.
 
-    `black_dn` and `black_source` of a plane are what the files state: `measure.black_level` settles black.
+    `flat_sets` and `dark_sets` tell files and setting of each of a plane's `flat_pairs` and `dark_pairs`, in the same
+    order: the frames of the mean first, then the one that is set against it. `black_dn` and `black_source` of a plane
+    are what the files state: `measure.black_level` settles black.
     """
-    group = _Group()
-    slowest_s = max((record.shutter_s or 0.0 for record in records), default=0.0)
+    group = _Group(records)
     for record in records:
         try:
             mosaic = open_frame(record.path)
         except FrameError as error:
-            group.refused |= refusal(record, error)["refused"]
+            group.refuse(record, refusal(record, error)["refused"][record.file])
             continue
-        group.add(record, mosaic, slowest_s)
+        group.add(record, mosaic)
     group.finish()
     return {
         "shape": None if group.shape is None else list(group.shape),
@@ -199,6 +281,9 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
             }
             for plane in group.planes
         ],
+        "flat_sets": group.flat_sets,
+        "dark_sets": group.dark_sets,
+        "pictures": group.pictures,
         "refused": group.refused,
     }
 
@@ -211,6 +296,15 @@ def level_fraction(mosaic: Mosaic) -> float:
         if plane.colour in ("G", "G1", "G2")
     ]
     return float(np.mean(levels))
+
+
+def colour_stops(mosaic: Mosaic) -> float:
+    """Return blue over red above black [stops], 0 for a sensor without colours or where one is not above black."""
+    sums = {"R": 0.0, "B": 0.0}
+    for plane in mosaic.planes():
+        if plane.colour in sums:
+            sums[plane.colour] += float(np.mean(_some_rows(plane.samples))) - plane.black_dn
+    return math.log2(sums["B"] / sums["R"]) if min(sums.values()) > 0 else 0.0
 
 
 def _some_rows(samples: NDArray[np.uint16]) -> NDArray[np.uint16]:

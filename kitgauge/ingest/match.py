@@ -2,7 +2,7 @@
 
 In this order: what the user says (the settings file's `step`, else a subfolder named after a role or a step), then
 the settings, then the order of capture where settings alone cannot tell. The role of a flat or a dark is seen only
-from its content, so frames of a noise protocol leave here without a role unless the user gave one.
+from its content, so frames of a noise or dark-current protocol leave here without a role unless the user gave one.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[Fr
             continue
         step = _said_step(record, protocol)
         ready.append(record if step is None else _into(record, step, protocol))
-    if protocol.measures != "noise":
+    if protocol.measures not in ("noise", "dark-current"):
         ready = _by_order(ready, protocol)
     return tuple(sorted(ready, key=capture_order))
 
@@ -143,7 +143,7 @@ def _step_has_value(step: Step, setting: str, value: float, index: int, count: i
     if step.at == "once":
         fixed = getattr(step.exposure, setting)
         return isinstance(fixed, float) and same_setting_key(setting, fixed) == value
-    places = {"lowest": 0, "middle": count // 2, "highest": count - 1}
+    places = {"lowest": 0, "middle": (count - 1) // 2, "highest": count - 1}
     return index in {places[place] for place in step.at}
 
 

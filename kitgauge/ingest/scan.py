@@ -14,7 +14,7 @@ from kitgauge.frames.opening import check_opens, frame_paths, is_raw, pair_up
 from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
 from kitgauge.ingest.record import FrameRecord, capture_order
 
-_HASH_BLOCK_BYTES = 1 << 20
+_HASH_BLOCK_BYTES = 1 << 18  # stays in the processor's cache between reading and hashing
 
 
 @dataclass(frozen=True)
@@ -30,9 +30,10 @@ class Scan:
 def content_hash(path: Path) -> str:
     """Return the SHA-256 of a file's content."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(_HASH_BLOCK_BYTES):
-            digest.update(block)
+    block = memoryview(bytearray(_HASH_BLOCK_BYTES))
+    with path.open("rb", buffering=0) as file:
+        while count := file.readinto(block):
+            digest.update(block[:count])
     return digest.hexdigest()
 
 

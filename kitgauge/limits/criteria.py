@@ -3,6 +3,8 @@
 Pure standard library. Defaults: SNR 10 at mid-grey for an 8-megapixel picture (ISO 12232 calls 10 first acceptable,
 40 first excellent); a streak of the frame's diagonal / 1500 in 80 % of frames (common practice, no source: the same
 share of the diagonal as the usual circle of confusion); f-numbers within 90 % of the sharpest one's MTF50.
+
+A print and the distance it is seen from stand for a size in megapixels: `limits.viewing`.
 """
 
 from __future__ import annotations
@@ -12,19 +14,57 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields, replace
 
 from kitgauge.errors import UsageError
+from kitgauge.limits.viewing import picture_megapixels
 
 STREAK_DIAGONAL_FRACTION = 1.0 / 1500.0
 
 
 @dataclass(frozen=True)
 class Criteria:
-    """All criteria of one run. `streak_px` None means the frame's diagonal / 1500."""
+    """All criteria of one run. `streak_px` None means the frame's diagonal / 1500.
+
+    `shadow_snr` asks for that SNR `shadow_stops` below mid-grey too. `print_long_side_cm` and `viewing_distance_cm`
+    take the place of `output_mp`. UsageError where one of such a pair is missing.
+    """
 
     snr: float = 10.0
     output_mp: float = 8.0
     streak_px: float | None = None
     keep: float = 0.8
     mtf50_fraction: float = 0.9
+    shadow_stops: float | None = None
+    shadow_snr: float | None = None
+    print_long_side_cm: float | None = None
+    viewing_distance_cm: float | None = None
+
+    def __post_init__(self) -> None:
+        for pair in PAIRS:
+            given = [name for name in pair if getattr(self, name) is not None]
+            if len(given) == 1:
+                (missing,) = set(pair) - set(given)
+                raise UsageError(
+                    f"criterion {given[0]} needs {missing} beside it",
+                    where="criteria",
+                    got=f"{given[0]}={getattr(self, given[0]):g} alone",
+                    needed=f"both; {missing}: {EXPLANATIONS[missing]}",
+                    fix=f"add --criterion {missing}=...",
+                )
+
+    def snr_demands(self) -> list[tuple[float, float]]:
+        """Return each SNR that the picture must have, and how many stops below mid-grey."""
+        demands = [(self.snr, 0.0)]
+        if self.shadow_snr is not None and self.shadow_stops is not None:
+            demands.append((self.shadow_snr, self.shadow_stops))
+        return demands
+
+    def picture_mp(self, frame_shape: tuple[int, int]) -> float:
+        """Return the size of the picture as used [megapixels], for a frame of (rows, columns).
+
+        `output_mp`, or what the eye resolves of the print, at most the frame's own pixels.
+        """
+        if self.print_long_side_cm is None or self.viewing_distance_cm is None:
+            return self.output_mp
+        return picture_megapixels(self.print_long_side_cm, self.viewing_distance_cm, frame_shape)
 
     def streak_limit_px(self, frame_shape: tuple[int, int]) -> float:
         """Return the streak limit [px] for a frame of (rows, columns)."""
@@ -33,8 +73,11 @@ class Criteria:
         return math.hypot(*frame_shape) * STREAK_DIAGONAL_FRACTION
 
     def as_dict(self) -> dict[str, float]:
-        """Return the criteria that are set, as plain values."""
-        return {item.name: value for item in fields(self) if (value := getattr(self, item.name)) is not None}
+        """Return the criteria that are set, as plain values; without `output_mp` where a print takes its place."""
+        values = {item.name: value for item in fields(self) if (value := getattr(self, item.name)) is not None}
+        if self.print_long_side_cm is not None:
+            del values["output_mp"]
+        return values
 
 
 EXPLANATIONS = {
@@ -44,6 +87,11 @@ EXPLANATIONS = {
     "streak_px": "longest blur streak that still counts as sharp, in pixels (default: frame diagonal / 1500)",
     "keep": "share of frames that must be at or under the streak limit",
     "mtf50_fraction": "share of the sharpest f-number's MTF50 that still counts as sharp",
+    "shadow_stops": "how many stops below mid-grey the shadow lies that must be clean too",
+    "shadow_snr": "signal-to-noise ratio that this shadow must have in the picture as used",
+    "print_long_side_cm": "long side of the print, in centimetres; with viewing_distance_cm in place of output_mp "
+    "(the eye resolves 1 arcminute: visual acuity 1.0)",
+    "viewing_distance_cm": "distance from which the print is seen, in centimetres",
 }
 
 # (lowest, highest), both excluded
@@ -53,15 +101,25 @@ RANGES: dict[str, tuple[float, float]] = {
     "streak_px": (0.0, 10_000.0),
     "keep": (0.0, 1.0),
     "mtf50_fraction": (0.0, 1.0),
+    "shadow_stops": (0.0, 16.0),
+    "shadow_snr": (0.0, 10_000.0),
+    "print_long_side_cm": (0.0, 100_000.0),
+    "viewing_distance_cm": (0.0, 100_000.0),
 }
+
+# one of these alone says nothing
+PAIRS = (("shadow_stops", "shadow_snr"), ("print_long_side_cm", "viewing_distance_cm"))
+_PRINT = PAIRS[1]
 
 
 def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criteria:
     """Return `base` (default: the defaults) with every `KEY=VALUE` of `pairs` applied.
 
-    Raises UsageError for a pair that is not valid.
+    Raises UsageError for a pair that is not valid, for criteria of which one says nothing without the other, and
+    where the picture's size is given twice, in megapixels and as a print.
     """
     criteria = base or Criteria()
+    given: dict[str, float] = {}
     for pair in pairs:
         key, sign, text = pair.partition("=")
         key = key.strip()
@@ -87,5 +145,16 @@ def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criter
                 needed=f"a number between {low:g} and {high:g}: {EXPLANATIONS[key]}",
                 fix="give a number in that range",
             )
-        criteria = replace(criteria, **{key: value})
-    return criteria
+        given[key] = value
+    prints = [key for key in _PRINT if key in given]
+    if prints and "output_mp" in given:
+        raise UsageError(
+            "the picture's size is given twice",
+            where="--criterion",
+            got=" and ".join(f"{key}={given[key]:g}" for key in ("output_mp", *prints)),
+            needed="megapixels, or the print's long side with the distance it is seen from",
+            fix=f"leave out output_mp, or {' and '.join(prints)}",
+        )
+    if "output_mp" in given:  # takes the place of a print of `base`
+        criteria = replace(criteria, print_long_side_cm=None, viewing_distance_cm=None)
+    return replace(criteria, **given)

@@ -18,7 +18,9 @@ _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:s|m|mm|px|µm|MP|stops?|frames)\b|
 _ISO_NUMBER = re.compile(r"(?<=\bISO) (?=\d)")
 _WORDS: dict[str, Callable[[float], str]] = {
     "snr": "SNR {:g}".format,
-    "output_mp": "{:g} MP".format,
+    "output_mp": "{:.3g} MP".format,
+    "shadow_stops": "shadow {:g} stops down".format,
+    "shadow_snr": "shadow SNR {:g}".format,
     "streak_px": "streak {:.3g} px".format,
     "keep": lambda share: f"{percent(share)} sharp",
     "mtf50_fraction": lambda share: f"{percent(share)} of the best sharpness",

@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 _EXPECTED_PER_CODE = 12.0  # a code expected this often is missing by chance in 6 of a million cases (Poisson)
 _PILE_SHARE = 1e-3
 _PILE_SAMPLES = 30  # fewer are no evidence
+_SPIKE_SHARE = 0.02
+_SPIKE_OVER_NEIGHBOURS = 2.5  # digital scaling makes codes twice as full as others
 _COUNTED = 200_000
 
 
@@ -70,6 +72,42 @@ def _pile(counts: NDArray[np.int64], total: float) -> float:
     error = float(np.sqrt(expected + expected**2 * (9.0 / one + 9.0 / two + 1.0 / three)))
     excess = float(counts[first]) - expected
     return share if excess > max(_PILE_SHARE * total, 5.0 * error, _PILE_SAMPLES) else 0.0
+
+
+def flattened_share(counts: NDArray[np.int64]) -> float:
+    """Return the share of samples on one code in the middle of a histogram that stands out from both sides, 0 if none.
+
+    Noise around black that was set to black leaves such a code. Of a Gaussian, however narrow, the fullest code is less
+    far above the next than that is above the second next; here it must be twice as far, hold 2 % of the samples or
+    more, and 2.5 times as many as the next. Only codes that occur count.
+    """
+    total = float(counts.sum())
+    if total == 0:
+        return float("nan")
+    occupied = np.flatnonzero(counts)
+    top = int(np.argmax(counts[occupied]))
+    if not 2 <= top < occupied.size - 2:
+        return 0.0
+    below, above = counts[occupied[[top - 1, top - 2]]], counts[occupied[[top + 1, top + 2]]]
+    following, second = (float(count) for count in max(below, above, key=lambda side: side[0]))
+    fullest = float(counts[occupied[top]])
+    stands_out = fullest > _SPIKE_OVER_NEIGHBOURS * following and fullest / following > 2.0 * following / second
+    return fullest / total if stands_out and fullest > _SPIKE_SHARE * total else 0.0
+
+
+def dark_gap_share(counts: NDArray[np.int64]) -> float:
+    """Return the share of codes that never occur in the middle of a narrow histogram, NaN where that tells nothing.
+
+    Codes between the 10th and 90th percentile, four at least, that hold 50 samples each on the average or more.
+    """
+    total = counts.sum()
+    if total == 0:
+        return float("nan")
+    cumulative = np.cumsum(counts) / total
+    inside = counts[int(np.searchsorted(cumulative, 0.1)) : int(np.searchsorted(cumulative, 0.9)) + 1]
+    if inside.size < 4 or float(inside.mean()) < 50.0:
+        return float("nan")
+    return float(np.count_nonzero(inside == 0) / inside.size)
 
 
 def _spread(counts: NDArray[np.int64]) -> int:

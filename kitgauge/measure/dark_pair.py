@@ -1,7 +1,7 @@
 """Temporal noise and level of a pair of dark frames, one colour plane at a time.
 
 Source: EMVA 1288 Release 4 Linear, dark noise from a pair of dark frames; the variance of one frame is half
-that of the difference.
+that of the difference. A frame less the mean of m frames before it has the variance 1 + 1/m of one frame.
 """
 
 from __future__ import annotations
@@ -9,19 +9,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.measure.code_histogram import code_counts, lowest_code_share
-from kitgauge.measure.difference_noise import difference_noise, pooled_variance
-from kitgauge.measure.photon_transfer import CORRELATED, check_pair, restored
+from kitgauge.measure.code_histogram import code_counts, dark_gap_share, flattened_share, lowest_code_share
+from kitgauge.measure.dark_subtraction import tail_counts
+from kitgauge.measure.difference_noise import DifferenceNoise, difference_noise, pooled_variance
+from kitgauge.measure.frame_traps import frame_traps
+from kitgauge.measure.photon_transfer import CORRELATED, check_pair, fixed_pattern, profile_error, restored
+from kitgauge.measure.rounding import NARROW_DN2, QUANTISATION_DN2, narrow_noise, rounding_excess_dn2
 from kitgauge.measure.tiles import level_step, tile_grid, tile_levels
 
 # Thresholds of the flags: common practice, no source.
 LIGHT_LEAK_SIGMAS = 3.0  # above black, or from one part of the frame to another, in read noises ...
 LIGHT_LEAK_DN = 4.0  # ... and never less than this
+_STRAY_SHARE = 2e-4  # dead samples below the lowest code
+_NEAR_CODES, _FEW_SAMPLES = 4, 5
+UNCERTAIN = 0.25  # relative error from which on a read noise behind rounding is not worth stating
 
 
 @dataclass(frozen=True)
@@ -29,7 +35,8 @@ class DarkPair:
     """What two dark frames of one setting tell of one colour plane. Unknown is NaN.
 
     With `clipped-black` among the flags, level and variance are those of a cut-off distribution: not of the
-    sensor.
+    sensor. With `narrow` noise (less than about 0.6 DN), level, variance and non-uniformity are those behind the
+    rounding (`measure.rounding`); 1/12 DN^2 has been added to the variance, so that it means what it always means.
     """
 
     mean_dn: float  # level, hot samples left out
@@ -46,6 +53,17 @@ class DarkPair:
     lowest_code_share: float  # samples piled on the lowest code
     unevenness_dn: float  # 99th less 1st percentile of tile levels
     flags: tuple[str, ...]
+    reference_frames: int = 1  # frames whose mean the second is
+    row_variance_dn2: float = math.nan  # rows' and columns' own variance in one frame [DN^2], below 0 by chance
+    row_variance_stderr_dn2: float = math.nan
+    column_variance_dn2: float = math.nan
+    column_variance_stderr_dn2: float = math.nan
+    dsnu_variance_stderr_dn2: float = math.nan  # of the square of `dsnu_dn`
+    narrow: bool = False
+    level_change_dn: float = math.nan  # mean of the first above that of the second
+    missing_code_share: float = math.nan  # codes that never occur in the middle of the histogram
+    cold_samples: int = 0  # samples of the first far below and above its middle (`measure.dark_subtraction`)
+    hot_samples: int = 0
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -62,11 +80,14 @@ def level_tolerance(variance_dn2: float) -> float:
     return max(LIGHT_LEAK_DN, LIGHT_LEAK_SIGMAS * math.sqrt(max(variance_dn2, 0.0)))
 
 
-def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> DarkPair:
+def measure_dark_pair(
+    a: NDArray[np.uint16], b: NDArray[np.uint16] | NDArray[np.float32], *, reference_frames: int = 1
+) -> DarkPair:
     """Return temporal noise and level of two dark frames of the same setting.
 
-    a, b : (row, column) samples [DN] of one colour plane. `light-leak` is raised for a level that is not the same
-    all over the frame; light spread evenly is seen only against a known black (`measure.black_level`).
+    a, b : (row, column) samples [DN] of one colour plane; b may be the mean of `reference_frames` frames (float32).
+    `light-leak` is raised for a level that is not the same all over the frame; light spread evenly is seen only
+    against a known black (`measure.black_level`).
 
     Standard error of the variance as in `measure_flat_pair`. Raises MeasurementError if the shapes differ or
     the plane is too small.
@@ -74,35 +95,87 @@ def measure_dark_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> DarkPair:
     check_pair(a, b)
     grid = tile_grid((a.shape[0], a.shape[1]))
     step = level_step((a.shape[0], a.shape[1]))
-    levels = 0.5 * (tile_levels(a, grid, step) + tile_levels(b, grid, step))
+    share = 1.0 / reference_frames
+    in_one_frame = 1.0 / (1.0 + share)
+    level_a, level_b = tile_levels(a, grid, step), tile_levels(b, grid, step)
+    levels = (level_a + reference_frames * level_b) / (1 + reference_frames)
     area = grid.heights()[:, None] * grid.widths()[None, :]
     mean = float((levels * area).sum() / area.sum())
-    piled = max(lowest_code_share(code_counts(a)), lowest_code_share(code_counts(b)))
+    counts = code_counts(a)
+    piled = _cut_off_share(counts)
+    if b.dtype == np.uint16:  # the frames of a mean have been looked at before
+        piled = max(piled, _cut_off_share(code_counts(cast("NDArray[np.uint16]", b))))
     noise = difference_noise(a, b, grid, np.ones(grid.shape), 0.0, levels)
     variance, stderr, freedom, _ = pooled_variance(noise, np.zeros(grid.shape))
-    sigma = math.sqrt(0.5 * variance)
+    variance, stderr = in_one_frame * variance, in_one_frame * stderr
+    fixed, fixed_stderr = fixed_pattern(noise, variance / in_one_frame)
+    row_variance, column_variance = in_one_frame * noise.row_variance, in_one_frame * noise.column_variance
     uneven = float(np.subtract(*np.percentile(levels, (99, 1))))
-    flags: list[str] = []
-    if piled > 0:
-        flags.append("clipped-black")
-    if uneven > level_tolerance(0.5 * variance):
-        flags.append("light-leak")
-    correlation = max(abs(noise.correlation_along_row), abs(noise.correlation_along_column))
-    if sigma > 0 and correlation > max(CORRELATED, 5.0 * noise.correlation_stderr):
-        flags.append("correlated-noise")
+    # a narrow distribution has most of its samples on one or two codes; cameras cut off at 0
+    if variance >= NARROW_DN2:
+        variance -= rounding_excess_dn2(variance - QUANTISATION_DN2, max(fixed, 0.0), mean)
+    narrow = 0.0 < variance < NARROW_DN2 and not (piled > 0 and counts[0] > 0)
+    if narrow:
+        piled = 0.0
+        seen = narrow_noise(a, b, reference_frames)
+        # what rows and columns do is seen through the rounding as well
+        offsets = max(row_variance, 0.0) + max(column_variance, 0.0)
+        behind = seen.sigma_dn**2 - offsets / seen.slope**2
+        mean, fixed, fixed_stderr = seen.mean_dn, seen.fixed_dn2, seen.fixed_stderr_dn2
+        variance, stderr = behind + QUANTISATION_DN2, 2.0 * seen.sigma_dn * seen.sigma_stderr_dn
+        freedom = 2.0 * (variance / stderr) ** 2
+    change = float(((level_a - level_b) * area).sum() / area.sum())
+    cold, hot = tail_counts(a)
+    correlated = variance > 0 and not narrow and _correlated(noise)
+    traps = frame_traps(a, counts, math.sqrt(max(variance, 0.0)), textured=correlated)
+    cut_off = piled > 0 or flattened_share(counts) > 0
+    flags = {
+        "clipped-black": cut_off and not (variance == 0 and counts[0] == 0),
+        "light-leak": uneven > level_tolerance(variance),
+        "correlated-noise": correlated,
+        "lossy-raw": "lossy-raw" in traps.flags and not cut_off,
+        "neighbour-filtered": "neighbour-filtered" in traps.flags and not cut_off,
+        "rounding-dominates": (narrow and not stderr < 2.0 * UNCERTAIN * (variance - QUANTISATION_DN2))
+        or (variance == 0 and counts[0] == 0),
+    }
     return DarkPair(
         mean_dn=mean,
-        variance_dn2=0.5 * variance,
-        variance_stderr_dn2=0.5 * stderr,
+        variance_dn2=variance,
+        variance_stderr_dn2=stderr,
         degrees_of_freedom=freedom,
         samples=noise.samples,
         outlier_share=noise.outliers / noise.samples,
-        row_noise_dn=math.sqrt(max(0.5 * noise.row_variance, 0.0)),
-        column_noise_dn=math.sqrt(max(0.5 * noise.column_variance, 0.0)),
+        row_noise_dn=math.sqrt(max(row_variance, 0.0)),
+        column_noise_dn=math.sqrt(max(column_variance, 0.0)),
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
-        dsnu_dn=math.sqrt(max(noise.fixed_variance, 0.0)),
+        dsnu_dn=math.sqrt(max(fixed, 0.0)),
         lowest_code_share=piled,
         unevenness_dn=uneven,
-        flags=tuple(flags),
+        flags=tuple(name for name, up in flags.items() if up),
+        reference_frames=reference_frames,
+        row_variance_dn2=row_variance,
+        row_variance_stderr_dn2=profile_error(row_variance, variance, a.shape[0], a.shape[1]),
+        column_variance_dn2=column_variance,
+        column_variance_stderr_dn2=profile_error(column_variance, variance, a.shape[1], a.shape[0]),
+        dsnu_variance_stderr_dn2=fixed_stderr,
+        narrow=narrow,
+        level_change_dn=change,
+        missing_code_share=dark_gap_share(counts),
+        cold_samples=cold,
+        hot_samples=hot,
     )
+
+
+def _cut_off_share(counts: NDArray[np.int64]) -> float:
+    """Return the share of samples piled on the lowest code, 0 where the distribution goes on right below it: codes
+    that were scaled digitally stand out without being the last."""
+    share = lowest_code_share(counts)
+    lowest = int(np.searchsorted(np.cumsum(counts), _STRAY_SHARE * counts.sum(), side="right"))
+    goes_on = int(counts[max(0, lowest - _NEAR_CODES) : lowest].sum()) >= _FEW_SAMPLES
+    return 0.0 if goes_on else share
+
+
+def _correlated(noise: DifferenceNoise) -> bool:
+    correlation = max(abs(noise.correlation_along_row), abs(noise.correlation_along_column))
+    return correlation > max(CORRELATED, 5.0 * noise.correlation_stderr)

@@ -19,7 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.measure.neighbours import NeighbourSums
-from kitgauge.measure.tiles import TileGrid, middle_two_thirds, per_column, sampled_rows
+from kitgauge.measure.noise_spectrum import SpectrumSums
+from kitgauge.measure.scatter import scatter_limit
+from kitgauge.measure.tiles import AcrossColumns, TileGrid, middle_two_thirds, sampled_rows
 
 # A Gaussian cut off at +-5 standard deviations has lost 1.5e-5 of its variance: neglected. Hot, blinking and
 # dead samples lie outside.
@@ -41,7 +43,7 @@ class DifferenceNoise:
     below 0 by chance). `correlation_along_row` and `_along_column` are those of neighbouring samples of the
     plane. `fixed_variance` [DN^2] is the variance of the fixed pattern of A (from the sum, neighbour by
     neighbour), `texture` (tile row of the bands looked at, tile column) [DN] the standard deviation of A's
-    structure eight samples apart. `low_frequency_power` is relative to white noise of the same variance.
+    structure eight samples apart. `spectrum` and `spectrum_blocks` are those of `SpectrumSums`.
     """
 
     variance: NDArray[np.float64]
@@ -58,12 +60,13 @@ class DifferenceNoise:
     correlation_stderr: float
     fixed_variance: float
     texture: NDArray[np.float64]
-    low_frequency_power: float
+    spectrum: tuple[float, ...]
+    spectrum_blocks: float
 
 
 def difference_noise(
     a: NDArray[np.uint16],
-    b: NDArray[np.uint16],
+    b: NDArray[np.uint16] | NDArray[np.float32],
     grid: TileGrid,
     ratio: NDArray[np.float64],
     black_dn: float,
@@ -72,10 +75,10 @@ def difference_noise(
 ) -> DifferenceNoise:
     """Return the noise of (a - black) - ratio (b - black).
 
-    a, b : (row, column) samples; ratio : (tile row, tile column), smooth; level_dn : (tile row, tile column)
-    mean of a; row_ratio : (row,) what `ratio` is multiplied by in each row, None for 1. Left out are samples
-    whose difference is off by more than 5 standard deviations, and those of `a` that are off by more than 8
-    from their surroundings (a hot sample may blink by little from one frame to the next).
+    a, b : (row, column) samples, b may be the mean of several frames; ratio : (tile row, tile column), smooth;
+    level_dn : (tile row, tile column) mean of a; row_ratio : (row,) what `ratio` is multiplied by in each row, None
+    for 1. Left out are samples whose difference is off by more than 5 standard deviations, and those of `a` that are
+    off by more than 8 from their surroundings (a hot sample may blink by little from one frame to the next).
     """
     rows, columns = a.shape
     shape = grid.shape
@@ -83,42 +86,51 @@ def difference_noise(
     row_means = np.empty(rows)
     column_sums = np.zeros(columns)
     outliers_total = 0
-    neighbours = NeighbourSums(grid, columns)
-    looked_at = _bands_looked_at(grid)
+    neighbours, spectrum = NeighbourSums(grid, columns), SpectrumSums(columns)
+    looked_at = bands_looked_at(grid)
     widths = grid.widths()
-    weights, levels = per_column(ratio, grid), per_column(level_dn, grid)
+    across = AcrossColumns.of(grid)
+    weights, levels = across(ratio), across(level_dn)
+    offsets = np.float32(black_dn) * (1 - weights)
+    plain = not offsets.any() and bool((weights == 1).all())
     brightest = _brightest(level_dn - black_dn)
     difference_cut, level_cut = _cuts(a, b, grid, weights, levels, black_dn, brightest)
     column_tile = np.repeat(np.arange(shape[1]), widths)
     # one set of buffers for all bands: fresh memory for each would cost as much as the arithmetic
-    buffers = [np.empty((int(grid.heights().max()), columns), np.float32) for _ in range(3)]
+    buffers = [np.empty((int(grid.heights().max()), columns), np.float32) for _ in range(2)]
     for index, (top, bottom) in enumerate(grid.bands()):
         height = bottom - top
-        first, difference, departure = (buffer[:height] for buffer in buffers)
+        first, difference = (buffer[:height] for buffer in buffers)
         first[...] = a[top:bottom]
-        difference[...] = b[top:bottom]
-        difference *= weights[index]
-        difference += np.float32(black_dn) * (1 - weights[index])
+        if plain:
+            difference[...] = b[top:bottom]
+        else:
+            np.multiply(b[top:bottom], weights[index], out=difference)
+            difference += offsets[index]
         if row_ratio is not None:
             difference -= np.float32(black_dn)
             difference *= row_ratio[top:bottom, None].astype(np.float32)
             difference += np.float32(black_dn)
         np.subtract(first, difference, out=difference)
         cut = difference_cut[index]
-        offset = _row_offsets(difference, 0.1 * cut)
-        if offset is not None:
-            difference -= offset[:, None]
-        counts[index] = height * widths
-        np.subtract(first, levels[index], out=departure)
-        if _beyond(difference, cut) or _beyond(departure, level_cut[index]):
-            out = (np.abs(difference) > cut) | (np.abs(departure) > level_cut[index])
-            outlying = np.flatnonzero(out)
-            outliers_total += outlying.size
-            counts[index] -= np.bincount(column_tile[outlying % columns], minlength=shape[1])
-            difference[out] = 0.0
         means = cv2.reduce(difference, 1, cv2.REDUCE_SUM) / np.float32(columns)
+        row_means[top:bottom] = 0.0
+        if float(np.abs(means).max()) > 0.1 * cut:  # strong bands: medians, lest their rows be taken for outliers
+            medians = np.median(difference, axis=1).astype(np.float32)[:, None]
+            row_means[top:bottom] = medians[:, 0]
+            difference -= medians
+            means -= medians
+        counts[index] = height * widths
+        found = _find_outliers(first, difference, levels[index], level_cut[index], cut)
+        if found is not None:
+            row, column = found
+            outliers_total += row.size
+            counts[index] -= np.bincount(column_tile[column], minlength=shape[1])
+            taken = np.bincount(row, weights=difference[row, column], minlength=height)
+            means[:, 0] -= (taken / columns).astype(np.float32)
+            difference[row, column] = 0.0
         difference -= means
-        row_means[top:bottom] = means[:, 0] if offset is None else means[:, 0] + offset
+        row_means[top:bottom] += means[:, 0]
         band_columns = cv2.reduce(difference, 0, cv2.REDUCE_SUM)[0].astype(np.float64)
         band_squares = cv2.reduce(difference, 0, cv2.REDUCE_SUM2)[0].astype(np.float64)
         sums[index] = np.add.reduceat(band_columns, grid.columns[:-1])
@@ -126,6 +138,7 @@ def difference_noise(
         column_sums += band_columns - height * (sums[index] / (height * widths))[column_tile]
         if looked_at[index]:
             neighbours.add(first, difference)
+            spectrum.add(difference)
 
     heights = grid.heights()[:, None]
     # Expected sum of squares after taking away row means (over the whole row) and then the tile's mean, for
@@ -158,20 +171,36 @@ def difference_noise(
         correlation_stderr=neighbours.stderr(),
         fixed_variance=neighbours.fixed_variance(),
         texture=neighbours.texture(),
-        low_frequency_power=neighbours.low_frequency_power(),
+        spectrum=spectrum.power_below(),
+        spectrum_blocks=spectrum.blocks,
     )
 
 
-def _row_offsets(difference: NDArray[np.float32], large: float) -> NDArray[np.float32] | None:
-    """Return row medians where rows depart from 0 by more than `large` (strong bands), None where they do
-    not."""
-    means = cv2.reduce(difference, 1, cv2.REDUCE_SUM)[:, 0] / np.float32(difference.shape[1])
-    if float(np.abs(means).max()) <= large:
+def _find_outliers(
+    first: NDArray[np.float32],
+    difference: NDArray[np.float32],
+    levels: NDArray[np.float32],
+    level_cut: float,
+    difference_cut: float,
+) -> tuple[NDArray[np.intp], NDArray[np.intp]] | None:
+    """Return (rows, columns) of a band's samples that are off by more than the cuts, None if there are none.
+
+    Columns without any, as their extremes tell, are not looked at any further.
+    """
+    suspect = first.max(axis=0) - levels > level_cut
+    suspect |= levels - first.min(axis=0) > level_cut
+    suspect |= difference.max(axis=0) > difference_cut
+    suspect |= difference.min(axis=0) < -difference_cut
+    columns = np.flatnonzero(suspect)
+    if not columns.size:
         return None
-    return np.median(difference, axis=1).astype(np.float32)
+    out = np.abs(difference[:, columns]) > difference_cut
+    out |= np.abs(first[:, columns] - levels[columns]) > level_cut
+    row, which = np.nonzero(out)
+    return row, columns[which]
 
 
-def _bands_looked_at(grid: TileGrid) -> NDArray[np.bool_]:
+def bands_looked_at(grid: TileGrid) -> NDArray[np.bool_]:
     """Return which rows of tiles serve for correlation and fixed pattern: evenly spread, enough samples."""
     bands = grid.shape[0]
     needed = max(4, math.ceil(_PAIRED_SAMPLES / max(1, int(grid.columns[-1]) * int(grid.heights()[0]))))
@@ -214,7 +243,7 @@ def pooled_variance(
     if tiles > 12:
         pull = (variance[use] - expected[use]) / (expected[use] * np.sqrt(2.0 / freedom[use]))
         excess = float((pull**2).sum()) / (tiles - 2)
-        if excess > 1.0 + 4.0 * math.sqrt(2.0 / tiles):
+        if excess > scatter_limit(tiles - 2):
             stderr *= math.sqrt(excess)
     return pooled, stderr, total, use
 
@@ -233,11 +262,6 @@ def _line(
     return line if float(line.min()) > 0.1 * mean_y else np.full_like(y, mean_y)
 
 
-def _beyond(values: NDArray[np.float32], cut: float) -> bool:
-    low, high, _, _ = cv2.minMaxLoc(values)
-    return bool(low < -cut or high > cut)
-
-
 def _brightest(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return (tile row,) the noise of the brightest tile over that of the mean one, as if all were shot
     noise."""
@@ -248,7 +272,7 @@ def _brightest(signal: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _cuts(
     a: NDArray[np.uint16],
-    b: NDArray[np.uint16],
+    b: NDArray[np.uint16] | NDArray[np.float32],
     grid: TileGrid,
     weights: NDArray[np.float32],
     levels: NDArray[np.float32],

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from kitgauge.measure.tiles import TileGrid
 
 _LAG = 8  # samples between the two ends of a step across texture; correlation of noise does not reach as far
-_BLOCKS = (4, 8)  # samples a side of the blocks whose means tell the noise at low frequencies
 _HOT_SIGMAS = 6.0
 
 
@@ -27,9 +26,6 @@ class NeighbourSums:
         self._pairs = np.zeros((2, 2))
         self._samples = 0
         self._sum_steps = self._difference_steps = 0.0
-        self._restored_square = 0.0
-        self._block_squares = np.zeros(len(_BLOCKS))
-        self._block_pairs = np.zeros(len(_BLOCKS))
         self._texture: list[NDArray[np.float64]] = []
 
     def add(self, first: NDArray[np.float32], difference: NDArray[np.float32]) -> None:
@@ -44,11 +40,9 @@ class NeighbourSums:
         self._square += float(np.vdot(rest, rest))
         self._samples += rest.size
         for which, lag in enumerate((1, _LAG)):
-            self._products[0, which] += float((rest[:, :-lag] * rest[:, lag:]).sum(dtype=np.float64))
-            self._products[1, which] += float((rest[:-lag] * rest[lag:]).sum(dtype=np.float64))
+            self._products[0, which] += _product_along_rows(rest, lag)
+            self._products[1, which] += float(np.vdot(rest[:-lag], rest[lag:]))
             self._pairs[:, which] += (rest[:, lag:].size, rest[lag:].size)
-        self._restored_square += restore * float(np.vdot(rest, rest))
-        self._add_blocks(rest)
         # A + r B = 2 A - D: fixed pattern twice, the noise of D once; steps between neighbours hold next to
         # no shading
         total = 2.0 * first - difference
@@ -63,19 +57,6 @@ class NeighbourSums:
         # more is structure. (2 A)^2 and two samples per step: a factor 8; the mean step of a tile is shading.
         structure = self._tile_means(far / len(total)) - slope**2 - self._tile_means((near - own_near) / len(total))
         self._texture.append(structure / 8.0)
-
-    def _add_blocks(self, rest: NDArray[np.float32]) -> None:
-        """Take the means of blocks of one band, two blocks apart so that light that moved does not count."""
-        for which, size in enumerate(_BLOCKS):
-            height, width = (length // size for length in rest.shape)
-            if width < 3:
-                return
-            inside = rest[: height * size, : width * size]
-            means = cv2.resize(inside, (width, height), interpolation=cv2.INTER_AREA).astype(np.float64)
-            steps = means[:, 2:] - means[:, :-2]
-            # taking away the means of whole columns has cost size / rows of the variance of white noise
-            self._block_squares[which] += 0.5 * float((steps**2).sum()) / (1.0 - size / len(rest))
-            self._block_pairs[which] += steps.size
 
     def _tile_means(self, column_means: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return (tile column,) means of column means of steps; the last tile has fewer columns of them."""
@@ -101,19 +82,6 @@ class NeighbourSums:
         """Standard error of a correlation of white noise: sqrt(1/pairs) of each of the two products."""
         return math.sqrt(float((1.0 / self._pairs[1]).sum()))
 
-    def low_frequency_power(self) -> float:
-        """Noise power at low spatial frequencies relative to white noise of the same variance, NaN where unknown.
-
-        The variance of means of n x n samples is 1 / n^2 of that of the samples where noise is white. Where it is
-        correlated, samples at the edges of a block lack their neighbours: what that takes away falls as 1 / n, so
-        that twice the result of 8 x 8 less that of 4 x 4 is free of it.
-        """
-        variance = self._restored_square / max(1, self._samples)
-        if not (variance > 0 and self._block_pairs.all()):
-            return math.nan
-        small, large = np.square(_BLOCKS) * self._block_squares / self._block_pairs / variance
-        return float(2.0 * large - small)
-
     def fixed_variance(self) -> float:
         """Variance of the fixed pattern of A [DN^2]; below 0 by chance where there is none."""
         return float((self._sum_steps - self._difference_steps) / self._pairs[0, 0] / 8.0)
@@ -131,6 +99,13 @@ class NeighbourSums:
         white = noise + 4.0 * max(self.fixed_variance(), 0.0)
         pairs = self._pairs[0, 1] / max(1, variance.size)
         return np.sqrt(np.where(variance > 2.1 * (white + noise) / math.sqrt(pairs), variance, 0.0))
+
+
+def _product_along_rows(values: NDArray[np.float32], lag: int) -> float:
+    """Return the sum of products of samples `lag` apart in a row: of all in memory, less those from row to row."""
+    flat = values.ravel()
+    across_ends = np.vdot(values[:-1, -lag:], values[1:, :lag])
+    return float(np.vdot(flat[:-lag], flat[lag:])) - float(across_ends)
 
 
 def _column_squares(values: NDArray[np.float32], lag: int) -> NDArray[np.float64]:

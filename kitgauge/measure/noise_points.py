@@ -9,36 +9,20 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION as MIDGREY_FRACTION_OF_SATURATION
 from kitgauge.flags import rejects
 from kitgauge.measure.dark_pair import DarkPair
+from kitgauge.measure.dynamic_range import dynamic_range
+from kitgauge.measure.midgrey_snr import flats_midgrey_snr
+from kitgauge.measure.noise_fit import LineFit, UsedFlat, fit_line, full_well_dn, piled_dn
+from kitgauge.measure.noise_fit import PlanePairs as PlanePairs
 from kitgauge.measure.photon_transfer import FlatPair, restored
+from kitgauge.measure.rounding import QUANTISATION_DN2 as QUANTISATION_DN2
+from kitgauge.measure.rounding import quantisation_dn2
+from kitgauge.measure.saturation import saturation_level
 
-QUANTISATION_DN2 = 1.0 / 12.0  # EMVA 1288 R4: sigma_q^2
-# Without a usable dark pair, one level of flats cannot tell read noise from shot noise. The gain is then
-# given for a read noise of 0, with the error that this much would make (common practice, no source: a
-# sensor's order of size).
-SUPPOSED_READ_NOISE_E = 5.0
-_NO_READ_NOISE = {"clipped-black", "light-leak"}  # cut off, or with the shot noise of light in it
 _CHANNELS = ("R", "G1", "G2", "B", "G")
-
-
-@dataclass(frozen=True)
-class PlanePairs:
-    """All pairs of one plane (one position of the colour pattern) at one ISO value.
-
-    `colour` as in `frames.mosaic.Plane`: R, G1, G2, B (2 x 2), R, G, B (6 x 6), G (monochrome). `black_dn`,
-    if given, replaces the black level that the flats were measured with (for instance by the darks' mean);
-    `black_source` tells where it comes from: "masked", "dark", "metadata" or "unknown".
-    """
-
-    colour: str
-    flats: tuple[FlatPair, ...]
-    darks: tuple[DarkPair, ...] = ()
-    black_dn: float | None = None
-    black_source: str = "unknown"
 
 
 @dataclass(frozen=True)
@@ -46,10 +30,17 @@ class NoisePoint:
     """Noise of one channel at one ISO value. Unknown is NaN.
 
     `read_noise_e` is temporal, white and per sample, with the rounding to whole DN (1/12 DN^2) and rows' and
-    columns' own noise taken out. `saturation_e` is gain times white less black. `dynamic_range_stops` is the
+    columns' own noise taken out; of codes scaled digitally, what rounding before and after makes (`measure.rounding`).
+    `saturation_e` is gain times the level at which clipped flats stop (`saturation_source` "flats"), else the file's
+    white ("file"), less black. `dsnu_e` and `prnu` are the standard deviation of the fixed pattern in the dark and of
+    what light adds to it as a share of the level (EMVA 1288 R4: spatial variance of averages less temporal variance
+    over the number of frames), high-passed by differences of neighbouring samples of a plane along the rows, which
+    leaves white pattern and fixed columns whole and takes shading and fixed rows away; where `rounding` sees through
+    narrow noise `dsnu_e` is not high-passed. `row_noise_e` and `column_noise_e` are temporal, from the darks.
+    Each `_stderr` is one standard error. `dynamic_range_stops` is the
     engineering one, log2(saturation / read noise). `snr_midgrey` is that of one sample at 10/78 of saturation
-    (ISO 12232), rounding included. `noise_power_ratio` is the noise power at the lowest spatial frequencies
-    relative to white noise of the same variance, from means of blocks of samples; 1 where white.
+    (ISO 12232), rounding included. `spectrum` is the noise power density relative to white noise
+    of the same variance in squares of spatial frequency (`measure.noise_spectrum`).
     """
 
     iso: float
@@ -69,10 +60,24 @@ class NoisePoint:
     row_noise_e: float = math.nan
     column_noise_e: float = math.nan
     prnu: float = math.nan
-    noise_power_ratio: float = 1.0
     flat_pairs: int = 0
     dark_pairs: int = 0
     flags: tuple[str, ...] = ()
+    saturation_e_stderr: float = math.nan
+    saturation_source: str = "file"  # "flats" where a clipped flat shows it
+    dsnu_e: float = math.nan
+    dsnu_e_stderr: float = math.nan
+    prnu_stderr: float = math.nan
+    row_noise_e_stderr: float = math.nan
+    column_noise_e_stderr: float = math.nan
+    dynamic_range_iso15739_stops: float = math.nan
+    dynamic_range_stops_stderr: float = math.nan
+    snr_midgrey_stderr: float = math.nan
+    spectrum: tuple[float, ...] = ()  # mean of the flats' (`FlatPair.spectrum`)
+    spectrum_blocks: float = 0.0  # sum of the flats'
+    code_scale: float = math.nan  # median of the flats'
+    signal_e: float = math.nan  # mean level of the flats used [e-]
+    full_well_e: float = math.nan  # where flats stop varying below the converter's last code
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, in the order of the file contract."""
@@ -84,31 +89,19 @@ class NoisePoint:
         return cls(**restored(values))
 
 
-@dataclass(frozen=True)
-class _Estimate:
-    """System gain K [DN/e-] and variance of a dark sample [DN^2] of one plane, quantisation still in it."""
-
-    k: float
-    k_variance: float
-    dark: float
-    dark_variance: float
-    covariance: float
-    supposed: bool  # the dark variance was not measured
-
-
 def noise_points(iso: float, planes: Sequence[PlanePairs]) -> list[NoisePoint]:
     """Return one point per channel found: R, G1, G2, B and pooled G (2 x 2); R, G, B (6 x 6); G (monochrome).
 
-    Per plane, all flats and darks are fitted together by weighted least squares (weights from the fitted
+    All flats and darks of a channel's planes are fitted together by weighted least squares (weights from the fitted
     variances, so that for Gaussian noise it is the maximum likelihood):
 
-        var(A - r B) = K (S_A + r^2 S_B) + (1 + r^2) sigma_d^2,    var(dark) = sigma_d^2,    gain = 1 / K
+        var(A - r M) = K (S_A + r^2 S_M / m) + (1 + r^2 / m) sigma_d^2,    var(dark) = sigma_d^2,    gain = 1 / K
 
-    (EMVA 1288 Release 4 Linear). Planes of one channel are averaged with inverse-variance weights. Without a
-    usable dark pair read noise is NaN and `no-dark` (`clipped-black`, `light-leak`) says so; the gain then comes from
-    flats of two levels that differ by half or more, else from one level with the error of an unknown read
-    noise added. Flats with a rejecting flag (clipped, too dark) are left out; a channel without any is NaN
-    throughout.
+    (EMVA 1288 Release 4 Linear; M the mean of m frames). Which flats take part: `measure.noise_fit`. Without a
+    usable dark pair read noise is NaN and `no-dark` (`clipped-black`, `light-leak`, `rounding-dominates`) says so; the
+    gain then comes from flats of two levels that differ by half or more, else from one level with the error of an
+    unknown read noise added. Flats with a rejecting flag (clipped, too dark) are left out; a channel without any is
+    NaN throughout. Saturation is the level at which clipped flats of the same ISO stop, else the file's white.
     """
     by_colour: dict[str, list[PlanePairs]] = {}
     for plane in planes:
@@ -126,36 +119,43 @@ def _point(iso: float, channel: str, planes: list[PlanePairs]) -> NoisePoint:
         _note(flags, ["no-dark"])
     if not any(flat.variance_dn2 > 0 for plane in planes for flat in plane.flats):
         _note(flags, ["no-pair"])  # none, or the same file twice
-    counted = [(plane, estimate) for plane in planes if (estimate := _estimate(plane)) is not None]
-    if not counted and any(_usable_flats(plane) for plane in planes):
-        _note(flags, ["too-dark"])  # read noise drowns the shot noise
-    if not counted:
+    fit = fit_line(planes)
+    if fit is None:
+        if any(flat.variance_dn2 > 0 and not rejects(flat.flags) for plane in planes for flat in plane.flats):
+            _note(flags, ["too-dark"])  # read noise drowns the shot noise
         return NoisePoint(iso, channel, *(math.nan,) * 7, flags=tuple(flags))
-    estimates = [estimate for _, estimate in counted]
-    flats = [(plane, flat) for plane, _ in counted for flat in _usable_flats(plane)]
-    darks = [dark for plane, _ in counted for dark in _usable_darks(plane)]
-    supposed = any(estimate.supposed for estimate in estimates)
-    k, k_variance = _average([e.k for e in estimates], [e.k_variance for e in estimates])
-    dark, dark_variance = _average([e.dark for e in estimates], [e.dark_variance for e in estimates])
-    gain = 1.0 / k
-    gain_stderr = math.sqrt(k_variance) / k**2
+    gain = 1.0 / fit.k
+    gain_stderr = math.sqrt(fit.k_variance) * gain**2
     read_dn = read_dn_stderr = read_e_stderr = math.nan
-    white_part = dark - QUANTISATION_DN2
-    if not supposed and white_part > 0:
+    scale = _median([used.flat.code_scale for used in fit.flats])
+    narrow = any(dark.narrow for dark in fit.darks)  # rounding has been taken off, 1/12 stands for it
+    white_part = fit.dark - (QUANTISATION_DN2 if narrow else quantisation_dn2(scale))
+    if not fit.supposed and white_part > 0:
         read_dn = math.sqrt(white_part)
-        rounding = _rounding_error_dn2(dark)
-        read_dn_stderr = math.sqrt(dark_variance + rounding**2) / (2.0 * read_dn)
+        read_dn_stderr = math.sqrt(fit.dark_variance) / (2.0 * read_dn)
         # read noise [e-] = sqrt(white_part) / K, its two parts correlated
-        covariance = float(np.mean([e.covariance for e in estimates])) / len(estimates)
-        relative = (read_dn_stderr / read_dn) ** 2 + k_variance / k**2 - covariance / (white_part * k)
-        read_e_stderr = read_dn * gain * math.sqrt(max(relative, 0.0))
-    black = float(np.mean([_black(plane, flat) for plane, flat in flats]))
-    white = float(np.mean([flat.white_dn for _, flat in flats]))
-    saturation = gain * (white - black)
+        relative = (read_dn_stderr / read_dn) ** 2 + fit.k_variance / fit.k**2
+        read_e_stderr = read_dn * gain * math.sqrt(max(relative - fit.covariance / (white_part * fit.k), 0.0))
+    black = float(np.mean([flat.black_dn for flat in fit.flats]))
+    whites = [flat.white_dn for plane in planes for flat in plane.flats]
+    well_dn = black + full_well_dn(fit, planes)
+    top = saturation_level([piled_dn(plane) for plane in planes], well_dn, whites)
+    span = top.level_dn - black
+    saturation = gain * span
     read_e = read_dn * gain
-    midgrey = MIDGREY_FRACTION_OF_SATURATION * saturation
-    _note(flags, ["saturation-from-metadata"])
-    signal = float(np.mean([flat.signal_dn + flat.black_dn - _black(plane, flat) for plane, flat in flats]))
+    flats = [used.flat for used in fit.flats]
+    row, row_stderr = _pooled([(d.row_variance_dn2, d.row_variance_stderr_dn2) for d in fit.darks])
+    column, column_stderr = _pooled([(d.column_variance_dn2, d.column_variance_stderr_dn2) for d in fit.darks])
+    dsnu_dn2, dsnu_dn2_stderr = _pooled_fixed([_dark_pattern(dark) for dark in fit.darks])
+    prnu, prnu_stderr = rooted(*_pooled_fixed([_light_pattern(used, dsnu_dn2) for used in fit.flats]))
+    lines_dn = math.sqrt(max(row + column, 0.0)) if fit.darks else math.nan
+    stops = dynamic_range(gain, gain_stderr, read_dn, read_dn_stderr, span, top.stderr_dn, lines_dn)
+    _note(flags, [] if top.source == "flats" else ["saturation-from-metadata"])
+    signal = float(np.mean([used.signal_dn for used in fit.flats]))
+    midgrey_dn = MIDGREY_FRACTION_OF_SATURATION * span
+    midgrey = snr(gain * midgrey_dn, read_e, gain), _snr_stderr(fit, midgrey_dn)
+    if fit.supposed:  # flats near mid-grey tell the SNR there without the read noise
+        midgrey = flats_midgrey_snr(fit.flats, midgrey_dn)
     return NoisePoint(
         iso=iso,
         channel=channel,
@@ -164,20 +164,34 @@ def _point(iso: float, channel: str, planes: list[PlanePairs]) -> NoisePoint:
         read_noise_e=read_e,
         read_noise_e_stderr=read_e_stderr,
         saturation_e=saturation,
-        dynamic_range_stops=math.log2(saturation / read_e) if read_e > 0 else math.nan,
-        snr_midgrey=snr(midgrey, read_e, gain),
-        level=signal / (white - black),
+        dynamic_range_stops=stops.engineering_stops,
+        snr_midgrey=midgrey[0],
+        level=signal / span,
         read_noise_dn=read_dn,
         read_noise_dn_stderr=read_dn_stderr,
         black_dn=black,
-        white_dn=white,
-        row_noise_e=gain * _root_mean_square([pair.row_noise_dn for pair in darks]),
-        column_noise_e=gain * _root_mean_square([pair.column_noise_dn for pair in darks]),
-        prnu=_root_mean_square([flat.prnu for _, flat in flats]),
-        noise_power_ratio=_noise_power_ratio([flat for _, flat in flats]),
+        white_dn=float(np.mean([flat.white_dn for flat in flats])),
+        row_noise_e=gain * rooted(row, row_stderr)[0],
+        column_noise_e=gain * rooted(column, column_stderr)[0],
+        prnu=prnu,
         flat_pairs=len(flats),
-        dark_pairs=len(darks),
+        dark_pairs=len(fit.darks),
         flags=tuple(flags),
+        saturation_e_stderr=saturation * math.hypot(gain_stderr / gain, top.stderr_dn / span),
+        saturation_source=top.source,
+        dsnu_e=gain * rooted(dsnu_dn2, dsnu_dn2_stderr)[0],
+        dsnu_e_stderr=gain * rooted(dsnu_dn2, dsnu_dn2_stderr)[1],
+        prnu_stderr=prnu_stderr,
+        row_noise_e_stderr=gain * rooted(row, row_stderr)[1],
+        column_noise_e_stderr=gain * rooted(column, column_stderr)[1],
+        dynamic_range_iso15739_stops=stops.iso15739_stops,
+        dynamic_range_stops_stderr=stops.engineering_stops_stderr,
+        snr_midgrey_stderr=midgrey[1],
+        spectrum=_mean_spectrum(flats),
+        spectrum_blocks=float(sum(flat.spectrum_blocks for flat in flats)),
+        code_scale=scale,
+        signal_e=gain * signal,
+        full_well_e=saturation if top.level_dn == well_dn else math.nan,
     )
 
 
@@ -192,111 +206,72 @@ def _note(flags: list[str], names: Iterable[str]) -> None:
     flags.extend(name for name in dict.fromkeys(names) if name not in flags)
 
 
-def _usable_flats(plane: PlanePairs) -> list[FlatPair]:
-    return [flat for flat in plane.flats if not rejects(flat.flags) and flat.variance_dn2 > 0]
+def _snr_stderr(fit: LineFit, level_dn: float) -> float:
+    """Return the standard error of the SNR of one sample at `level_dn` above black: L / sqrt(K L + dark variance)."""
+    noise = fit.k * level_dn + fit.dark
+    error = level_dn**2 * fit.k_variance + 2.0 * level_dn * fit.covariance + fit.dark_variance
+    return 0.5 * level_dn * math.sqrt(max(error, 0.0) / noise**3)
 
 
-def _usable_darks(plane: PlanePairs) -> list[DarkPair]:
-    return [dark for dark in plane.darks if not _NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
+def rooted(variance: float, stderr: float) -> tuple[float, float]:
+    """Return the standard deviation that belongs to a measured variance (0 where chance made it negative), and by how
+    much it would be larger if the variance were by its standard error."""
+    value = math.sqrt(max(variance, 0.0))
+    return (math.nan, math.nan) if math.isnan(variance) else (value, math.sqrt(max(variance, 0.0) + stderr) - value)
 
 
-def _black(plane: PlanePairs, flat: FlatPair) -> float:
-    return flat.black_dn if plane.black_dn is None else plane.black_dn
+def _pooled(values: list[tuple[float, float]]) -> tuple[float, float]:
+    """Return the mean of independent (variance, standard error), and its standard error; NaN where there are none."""
+    if not values:
+        return math.nan, math.nan
+    variances, errors = np.array(values).T
+    return float(variances.mean()), float(np.sqrt((errors**2).sum())) / len(values)
 
 
-def _estimate(plane: PlanePairs) -> _Estimate | None:
-    flats, darks = _usable_flats(plane), _usable_darks(plane)
-    if not flats:
-        return None
-    # moving black by d moves S_A + r^2 S_B by -(1 + r^2) d
-    shot = np.array([f.shot_dn + (f.black_dn - _black(plane, f)) * f.dark_weight for f in flats])
-    if float(shot.min()) <= 0:
-        return None
-    two_levels = float(shot.max()) >= 1.5 * float(shot.min())
-    if not darks and not two_levels:
-        return _one_level(flats, shot)
-    design = np.array([[s, f.dark_weight] for s, f in zip(shot, flats, strict=True)] + [[0.0, 1.0] for _ in darks])
-    values = np.array([f.variance_dn2 for f in flats] + [d.variance_dn2 for d in darks])
-    errors = np.array([f.variance_stderr_dn2 for f in flats] + [d.variance_stderr_dn2 for d in darks])
-    outcome = _weighted_line(design, values, errors / values, [f.degrees_of_freedom for f in flats])
-    if outcome is None:
-        return None
-    theta, covariance = outcome
-    return _Estimate(
-        k=float(theta[0]),
-        k_variance=float(covariance[0, 0]),
-        dark=float(theta[1]),
-        dark_variance=float(covariance[1, 1]),
-        covariance=float(covariance[0, 1]),
-        supposed=not darks,
-    )
+def _pooled_fixed(values: list[tuple[float, float, float]]) -> tuple[float, float]:
+    """Return the weighted mean of (variance, standard error, share of its square that is the pattern's own), and its
+    standard error.
 
-
-def _weighted_line(
-    design: NDArray[np.float64],
-    values: NDArray[np.float64],
-    relative_errors: NDArray[np.float64],
-    flat_freedom: list[float],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
-    """Return K and dark variance with their covariance; None where no positive K fits.
-
-    Errors are proportional to the *fitted* variances: errors taken from each measured value would favour the
-    low ones. To the Gaussian error of a flat's variance comes that of the photons' skewness: the fourth
-    cumulant of a Poisson count is its mean, in DN^4 K^3 S, divided by the number of samples.
+    The same pattern is in all pairs: only what temporal noise makes of the error averages out.
     """
-    fitted = values
-    freedom = np.concatenate([flat_freedom, np.full(len(values) - len(flat_freedom), np.inf)])
-    k = 0.0
-    for _ in range(20):
-        weights = 1.0 / ((relative_errors * fitted) ** 2 + k**3 * design[:, 0] / freedom)
-        normal = design.T @ (weights[:, None] * design)
-        covariance = np.linalg.inv(normal)
-        theta = covariance @ (design.T @ (weights * values))
-        new = design @ theta
-        if not theta[0] > 0 or float(new.min()) <= 0:
-            return None
-        if float(np.abs(new / fitted - 1.0).max()) < 1e-10:
-            break
-        fitted, k = new, float(theta[0])
-    return theta, covariance
+    if not values:
+        return math.nan, math.nan
+    variances, errors, own = np.array(values).T
+    if not float(errors.min()) > 0:
+        return float(variances.mean()), math.nan
+    weights = 1.0 / errors**2
+    weights /= weights.sum()
+    squares = float((weights**2 * errors**2 * (1.0 - own)).sum() + (weights * errors**2 * own).sum())
+    return float((weights * variances).sum()), math.sqrt(squares)
 
 
-def _one_level(flats: list[FlatPair], shot: NDArray[np.float64]) -> _Estimate:
-    """Return K from flats alone, for a read noise of nothing but rounding, with the error of a likely one."""
-    values = np.array([f.variance_dn2 - f.dark_weight * QUANTISATION_DN2 for f in flats]) / shot
-    errors = np.array([f.variance_stderr_dn2 for f in flats]) / shot
-    k, variance = _average(list(values), list(errors**2))
-    # K S + 2 sigma^2 taken for K S: too high by sigma^2 / S_e of it
-    electrons = 0.5 * float(shot.mean()) / k
-    unknown = k * SUPPOSED_READ_NOISE_E**2 / electrons
-    return _Estimate(k, variance + unknown**2, QUANTISATION_DN2, math.nan, math.nan, supposed=True)
+def _dark_pattern(dark: DarkPair) -> tuple[float, float, float]:
+    difference = dark.variance_dn2 * (1.0 + 1.0 / dark.reference_frames)
+    return dark.dsnu_dn**2, dark.dsnu_variance_stderr_dn2, _own_share(dark.dsnu_dn**2, difference)
 
 
-def _average(values: list[float], variances: list[float]) -> tuple[float, float]:
-    """Return the inverse-variance mean and its variance; the plain mean and NaN where a variance is
-    unknown."""
-    weights = 1.0 / np.array(variances)
-    if not np.all(np.isfinite(weights)):
-        return float(np.mean(values)), math.nan
-    return float((weights * values).sum() / weights.sum()), float(1.0 / weights.sum())
+def _light_pattern(used: UsedFlat, dark_dn2: float) -> tuple[float, float, float]:
+    """Return what light adds to the pattern of the dark, as a share of the level squared (EMVA 1288 R4, PRNU)."""
+    flat = used.flat
+    scale = flat.signal_dn / used.signal_dn
+    square = (flat.prnu * scale) ** 2 - (0.0 if math.isnan(dark_dn2) else dark_dn2 / used.signal_dn**2)
+    own = _own_share((flat.prnu * flat.signal_dn) ** 2, flat.variance_dn2)
+    # without darks their pattern is still in it: more than light's, by an unknown amount
+    stderr = math.nan if math.isnan(dark_dn2) else flat.prnu_variance_stderr * scale**2
+    return square, stderr, own
 
 
-def _rounding_error_dn2(variance_dn2: float) -> float:
-    """Return how far the variance of rounding can be from 1/12 for noise of this variance [DN^2].
-
-    For Gaussian noise the rounded variance departs from the sum by at most 4 (sigma^2 + 1/(4 pi^2)) exp(-2
-    pi^2 sigma^2) (first harmonic of the rounding error's characteristic function; Widrow and Kollar,
-    Quantization Noise, from memory): nothing at 1 DN, 0.01 DN^2 at 0.5 DN.
-    """
-    spread = max(variance_dn2 - QUANTISATION_DN2, 0.0)
-    return 4.0 * (spread + 1.0 / (4.0 * math.pi**2)) * math.exp(-2.0 * math.pi**2 * spread)
+def _own_share(fixed_dn2: float, variance_dn2: float) -> float:
+    """Return the share of the squared error that is the pattern's own sampling (`photon_transfer.fixed_pattern`)."""
+    total = variance_dn2 + 4.0 * fixed_dn2
+    return 16.0 * fixed_dn2**2 / (total**2 + variance_dn2**2)
 
 
-def _root_mean_square(values: list[float]) -> float:
-    return math.sqrt(float(np.mean(np.square(values)))) if values else math.nan
+def _mean_spectrum(flats: list[FlatPair]) -> tuple[float, ...]:
+    spectra = [flat.spectrum for flat in flats if flat.spectrum and np.isfinite(flat.spectrum).all()]
+    return tuple(np.mean(spectra, axis=0).tolist()) if spectra else ()
 
 
-def _noise_power_ratio(flats: list[FlatPair]) -> float:
-    """Return the noise power at low frequencies over that of white noise, 1 where neighbours are not correlated."""
-    marked = [flat.low_frequency_power for flat in flats if "correlated-noise" in flat.flags]
-    return float(np.mean(marked)) if marked else 1.0
+def _median(values: list[float]) -> float:
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.median(known)) if known else math.nan

@@ -8,6 +8,12 @@ difference):
 
 Only that difference is free of fixed pattern. The plain difference A - B also measures how the light drifted
 over an unevenly lit card, and is wrong by percents at a drift of 1 to 2 %.
+
+More than two frames of one setting: each further frame is set against the mean M of the m before it (Helmert
+contrasts; standard, no source). n frames make n - 1 differences that have nothing in common, so that all that n
+frames know of the variance is used:
+
+    var(A - r M) = (S_A + r^2 S_M / m) / g + (1 + r^2 / m) sigma_d^2
 """
 
 from __future__ import annotations
@@ -15,14 +21,18 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.code_histogram import clipped_share, code_counts, missing_code_share
-from kitgauge.measure.difference_noise import DifferenceNoise, difference_noise, pooled_variance
+from kitgauge.measure.difference_noise import DifferenceNoise, bands_looked_at, difference_noise, pooled_variance
+from kitgauge.measure.flat_traps import EXPLAINED_BY_CORRELATION, MOVED_CORRELATION, FlatTraps, flat_traps
+from kitgauge.measure.flicker import CORRELATED as CORRELATED
+from kitgauge.measure.flicker import Bands, flicker_dn, white_row_variance
+from kitgauge.measure.saturation import pile_level
 from kitgauge.measure.tiles import TileGrid, broken_share, level_step, smooth_ratio, tile_grid, tile_levels
 
 # Thresholds of the flags: common practice, no source.
@@ -32,22 +42,21 @@ LIGHT_CHANGED = 0.1  # |r - 1|
 MOVED_LIGHT = 0.005  # what the smooth ratio leaves over, as a share of the level
 UNEVEN_LIGHT = 4.0  # two stops between the brightest and the darkest twentieth of the frame
 FLICKER = 1e-3  # standard deviation of smooth bands as a share of the level
-TEXTURE = 0.02  # standard deviation of structure as a share of the level, in a tenth of the tiles or more
+TEXTURE = 0.02  # standard deviation of structure as a share of the level, in a tenth of the tiles or more ...
+TEXTURE_EVERYWHERE = 0.006  # ... and in a third of them, where it cannot be dust
 EDGE = 0.05  # the same for an edge in a tile ...
 EDGE_SHARE = 0.01  # ... and the share of tiles that may hold one
 EDGE_TILES = 3  # ... and their number: dust
 STEP_SHARE = 0.02  # of places between tiles where the level steps by more than `EDGE`
-CORRELATED = 0.03
-_UNRELATED_ROWS = 4  # noise reduction reaches less far
-MISSING_CODES = 0.02
 
 
 @dataclass(frozen=True)
 class FlatPair:
     """What two flats of one setting tell of one colour plane. Unknown is NaN.
 
-    `shot_dn` is the mean of S_A + r^2 S_B and `dark_weight` the mean of 1 + r^2 over the samples used, so
-    that E[variance_dn2] = shot_dn / gain + dark_weight * (variance of a dark sample), whatever the shading.
+    B is one frame or the mean of m = `reference_frames`. `shot_dn` is the mean of S_A + r^2 S_B / m and
+    `dark_weight` the mean of 1 + r^2 / m over the samples used, so that E[variance_dn2] = shot_dn / gain +
+    dark_weight * (variance of a dark sample), whatever the shading.
     """
 
     signal_dn: float  # mean of A above black [DN], tiles used
@@ -68,7 +77,6 @@ class FlatPair:
     correlation_along_row: float  # of neighbouring samples of the plane, in the difference
     correlation_along_column: float
     correlation_stderr: float
-    low_frequency_power: float  # of the difference, relative to white noise of the same variance
     prnu: float  # photo-response non-uniformity: standard deviation between neighbours, as a share of the level
     texture: float  # structure eight samples apart, 90th percentile of tiles, as a share of the level
     edge_share: float  # tiles with structure above `EDGE`
@@ -80,6 +88,22 @@ class FlatPair:
     black_dn: float
     white_dn: float
     flags: tuple[str, ...]
+    reference_frames: int = 1  # frames whose mean B is
+    row_variance_dn2: float = math.nan  # rows' and columns' own variance in one frame [DN^2], below 0 by chance
+    row_variance_stderr_dn2: float = math.nan
+    column_variance_dn2: float = math.nan
+    column_variance_stderr_dn2: float = math.nan
+    prnu_variance_stderr: float = math.nan  # of the square of `prnu`
+    top_dn: float = math.nan  # level of the brightest part of A above black [DN]
+    clipped_level_dn: float = math.nan  # code at which A piles up or stops varying, black in it; NaN: not clipped
+    # noise power density relative to white within the squares |f| <= k/32 cycles per sample of the plane, k = 1..16
+    spectrum: tuple[float, ...] = ()
+    spectrum_blocks: float = 0.0  # blocks of 32 x 32 samples that it is from: tells its error
+    code_scale: float = math.nan  # factor by which the codes were scaled digitally; 1 none
+    code_scale_stderr: float = math.nan
+    level_slope: float = math.nan  # slope of log variance against log level over tiles ...
+    level_slope_stderr: float = math.nan
+    level_slope_expected: float = math.nan  # ... and what a linear raw gives beside it
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -92,19 +116,32 @@ class FlatPair:
 
 
 def restored(values: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the values of a cached record with null as NaN and flags as a tuple."""
-    return {
-        key: tuple(value) if key == "flags" else math.nan if value is None else value for key, value in values.items()
-    }
+    """Return the values of a cached record with null as NaN and lists as tuples."""
+
+    def value(one: Any) -> Any:
+        if isinstance(one, (list, tuple)):
+            return tuple(value(each) for each in one)
+        return math.nan if one is None else one
+
+    return {key: value(one) for key, one in values.items()}
 
 
-def measure_flat_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: float, white_dn: float) -> FlatPair:
+def measure_flat_pair(
+    a: NDArray[np.uint16],
+    b: NDArray[np.uint16] | NDArray[np.float32],
+    black_dn: float,
+    white_dn: float,
+    *,
+    reference_frames: int = 1,
+) -> FlatPair:
     """Return the temporal noise of two flats of the same setting.
 
     Parameters
     ----------
-    a, b : (row, column) samples [DN] of one colour plane, black still in them, 16 x 16 samples or more
+    a, b : (row, column) samples [DN] of one colour plane, black still in them, 16 x 16 samples or more; b may be
+        the mean of several frames (float32)
     black_dn, white_dn : black and white level [DN] of the plane
+    reference_frames : how many frames b is the mean of, 1 or more
 
     The standard error of the variance is sqrt(2 / degrees of freedom) of it (Gaussian noise; summed over
     tiles, so that shading is accounted for), widened if tiles scatter more than that. Samples off by more
@@ -134,19 +171,26 @@ def measure_flat_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: fl
         ratio, ratio_mean = smooth_ratio(level_a, level_b), float(level_a.sum() / level_b.sum())
     noise = difference_noise(a, b, grid, ratio, black_dn, level_a + black_dn)
     counts = code_counts(a)
-    clipped = max(clipped_share(counts, white_dn), clipped_share(code_counts(b), white_dn))
-    exposure, squared_ratio = level_a + ratio**2 * level_b, ratio**2
-    if not dark and clipped <= CLIPPED_SHARE and _flicker(noise, grid) > FLICKER * float(level_a.mean()):
-        bands = _Bands.of(noise, b, grid, ratio, black_dn)
+    clipped = clipped_share(counts, white_dn)
+    if b.dtype == np.uint16:  # the frames of a mean have been looked at before
+        clipped = max(clipped, clipped_share(code_counts(cast("NDArray[np.uint16]", b)), white_dn))
+    share = 1.0 / reference_frames
+    exposure, squared_ratio = level_a + share * ratio**2 * level_b, ratio**2
+    if not dark and clipped <= CLIPPED_SHARE and flicker_dn(noise, grid) > FLICKER * float(level_a.mean()):
+        bands = Bands.of(noise, b, grid, ratio, black_dn)
         again = difference_noise(a, b, grid, ratio, black_dn, level_a + black_dn, bands.row_ratio)
         noise = replace(again, row_means=noise.row_means, row_variance=noise.row_variance)
-        exposure = level_a + ratio**2 * level_b * bands.squared_of_light[:, None]
+        exposure = level_a + share * ratio**2 * level_b * bands.squared_of_light[:, None]
         squared_ratio = ratio**2 * bands.squared[:, None]
     variance, stderr, freedom, use = pooled_variance(noise, exposure)
     weight = noise.degrees_of_freedom * use / freedom
     signal = float((weight * level_a).sum())
     scale = signal if signal > 0 else math.nan
-    in_one_frame = 1.0 / (1.0 + ratio_mean**2)
+    near = level_a[bands_looked_at(grid)]  # where neighbours are compared
+    mean_square = float((near**2).mean()) if signal > 0 else math.nan
+    in_one_frame = 1.0 / (1.0 + share * ratio_mean**2)
+    fixed, fixed_stderr = fixed_pattern(noise, variance, _shading_between_neighbours(near, grid))
+    row_variance, column_variance = in_one_frame * white_row_variance(noise), in_one_frame * noise.column_variance
     edges = np.count_nonzero(noise.texture > EDGE * abs(signal))
     pair = FlatPair(
         signal_dn=signal,
@@ -154,7 +198,7 @@ def measure_flat_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: fl
         ratio_low=float(ratio.min()),
         ratio_high=float(ratio.max()),
         shot_dn=float((weight * exposure).sum()),
-        dark_weight=float((weight * (1.0 + squared_ratio)).sum()),
+        dark_weight=float((weight * (1.0 + share * squared_ratio)).sum()),
         variance_dn2=variance,
         variance_stderr_dn2=stderr,
         degrees_of_freedom=freedom,
@@ -162,79 +206,80 @@ def measure_flat_pair(a: NDArray[np.uint16], b: NDArray[np.uint16], black_dn: fl
         tiles=use.size,
         tiles_used=int(np.count_nonzero(use)),
         outlier_share=noise.outliers / noise.samples,
-        row_noise_dn=math.sqrt(max(_white_rows(noise), 0.0) * in_one_frame),
-        column_noise_dn=math.sqrt(max(noise.column_variance, 0.0) * in_one_frame),
+        row_noise_dn=math.sqrt(max(row_variance, 0.0)),
+        column_noise_dn=math.sqrt(max(column_variance, 0.0)),
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
         correlation_stderr=noise.correlation_stderr,
-        low_frequency_power=noise.low_frequency_power,
-        prnu=math.sqrt(max(noise.fixed_variance, 0.0)) / scale,
+        prnu=math.sqrt(max(fixed, 0.0) / mean_square),
         texture=float(np.percentile(noise.texture, 90)) / scale,
         edge_share=edges / noise.texture.size if edges >= EDGE_TILES else 0.0,
         step_share=_step_share(level_a, noise, step),
-        flicker=_flicker(noise, grid) / scale,
+        spectrum=noise.spectrum,
+        spectrum_blocks=noise.spectrum_blocks,
+        flicker=flicker_dn(noise, grid) / scale,
         falloff=_falloff(level_a),
         clipped_share=clipped,
         missing_code_share=missing_code_share(counts),
         black_dn=float(black_dn),
         white_dn=float(white_dn),
         flags=(),
+        reference_frames=reference_frames,
+        row_variance_dn2=row_variance,
+        row_variance_stderr_dn2=profile_error(row_variance, in_one_frame * variance, a.shape[0], a.shape[1]),
+        column_variance_dn2=column_variance,
+        column_variance_stderr_dn2=profile_error(column_variance, in_one_frame * variance, a.shape[1], a.shape[0]),
+        prnu_variance_stderr=fixed_stderr / mean_square,
+        top_dn=float(np.percentile(level_a, 95)),
+        clipped_level_dn=pile_level(counts) if clipped > CLIPPED_SHARE else math.nan,
     )
-    return replace(pair, flags=_flags(pair, dark, _moved(noise, level_a)))
+    everywhere = float(np.percentile(noise.texture, 67)) / scale
+    structured = everywhere > TEXTURE_EVERYWHERE or _shows_structure(pair)
+    traps = flat_traps(
+        *(a, b, counts, noise, level_a, exposure, use, ratio_mean),
+        reference_frames=reference_frames,
+        textured=structured or everywhere > 0.5 * TEXTURE_EVERYWHERE,
+    )
+    pair = replace(
+        pair,
+        code_scale=traps.frame.scale.factor,
+        code_scale_stderr=traps.frame.scale.stderr,
+        level_slope=traps.slope.slope,
+        level_slope_stderr=traps.slope.stderr,
+    )
+    return replace(pair, flags=_flags(pair, dark, _moved(noise, level_a), structured, traps))
 
 
-def _flags(pair: FlatPair, dark: bool, moved: float) -> tuple[str, ...]:
+def _shows_structure(pair: FlatPair) -> bool:
+    return (
+        pair.texture > TEXTURE
+        or pair.edge_share > EDGE_SHARE
+        or pair.step_share > STEP_SHARE
+        or pair.tiles_used < 0.75 * pair.tiles
+    )
+
+
+def _flags(pair: FlatPair, dark: bool, moved: float, structured: bool, traps: FlatTraps) -> tuple[str, ...]:
     correlation = max(abs(pair.correlation_along_row), abs(pair.correlation_along_column))
     clipped = pair.clipped_share > CLIPPED_SHARE
+    correlated = MOVED_CORRELATION if traps.moved.tiles else CORRELATED
     raised = {
         "clipped": clipped,
         "too-dark": dark,
         "uneven-light": pair.falloff > UNEVEN_LIGHT,
-        "missing-codes": pair.missing_code_share > MISSING_CODES,
+        "missing-codes": "missing-codes" in traps.frame.flags,
+        "lossy-raw": not clipped and "lossy-raw" in traps.frame.flags,
         # clipping cuts light and noise off in places, which looks like each of these
-        "correlated-noise": not clipped and correlation > max(CORRELATED, 5.0 * pair.correlation_stderr),
+        "correlated-noise": not clipped and correlation > max(correlated, 5.0 * pair.correlation_stderr),
         "light-changed": not clipped and (abs(pair.ratio - 1.0) > LIGHT_CHANGED or moved > MOVED_LIGHT),
-        "flicker": not clipped and pair.flicker > FLICKER,
-        "textured": not clipped
-        and (
-            pair.texture > TEXTURE
-            or pair.edge_share > EDGE_SHARE
-            or pair.step_share > STEP_SHARE
-            or pair.tiles_used < 0.75 * pair.tiles
-        ),
+        "flicker": not clipped and pair.flicker > max(FLICKER, 2.0 * traps.moved.changed_share),
+        "textured": not clipped and structured,
     }
+    measurable = not (clipped or dark)
+    raised |= {name: measurable for name in traps.flags if name not in raised}
+    if raised["correlated-noise"]:
+        raised |= dict.fromkeys(EXPLAINED_BY_CORRELATION, False)
     return tuple(name for name, up in raised.items() if up)
-
-
-@dataclass(frozen=True)
-class _Bands:
-    """Bands of flickering light: what the ratio is multiplied by in each row, and means of its square by row of
-    tiles, plain and weighted with the light of the second frame."""
-
-    row_ratio: NDArray[np.float64]
-    squared: NDArray[np.float64]
-    squared_of_light: NDArray[np.float64]
-
-    @classmethod
-    def of(
-        cls,
-        noise: DifferenceNoise,
-        b: NDArray[np.uint16],
-        grid: TileGrid,
-        ratio: NDArray[np.float64],
-        black_dn: float,
-    ) -> _Bands:
-        """Return the bands that the row means of A - r B show: (row mean of A) / (row mean of r B)."""
-        heights = grid.heights()
-        light = b.mean(axis=1) - black_dn
-        expected = np.repeat(ratio.mean(axis=1), heights) * light
-        row_ratio = np.where(expected > 0, 1.0 + noise.row_means / np.where(expected > 0, expected, 1.0), 1.0)
-
-        def by_tile(values: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.asarray(np.add.reduceat(values, grid.rows[:-1]))
-
-        squared = row_ratio**2
-        return cls(row_ratio, by_tile(squared) / heights, by_tile(squared * light) / by_tile(light))
 
 
 def _step_share(level: NDArray[np.float64], noise: DifferenceNoise, row_step: int) -> float:
@@ -249,7 +294,44 @@ def _step_share(level: NDArray[np.float64], noise: DifferenceNoise, row_step: in
     return broken_share(level / band, np.maximum(EDGE * level, 2.5 * error) / band)
 
 
-def check_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> None:
+def _shading_between_neighbours(level: NDArray[np.float64], grid: TileGrid) -> float:
+    """Return what shading adds to the variance of the fixed pattern [DN^2]: half the mean square of its step from
+    one sample to the next along the rows."""
+    if level.shape[1] < 2:
+        return 0.0
+    centres = 0.5 * (grid.columns[1:] + grid.columns[:-1])
+    order: Literal[1, 2] = 2 if level.shape[1] > 2 else 1
+    return 0.5 * float((np.gradient(level, centres, axis=1, edge_order=order) ** 2).mean())
+
+
+def fixed_pattern(noise: DifferenceNoise, difference_dn2: float, shading_dn2: float = 0.0) -> tuple[float, float]:
+    """Return variance and standard error of the fixed pattern of A [DN^2]; the variance is below 0 by chance.
+
+    Columns' own noise, in A + r B as it is in A - r B but taken off the latter before neighbours were compared, and
+    shading are taken off too.
+
+    The pattern is an eighth of what squared steps between neighbours are larger by in A + r B (variance T = v + 4 f)
+    than in A - r B (v, `difference_dn2`). The mean of n squared steps of variance T has the error T sqrt(12 / n)
+    (neighbouring steps share a sample), a correlation of n pairs less that of n distant ones sqrt(2 / n). Steps of n
+    columns' own noise are known to sqrt(3 / n) of their square, its variance to sqrt(2 / n).
+    """
+    pattern = noise.fixed_variance - 0.25 * noise.column_variance - shading_dn2
+    total = difference_dn2 + 4.0 * max(pattern, 0.0)
+    error = noise.correlation_stderr * math.sqrt(6.0) / 8.0 * math.hypot(total, difference_dn2)
+    of_columns = 0.25 * max(noise.column_variance, 0.0) * math.sqrt(5.0 / noise.column_means.size)
+    return pattern, math.hypot(error, of_columns)
+
+
+def profile_error(own_dn2: float, white_dn2: float, count: int, samples_each: int) -> float:
+    """Return the standard error [DN^2] of the variance of `count` rows' or columns' own offsets in one frame.
+
+    Their means scatter by the offsets and by white noise, white_dn2 / samples_each; a Gaussian's variance is known
+    to sqrt(2 / (count - 1)) of itself.
+    """
+    return (max(own_dn2, 0.0) + white_dn2 / samples_each) * math.sqrt(2.0 / max(count - 1, 1))
+
+
+def check_pair(a: NDArray[np.uint16], b: NDArray[np.uint16] | NDArray[np.float32]) -> None:
     """Raise MeasurementError unless `a` and `b` are 2-D samples of one shape."""
     if a.shape != b.shape or a.ndim != 2:
         raise MeasurementError(
@@ -258,30 +340,6 @@ def check_pair(a: NDArray[np.uint16], b: NDArray[np.uint16]) -> None:
             needed="two planes of the same rows and columns",
             fix="pair frames of one image size",
         )
-
-
-def _white_rows(noise: DifferenceNoise) -> float:
-    """Return the variance of row offsets that do not go on from row to row [DN^2], white pixel noise taken
-    off."""
-    steps = np.diff(noise.row_means)
-    smooth = float(noise.row_means.var(ddof=1)) - 0.5 * float((steps**2).mean())
-    return noise.row_variance - max(smooth, 0.0)
-
-
-def _flicker(noise: DifferenceNoise, grid: TileGrid) -> float:
-    """Return the standard deviation of smooth bands along the rows [DN], 0 where not significant.
-
-    Steps between neighbouring rows hold twice the variance of independent row offsets and next to none of a
-    smooth band (von Neumann's mean square successive difference; from memory). Significant: above 5 standard
-    errors. Where noise is correlated down the columns, neighbouring rows are not independent: rows further apart
-    serve.
-    """
-    rows = int(grid.rows[-1])
-    lag = _UNRELATED_ROWS if abs(noise.correlation_along_column) > CORRELATED else 1
-    steps = noise.row_means[lag:] - noise.row_means[:-lag]
-    independent = 0.5 * float((steps**2).mean())
-    smooth = float(noise.row_means.var(ddof=1)) - independent
-    return math.sqrt(smooth) if smooth > 5.0 * independent * math.sqrt(2.0 * lag / rows) else 0.0
 
 
 def _moved(noise: DifferenceNoise, level: NDArray[np.float64]) -> float:

@@ -80,25 +80,31 @@ def sampled_rows(grid: TileGrid, step: int) -> tuple[NDArray[np.intp], NDArray[n
     return np.concatenate(parts), starts
 
 
-def tile_levels(plane: NDArray[np.uint16], grid: TileGrid, step: int) -> NDArray[np.float64]:
-    """Return the mean level (tile row, tile column) [DN] of `plane`, hot and dead samples left out.
+def tile_levels(plane: NDArray[np.uint16] | NDArray[np.float32], grid: TileGrid, step: int) -> NDArray[np.float64]:
+    """Return the mean level (tile row, tile column) [DN] of every `step`-th row, without hot and dead samples.
 
-    Samples further than 8 robust standard deviations from the middle of their tile are replaced by it; a
-    tile's standard deviation is taken from half its 16th to 84th percentile range. That touches no sample of
-    a Gaussian (2e-15), so the mean is not biased.
+    Left out are samples further than 8 robust standard deviations from the middle of their tile; a tile's standard
+    deviation is half its 16th to 84th percentile range. That touches no sample of a Gaussian (2e-15), so the mean
+    is not biased.
     """
     rows, starts = sampled_rows(grid, step)
+    per_band = np.diff([*starts, len(rows)])
     values = plane[rows].astype(np.float32)
-    p16, p84 = middle_two_thirds(values[:, :: max(1, values.shape[1] // 128)])
-    # `reach` holds all of an even row; only tile rows with samples outside it need the slower look
-    reach = 4.0 * np.maximum(p84 - p16, 1.0)
-    outside = (values.min(axis=1) < p16 - reach) | (values.max(axis=1) > p84 + reach)
-    ends = [*starts[1:], len(rows)]
-    for first, last, look in zip(starts, ends, np.logical_or.reduceat(outside, starts), strict=True):
-        if look:
-            _replace_outliers(values[first:last], grid)
-    sums = np.add.reduceat(np.add.reduceat(values, grid.columns[:-1], axis=1).astype(np.float64), starts, axis=0)
-    return sums / (np.diff([*starts, len(rows)])[:, None] * grid.widths())
+    bands = np.split(values, starts[1:])
+    sums = np.stack([band.sum(axis=0) for band in bands])
+    levels = np.add.reduceat(sums, grid.columns[:-1], axis=1, dtype=np.float64) / (per_band[:, None] * grid.widths())
+    # Most tiles hold nothing unusual, which their extremes tell; half of the cut allows for shading within a tile, and
+    # for tiles that are darker, and so less noisy, than others in their row.
+    across = AcrossColumns.of(grid, slice(None, None, max(1, values.shape[1] // 128)))
+    thin = values[:, across.columns] - np.repeat(across(levels), per_band, axis=0)
+    low, high = middle_two_thirds(thin)
+    reach = 2.0 * np.maximum(np.add.reduceat(high - low, starts) / per_band, 1.0)[:, None]
+    greatest, least = (np.stack([pick(band, axis=0) for band in bands]) for pick in (np.max, np.min))
+    suspects = np.maximum.reduceat(greatest, grid.columns[:-1], axis=1) - levels > reach
+    suspects |= levels - np.minimum.reduceat(least, grid.columns[:-1], axis=1) > reach
+    if suspects.any():
+        levels[suspects] = _levels_without_outliers(values, starts, per_band, grid, np.argwhere(suspects))
+    return levels
 
 
 def middle_two_thirds(values: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -111,13 +117,27 @@ def middle_two_thirds(values: NDArray[np.float32]) -> tuple[NDArray[np.float32],
     return ordered[:, round(0.1587 * last)], ordered[:, round(0.8413 * last)]
 
 
-def _replace_outliers(values: NDArray[np.float32], grid: TileGrid) -> None:
-    for left, right in zip(grid.columns[:-1], grid.columns[1:], strict=True):
-        tile = values[:, left:right]
-        p16, middle, p84 = np.percentile(tile, (15.87, 50.0, 84.13))
-        outlying = np.abs(tile - middle) > 8.0 * max(0.5 * (p84 - p16), 0.5)
-        if outlying.any():
-            tile[outlying] = tile[~outlying].mean()
+def _levels_without_outliers(
+    values: NDArray[np.float32],
+    starts: NDArray[np.intp],
+    per_band: NDArray[np.intp],
+    grid: TileGrid,
+    tiles: NDArray[np.intp],
+) -> NDArray[np.float64]:
+    """Return (tile,) means of the tiles at `tiles` (tile, [tile row, tile column]), outliers left out."""
+    down, across = tiles[:, 0], tiles[:, 1]
+    row, column = np.arange(per_band.max()), np.arange(grid.widths().max())
+    inside = (row < per_band[down, None])[:, :, None] & (column < grid.widths()[across, None])[:, None, :]
+    rows = np.minimum(starts[down, None] + row, len(values) - 1)
+    columns = np.minimum(grid.columns[:-1][across, None] + column, values.shape[1] - 1)
+    samples = np.where(inside, values[rows[:, :, None], columns[:, None, :]], np.nan).reshape(len(tiles), -1)
+    count = inside.sum(axis=(1, 2))
+    ordered = np.sort(samples, axis=1)  # what is outside a tile comes last
+    each = np.arange(len(tiles))
+    p16, middle, p84 = (ordered[each, np.rint(share * (count - 1)).astype(int)] for share in (0.1587, 0.5, 0.8413))
+    cut = 8.0 * np.maximum(0.5 * (p84 - p16), 0.5)
+    kept = np.abs(samples - middle[:, None]) <= cut[:, None]
+    return np.asarray(np.where(kept, samples, 0.0).sum(axis=1, dtype=np.float64) / kept.sum(axis=1))
 
 
 def broken_share(levels: NDArray[np.float64], least: NDArray[np.float64]) -> float:
@@ -171,19 +191,36 @@ def _centred(count: int) -> NDArray[np.float64]:
     return np.linspace(-1.0, 1.0, count) if count > 1 else np.zeros(1)
 
 
-def per_column(tile_values: NDArray[np.float64], grid: TileGrid) -> NDArray[np.float32]:
-    """Return (tile row, column) values, interpolated linearly across between the centres of tiles.
+@dataclass(frozen=True)
+class AcrossColumns:
+    """Linear interpolation across, from the centres of tiles to chosen columns.
 
     Beyond the outer centres the slope of the outer pair goes on.
     """
-    count = int(grid.columns[-1])
-    if grid.shape[1] == 1:
-        return np.repeat(tile_values.astype(np.float32), count, axis=1)
-    centres = 0.5 * (grid.columns[:-1] + grid.columns[1:] - 1)
-    columns = np.arange(count)
-    left = np.clip(np.searchsorted(centres, columns, side="right") - 1, 0, grid.shape[1] - 2)
-    share = ((columns - centres[left]) / (centres[left + 1] - centres[left])).astype(np.float32)
-    start, step = tile_values[:, :-1].astype(np.float32), np.diff(tile_values, axis=1).astype(np.float32)
-    # take, not start[:, left]: that would lay the columns one after another in memory, and rows are what is
-    # used
-    return np.take(start, left, axis=1) + np.take(step, left, axis=1) * share
+
+    columns: NDArray[np.intp]
+    left: NDArray[np.intp]
+    share: NDArray[np.float32]
+
+    @classmethod
+    def of(cls, grid: TileGrid, chosen: slice = slice(None)) -> AcrossColumns:
+        """Return the interpolation to all columns of a grid, or to some."""
+        columns = np.arange(int(grid.columns[-1]))[chosen]
+        if grid.shape[1] == 1:
+            return cls(columns, np.zeros_like(columns), np.zeros(columns.size, np.float32))
+        centres = 0.5 * (grid.columns[:-1] + grid.columns[1:] - 1)
+        left = np.clip(np.searchsorted(centres, columns, side="right") - 1, 0, grid.shape[1] - 2)
+        share = ((columns - centres[left]) / (centres[left + 1] - centres[left])).astype(np.float32)
+        return cls(columns, left, share)
+
+    def __call__(self, tile_values: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Return (tile row, column) values of (tile row, tile column) ones."""
+        start = tile_values.astype(np.float32)
+        if tile_values.shape[1] == 1:
+            return np.repeat(start, self.columns.size, axis=1)
+        step = np.diff(tile_values, axis=1).astype(np.float32)
+        # take, not start[:, left]: that would lay the columns one after another in memory, and rows are what is used
+        between = np.take(step, self.left, axis=1)
+        between *= self.share
+        between += np.take(start, self.left, axis=1)
+        return between

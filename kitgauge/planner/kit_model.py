@@ -16,12 +16,15 @@ from typing import Any
 
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, exact_f_number, exact_iso
+from kitgauge.limits.viewing import picture_noise_power, picture_scale
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
 from kitgauge.planner.streaks import FAMILIES
 
 Z_95 = 1.959963984540054
 _SHALLOWEST_SLOPE = 0.05  # blur that does not grow with time gives no slowest shutter
 _STEEPEST_SLOPE, _WIDEST_LN_SHAPE = 20.0, 7.0  # nor does a fit beyond these tell of hands
+_LEAST_POWER = 1e-6  # of white noise: nothing is free of noise
+_FEWEST_BANDS, _MOST_BANDS = 4, 1000
 Points = tuple[tuple[float, float, float], ...]  # (setting, value, standard error, NaN = not estimated), rising
 
 
@@ -41,15 +44,32 @@ class StreakSpread:
 
 
 @dataclass(frozen=True)
+class NoiseSpectrum:
+    """Noise power of green at one exact ISO, relative to white noise, in squares that end at k/n of the plane's Nyquist
+    frequency, k = 1 ... n; None where it is white. `plane_pitch_px` is the spacing of the plane's samples.
+    """
+
+    iso: float
+    relative_power: tuple[float, ...] | None
+    plane_pitch_px: int
+
+    def power(self, sensor_pixels: float, output_mp: float) -> float:
+        """Return the noise power, relative to white noise, that a picture of `output_mp` megapixels shows."""
+        power = picture_noise_power(self.relative_power, self.plane_pitch_px, sensor_pixels, output_mp)
+        return max(power, _LEAST_POWER)
+
+
+@dataclass(frozen=True)
 class KitModel:
     """What is known of a kit beyond its limits. Every field may be empty.
 
-    `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, for pictures made
-    smaller; `mtf50` (f-number, MTF50 in cycles/pixel, stderr) per (lens, focal_mm, region); `streaks` the
-    blur fits. Frame facts are None where the runs do not tell them.
+    `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, `spectra` its noise where that
+    was measured, for pictures made smaller; `mtf50` (f-number, MTF50 in cycles/pixel, stderr) per (lens, focal_mm,
+    region); `streaks` the blur fits. Frame facts are None where the runs do not tell them.
     """
 
     noise: Points = ()
+    spectra: tuple[NoiseSpectrum, ...] = ()
     mtf50: Mapping[tuple[str | None, float | None, str], Points] | None = None
     streaks: tuple[StreakSpread, ...] = ()
     sensor_pixels: float | None = None
@@ -63,6 +83,20 @@ class KitModel:
         logs = tuple((iso_, math.log(value), error / value) for iso_, value, error in self.noise)
         value, relative = _interpolated(logs, iso)
         return math.exp(value), math.exp(value) * relative
+
+    def picture_scale(self, iso: float, output_mp: float, sensor_pixels: float) -> float:
+        """Return SNR of a picture of `output_mp` megapixels over SNR per pixel at `iso`.
+
+        The root of the ratio of pixels, less where the measured noise is not white; between two measured ISO values
+        the power is interpolated in its logarithm against log ISO, beyond them level.
+        """
+        logs: Points = tuple(
+            (item.iso, math.log(item.power(sensor_pixels, output_mp)), math.nan) for item in self.spectra
+        )
+        if not logs:
+            return picture_scale(sensor_pixels, output_mp)
+        power = math.exp(_interpolated(logs, min(max(iso, logs[0][0]), logs[-1][0]))[0])
+        return picture_scale(sensor_pixels, output_mp, power)
 
     def mtf50_at(self, f_number: float, lens: str | None, focal_mm: float | None, region: str) -> tuple[float, float]:
         """Return (MTF50 [cycles/pixel], standard error) in `region`; NaN where this lens or f-number is not
@@ -135,7 +169,6 @@ _POINT_RANGES = {
     "f_number": (0.1, 1000.0),
     "f_number_exact": (0.1, 1000.0),
     "snr_midgrey": (1e-9, 1e9),
-    "noise_power_ratio": (1e-9, 1e9),
     "saturation_e": (1e-9, 1e15),
     "read_noise_e": (1e-30, 1e15),
     "read_noise_e_stderr": (1e-30, 1e15),
@@ -190,6 +223,7 @@ def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
     return replace(
         model,
         noise=noise or model.noise,
+        spectra=_spectra(_mapping(curves.get("noise"))) if noise else model.spectra,
         mtf50={**(model.mtf50 or {}), **mtf50},
         streaks=(*model.streaks, *streaks),
         sensor_pixels=_known(kit.get("sensor_pixels")) or model.sensor_pixels,
@@ -210,16 +244,28 @@ def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
 
 
 def _noise(noise: Mapping[str, Any]) -> Points:
-    """Return the points of the pooled green channel; SNR less what correlated neighbours cost when samples
-    are averaged.
-    """
+    """Return the points of the pooled green channel."""
     points = []
     for point in _records(noise.get("points")):
-        iso, snr, power = (_number(point.get(name)) for name in ("iso", "snr_midgrey", "noise_power_ratio"))
+        iso, snr = (_number(point.get(name)) for name in ("iso", "snr_midgrey"))
         if point.get("channel") == "G" and iso > 0 and snr > 0:
-            usable = snr / math.sqrt(power) if power > 0 else snr
-            points.append((exact_iso(iso), usable, usable * _relative_snr_error(point)))
+            points.append((exact_iso(iso), snr, snr * _relative_snr_error(point)))
     return _sorted(points)
+
+
+def _spectra(noise: Mapping[str, Any]) -> tuple[NoiseSpectrum, ...]:
+    """Return the spectra of the pooled green channel, rising in ISO; those that make no sense are passed over."""
+    found: dict[float, NoiseSpectrum] = {}
+    for entry in _records(noise.get("spectrum")):
+        iso = _number(entry.get("iso"))
+        powers, ends = (_numbers(entry.get(name)) for name in ("relative_power", "frequency_cy_per_px"))
+        if entry.get("channel") != "G" or not iso > 0 or not _FEWEST_BANDS <= len(powers) <= _MOST_BANDS:
+            continue
+        if len(ends) != len(powers) or not 0 < ends[-1] <= 0.5 or not all(0 <= power < math.inf for power in powers):
+            continue
+        white = entry.get("white") is not False
+        found[exact_iso(iso)] = NoiseSpectrum(exact_iso(iso), None if white else powers, round(0.5 / ends[-1]))
+    return tuple(found[iso] for iso in sorted(found))
 
 
 def _relative_snr_error(point: Mapping[str, Any]) -> float:
@@ -321,6 +367,12 @@ def _number(value: object) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e300:
         return math.nan
     return float(value)
+
+
+def _numbers(value: object) -> tuple[float, ...]:
+    """Return a list's numbers, NaN for what is none; empty where `value` is no list."""
+    is_list = isinstance(value, Sequence) and not isinstance(value, str)
+    return tuple(_number(item) for item in value) if is_list else ()  # type: ignore[attr-defined]
 
 
 def _known(value: object) -> float | None:

@@ -63,37 +63,56 @@ def noise_bound(
     if len(measured) > 1:
         fits = "fits --output-mp" if _agrees(wanted_mp, mp0) else "was accepted last"
         note = f"of {len(measured)} ISO limits ({', '.join(labels(measured))}) the one that {fits}"
-    ratio = snr / snr0 * math.sqrt(output_mp / mp0)
-    text = f"SNR {snr:g} in a picture of {output_mp:g} MP"
-    if abs(math.log2(ratio)) < 1e-3:
+    same_size = abs(math.log2(output_mp / mp0)) < 1e-3
+    text = f"SNR {snr:g} in a picture of {output_mp:.3g} MP{_shadow(best)}"
+    if same_size and abs(math.log2(snr / snr0)) < 1e-3:
         return NoiseBound(
             iso0, predict, snr, output_mp, Because(MEASURED, f"{text}: up to {iso_up_to(iso0)}", best.run, note)
         )
-    iso, basis = _iso_for_ratio(model, iso0, ratio)
-    text += f": up to {iso_up_to(iso)}, from {format_exact_iso(iso0)} for SNR {snr0:g} in one of {mp0:g} MP"
+    scale = _scale_function(model, pixels)
+    iso, basis = _iso_for(model, iso0, snr / snr0 * scale(iso0, mp0), lambda value: scale(value, output_mp))
+    text += f": up to {iso_up_to(iso)}, from {format_exact_iso(iso0)} for SNR {snr0:g} in one of {mp0:.3g} MP"
     return NoiseBound(iso, predict, snr, output_mp, Because(basis, text, best.run, note))
+
+
+def _shadow(accepted: AcceptedLimit) -> str:
+    """Return what the accepted limit also asks of a shadow, in words."""
+    stops, snr = (accepted.limit.criterion.get(name) for name in ("shadow_stops", "shadow_snr"))
+    return "" if stops is None or snr is None else f" and {snr:g} in a shadow {stops:g} stops below mid-grey"
 
 
 def _agrees(wanted: float | None, given: float | None) -> bool:
     return wanted is not None and given is not None and math.isclose(wanted, given, rel_tol=1e-6)
 
 
-def _iso_for_ratio(model: KitModel, iso0: float, ratio: float) -> tuple[float, Basis]:
-    """Return the ISO with `ratio` times the SNR per pixel of `iso0`, on the measured curve, else by photon
-    noise alone.
+def _scale_function(model: KitModel, pixels: float | None) -> Callable[[float, float], float]:
+    """Return SNR of a picture over SNR per pixel, for an ISO and megapixels; relative only without `pixels`."""
+    if pixels is None:
+        return lambda _, output_mp: 1.0 / math.sqrt(output_mp)
+    return lambda iso, output_mp: model.picture_scale(iso, output_mp, pixels)
+
+
+def _iso_for(model: KitModel, iso0: float, wanted: float, scale: Callable[[float], float]) -> tuple[float, Basis]:
+    """Return the ISO whose picture has `wanted` times the SNR per pixel of `iso0`, on the measured curve, else by
+    photon noise alone.
+
+    scale : SNR of the picture over SNR per pixel at an ISO.
     """
     start, _ = model.snr_per_pixel(iso0)
     if math.isnan(start):
-        return iso0 / ratio**2, SCALED
+        return iso0 * (scale(iso0) / wanted) ** 2, SCALED
     low, high = model.noise[0][0], model.noise[-1][0]
-    needed = start * ratio
-    if model.snr_per_pixel(high)[0] >= needed:
+
+    def reaches(iso: float) -> bool:
+        return model.snr_per_pixel(iso)[0] * scale(iso) >= start * wanted
+
+    if reaches(high):
         return high, MEASURED  # nothing is promised beyond what was measured
-    if model.snr_per_pixel(low)[0] <= needed:
+    if not reaches(low):
         return low, MEASURED
     for _ in range(60):  # SNR falls with ISO: halve the bracket in log ISO
         middle = math.sqrt(low * high)
-        if model.snr_per_pixel(middle)[0] >= needed:
+        if reaches(middle):
             low = middle
         else:
             high = middle
@@ -115,7 +134,7 @@ def _snr_function(
     def snr(iso: float) -> tuple[float, float, float]:
         value, error = model.snr_per_pixel(iso)
         if not math.isnan(value) and pixels is not None:
-            factor = math.sqrt(pixels / (output_mp * 1e6))
+            factor = model.picture_scale(iso, output_mp, pixels)
             spread = Z_95 * error
             return value * factor, (value - spread) * factor, (value + spread) * factor
         if best is None:

@@ -250,7 +250,7 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     require_outside_focal_length(near, inputs.focal_mm)
     rule = f"frame diagonal/1500, for a picture of {CIRCLE_OUTPUT_MP:g} MP"
     if output_mp != CIRCLE_OUTPUT_MP:
-        rule += f", made {'larger' if output_mp < CIRCLE_OUTPUT_MP else 'smaller'} for one of {output_mp:g} MP"
+        rule += f", made {'larger' if output_mp < CIRCLE_OUTPUT_MP else 'smaller'} for one of {output_mp:.3g} MP"
     text = f"a point may be blurred to {circle * 1000:.0f} µm on the sensor ({rule}), with "
     because = Because(PRACTICE, text + "an ideal lens and diffraction; this lens was not measured")
     if aberration:

@@ -19,10 +19,11 @@ from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
 from kitgauge.protocol.loading import LoadedProtocol
 from kitgauge.protocol.marked import format_setting
 from kitgauge.protocol.model import ROLE_TEXTS, Protocol, Step
-from kitgauge.protocol.shot_list import SETTINGS, Shot, ShotList, shot_list
+from kitgauge.protocol.shot_list import LIGHT_WORDS, SETTINGS, Shot, ShotList, shot_list
 
 _MEASURES_TEXTS = {
     "noise": "noise against ISO",
+    "dark-current": "dark current and hot pixels against exposure time",
     "sharpness": "sharpness against f-number",
     "blur": "blur against shutter speed",
     "practice": "practice, nothing is concluded",
@@ -54,7 +55,8 @@ def range_text(shots: ShotList) -> str:
 
 
 def _steps_with_shots(shots: ShotList) -> list[tuple[Step, list[Shot]]]:
-    return [(step, [shot for shot in shots.shots if shot.step_name == step.label]) for step in shots.protocol.step]
+    everything = (*shots.shots, *shots.optional_shots)
+    return [(step, [shot for shot in everything if shot.step_name == step.label]) for step in shots.protocol.step]
 
 
 # Terminal
@@ -68,7 +70,8 @@ def brief_text(shots: ShotList, run_as: str | None = None) -> RenderableType:
     parts += _section("In short", [_facts(shots)])
     parts += _section("Set-up", _bullets(protocol.setup))
     for number, (step, own) in enumerate(_steps_with_shots(shots), start=1):
-        parts += _section(f"Step {number}: {step.label} ({ROLE_TEXTS[step.role]})", _step_parts(step, own))
+        optional = ", optional" if step.optional else ""
+        parts += _section(f"Step {number}{optional}: {step.label} ({ROLE_TEXTS[step.role]})", _step_parts(step, own))
     parts += _section("Before you look at the results", _bullets(protocol.questions, "?"))
     parts += _section("Then", _bullets(next_steps(shots, run_as)))
     return Group(*parts)
@@ -103,6 +106,7 @@ def _fact_rows(shots: ShotList) -> list[tuple[str, str]]:
     rows = [
         ("Frames", f"{shots.frames} in {len(shots.shots)} shots"),
         ("Time", minutes_text(shots.minutes)),
+        *_optional_rows(shots),
         ("Worked out for", range_text(shots)),
     ]
     if shots.protocol.target is not None:
@@ -112,6 +116,24 @@ def _fact_rows(shots: ShotList) -> list[tuple[str, str]]:
     if shots.light_text:
         rows.append(("Light", shots.light_text))
     return rows + [("Note", remark) for remark in shots.remarks]
+
+
+def _optional_rows(shots: ShotList) -> list[tuple[str, str]]:
+    if not shots.optional_shots:
+        return []
+    count = len(shots.optional_shots)
+    return [
+        (
+            "Optional",
+            f"{shots.optional_frames} more frames in {count} {'shots' if count > 1 else 'shot'}, "
+            f"{minutes_text(shots.optional_minutes)} more",
+        )
+    ]
+
+
+def _note(step: Step, shot: Shot) -> str:
+    """Return a shot's note; "optional" where not already its whole step is."""
+    return "; ".join(part for part in ("optional" if shot.optional and not step.optional else "", shot.note) if part)
 
 
 def _facts(shots: ShotList) -> RenderableType:
@@ -125,7 +147,7 @@ def _facts(shots: ShotList) -> RenderableType:
 
 def _step_parts(step: Step, shots: Sequence[Shot]) -> list[RenderableType]:
     parts = _bullets(([f"Picture: {step.picture}"] if step.picture else []) + list(step.how))
-    with_notes = any(shot.note for shot in shots)
+    with_notes = any(_note(step, shot) for shot in shots)
     table = Table(box=box.SIMPLE, padding=(0, 1), header_style="bold")
     for heading in ("No.", "Shot", "Frames", "ISO", "Shutter", "Aperture"):
         table.add_column(heading, justify="right" if heading in ("No.", "Frames") else "left")
@@ -133,7 +155,7 @@ def _step_parts(step: Step, shots: Sequence[Shot]) -> list[RenderableType]:
         table.add_column("Note", overflow="fold")
     for shot in shots:
         cells = [str(shot.number), shot.step, str(shot.frames), *_setting_cells(shot)]
-        table.add_row(*(Text(cell) for cell in (*cells, shot.note)[: 7 if with_notes else 6]))
+        table.add_row(*(Text(cell) for cell in (*cells, _note(step, shot))[: 7 if with_notes else 6]))
     parts.append(table)
     if step.good_signs:
         parts += [Padding(Text("It went well if"), (0, 0, 0, 2)), *_bullets(step.good_signs)]
@@ -185,7 +207,7 @@ def _page_step(step: Step, shots: Sequence[Shot]) -> dict[str, Any]:
             ],
             "boxes": shot.frames if shot.frames <= _MOST_BOXES else 1,
             "frames": shot.frames,
-            "note": shot.note,
+            "note": _note(step, shot),
         }
         for shot in shots
     ]
@@ -246,11 +268,12 @@ def protocol_summary(loaded: LoadedProtocol) -> RenderableType:
 
 
 def _count_text(step: Step) -> str:
+    optional = ", optional" if step.optional else ""
     if step.at == "once":
-        return f"{step.frames}, once"
+        return f"{step.frames}, once{optional}"
     if step.at == "each-value":
-        return f"{step.frames} per value"
-    return f"{step.frames} at the {', '.join(step.at)} value"
+        return f"{step.frames} per value{optional}"
+    return f"{step.frames} at the {', '.join(step.at)} value{optional}"
 
 
 def sweep_text(protocol: Protocol) -> str:
@@ -258,7 +281,10 @@ def sweep_text(protocol: Protocol) -> str:
     sweep = protocol.sweep
     name = _SETTING_TEXTS[sweep.setting]
     if isinstance(sweep.values, tuple):
-        return f"{name}: " + ", ".join(format_setting(sweep.setting, value) for value in sorted(sweep.values))
+        text = f"{name}: " + ", ".join(format_setting(sweep.setting, value) for value in sorted(sweep.values))
+        more = sorted(sweep.optional_values) if sweep.setting == "shutter_s" else []
+        also = ", ".join(format_setting(sweep.setting, value) for value in more)
+        return f"{text}; optional: {also}" if also else text
     text = f"{name} in {sweep.values.replace('-', ' ')}"
     if sweep.setting == "shutter_s" and sweep.around is not None:
         return (
@@ -290,7 +316,9 @@ def exposure_text(step: Step) -> str:
         parts.append(f"{_SETTING_TEXTS[exposure.balanced_by]} follows")
     if exposure.saturation is not None:
         low, high = exposure.saturation
-        parts.append(f"level {low:.0%} to {high:.0%} of saturation")
+        parts.append("clipped on purpose" if low >= 1 else f"level {low:.0%} to {high:.0%} of saturation")
+    if step.light is not None:
+        parts.append(LIGHT_WORDS[step.light])
     if exposure.lens_cap:
         parts.append("lens cap on")
     return ", ".join(parts)

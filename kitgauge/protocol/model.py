@@ -14,7 +14,8 @@ from kitgauge.protocol.marked import FNumberRule, IsoRule, Setting, ShutterRule
 from kitgauge.protocol.sweep import Line, StrictModel, Sweep, Text, Texts, problem
 
 Role = Literal["flat", "dark", "edge", "tripod", "handheld", "subject", "scene"]
-Measures = Literal["noise", "sharpness", "blur", "practice"]
+Measures = Literal["noise", "dark-current", "sharpness", "blur", "practice"]
+LightKind = Literal["daylight", "tungsten"]
 SweepPlace = Literal["lowest", "middle", "highest"]
 
 ROLE_TEXTS: dict[Role, str] = {
@@ -28,12 +29,14 @@ ROLE_TEXTS: dict[Role, str] = {
 }
 ROLES_FOR: dict[Measures, tuple[Role, ...]] = {
     "noise": ("flat", "dark"),
+    "dark-current": ("dark", "flat"),
     "sharpness": ("edge",),
     "blur": ("tripod", "handheld", "subject"),
     "practice": ("scene", "tripod", "handheld", "subject"),
 }
 SETTING_FOR: dict[Measures, tuple[Setting, ...]] = {
     "noise": ("iso",),
+    "dark-current": ("shutter_s",),
     "sharpness": ("f_number",),
     "blur": ("shutter_s",),
     "practice": ("iso", "shutter_s", "f_number"),
@@ -55,7 +58,8 @@ class Exposure(StrictModel):
     )
     saturation: tuple[float, float] | None = Field(
         default=None,
-        description="Lowest and highest mean level of the brightest colour, in shares of saturation.",
+        description="Lowest and highest mean level of the brightest colour, in shares of saturation; both 1 or more "
+        "(at most 16): clipped on purpose.",
     )
     lens_cap: bool = Field(default=False, description="Whether the lens cap is on.")
 
@@ -63,9 +67,12 @@ class Exposure(StrictModel):
     def _check(self) -> Exposure:
         if self.saturation is not None:
             low, high = self.saturation
-            if not 0 <= low < high <= 1:
+            if not (0 <= low < high <= 1 or 1 <= low < high <= 16):
                 raise problem(
-                    "saturation", "not a range of saturation", "[lowest, highest] within 0 and 1", [low, high]
+                    "saturation",
+                    "not a range of saturation",
+                    "[lowest, highest] within 0 and 1, or both from 1 to 16 to clip on purpose",
+                    [low, high],
                 )
             if self.lens_cap:
                 raise problem(
@@ -106,6 +113,10 @@ class Step(StrictModel):
         'or a list of places in the sweep: ["lowest", "middle", "highest"].',
     )
     exposure: Exposure = Field(default_factory=lambda: Exposure(), description="How the frames are exposed.")
+    optional: bool = Field(
+        default=False, strict=True, description="Worth having: a run without these frames is still complete."
+    )
+    light: LightKind | None = Field(default=None, description="The colour of the light these frames need.")
     picture: Text | None = Field(default=None, description="What the picture must look like.")
     how: Texts = Field(default=(), description="What to do for this step, in order.")
     good_signs: Texts = Field(default=(), description="How to tell that it went well.")
@@ -113,6 +124,11 @@ class Step(StrictModel):
     seconds_per_frame: float = Field(
         default=5.0, gt=0, le=3600, description="Seconds from one frame to the next, without the exposure."
     )
+
+    @property
+    def clips(self) -> bool:
+        """Whether the frames are clipped on purpose."""
+        return self.exposure.saturation is not None and self.exposure.saturation[0] >= 1
 
     @property
     def label(self) -> str:
@@ -190,13 +206,15 @@ class Protocol(StrictModel):
                     step.label,
                 )
             seen[key] = number
-        self._check_roles([step.role for step in self.step])
+        self._check_roles([step.role for step in self.step if not step.optional])
         return self
 
     def _check_roles(self, roles: list[Role]) -> None:
         present = ", ".join(roles)
         if self.measures == "noise" and "flat" not in roles:
             raise problem("step", "noise is measured from flats", 'a step with role = "flat"', present)
+        if self.measures == "dark-current":
+            self._check_dark_steps(present)
         if self.measures != "blur":
             return
         moving = [i for i, role in enumerate(roles) if role != "tripod"]
@@ -216,6 +234,15 @@ class Protocol(StrictModel):
                 "the tripod reference comes too late: frames are told apart by their order",
                 "tripod steps before all others",
                 "tripod",
+            )
+
+    def _check_dark_steps(self, present: str) -> None:
+        if not any(step.role == "dark" and not step.optional and step.at == "each-value" for step in self.step):
+            raise problem(
+                "step",
+                "dark current is measured from dark frames at every time of the sweep",
+                'a step with role = "dark" at each value',
+                present,
             )
 
     def _check_step(self, number: int, step: Step) -> None:

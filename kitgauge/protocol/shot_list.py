@@ -15,12 +15,14 @@ from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, ev100, f_number_di
 from kitgauge.protocol.camera_range import CameraRange
 from kitgauge.protocol.distance import Distance, target_distance
 from kitgauge.protocol.marked import Setting, format_setting
-from kitgauge.protocol.model import Exposure, Protocol, Role, Step
+from kitgauge.protocol.model import Exposure, LightKind, Protocol, Role, Step
+from kitgauge.protocol.sweep import ShutterSweep
 from kitgauge.protocol.sweep_values import sweep_values
 
 __all__ = ["CameraRange", "Guide", "Shot", "ShotList", "shot_list"]
 
 SETTINGS: tuple[Setting, ...] = ("iso", "shutter_s", "f_number")
+LIGHT_WORDS: dict[LightKind, str] = {"daylight": "in daylight", "tungsten": "in lamp light"}
 SECONDS_PER_CHANGE = 6.0  # to turn a dial and check it; common practice, no source
 _DIALS = {"iso": iso_dial(), "shutter_s": shutter_dial(), "f_number": f_number_dial()}
 
@@ -54,7 +56,8 @@ class Shot:
     step. `iso`, `shutter_s` [s] and `f_number` are exact (see `kitgauge.exposure`) and binding, None if
     free or metered. `match_by` names the settings that tell this shot from the others of its step. `guide`
     has all three settings as far as they can be worked out for the light assumed. `saturation` is the
-    wanted level of the brightest colour in shares of saturation (low, high), None = not checked.
+    wanted level of the brightest colour in shares of saturation (low, high; above 1: clipped on purpose), None =
+    not checked. `light` is the colour of light it needs, None = that of the whole series.
     """
 
     number: int
@@ -71,6 +74,8 @@ class Shot:
     guide: Guide
     saturation: tuple[float, float] | None = None
     lens_cap: bool = False
+    optional: bool = False
+    light: LightKind | None = None
 
     def setting_text(self, setting: Setting) -> str:
         """Return one setting in words: "ISO 400", "about 1/6" where light decides, "" where it is free."""
@@ -83,7 +88,11 @@ class Shot:
 
 @dataclass(frozen=True)
 class ShotList:
-    """All shots of a protocol on one camera, with the time they need, the distance and what was assumed."""
+    """All shots of a protocol on one camera, with the time they need, the distance and what was assumed.
+
+    `shots` are those that a complete run needs; `optional_shots` are worth having besides, and their time and frames
+    are not in `minutes` and `frames`.
+    """
 
     protocol: Protocol
     camera: CameraRange
@@ -93,11 +102,18 @@ class ShotList:
     distance_text: str
     light_text: str
     remarks: tuple[str, ...]
+    optional_shots: tuple[Shot, ...] = ()
+    optional_minutes: float = 0.0
 
     @property
     def frames(self) -> int:
-        """Number of frames of all shots together."""
+        """Number of frames of all needed shots together."""
         return sum(shot.frames for shot in self.shots)
+
+    @property
+    def optional_frames(self) -> int:
+        """Number of frames of all optional shots together."""
+        return sum(shot.frames for shot in self.optional_shots)
 
 
 def shot_list(protocol: Protocol, camera: CameraRange | None = None) -> ShotList:
@@ -113,23 +129,28 @@ def shot_list(protocol: Protocol, camera: CameraRange | None = None) -> ShotList
     remarks = list(sweep_remarks)
     light, light_text = _light(protocol, camera, values)
     shots: list[Shot] = []
-    for step in protocol.step:
-        step_values: list[float | None] = [None] if step.at == "once" else list(_places(step, values))
-        if step.exposure.lens_cap and shots:
-            step_values.reverse()
-        for value in step_values:
-            shots.append(_shot(protocol, step, value, camera, light, len(shots) + 1, remarks))
+    for optional in (False, True):
+        for step in protocol.step:
+            step_values = _step_values(protocol, step, values, optional)
+            if step.exposure.lens_cap and shots and not optional:
+                step_values.reverse()
+            for value in step_values:
+                shots.append(_shot(protocol, step, value, camera, light, len(shots) + 1, remarks, optional))
     _require_unique_labels(shots)
+    needed = tuple(shot for shot in shots if not shot.optional)
+    others = tuple(shot for shot in shots if shot.optional)
     distance = None if protocol.target is None else target_distance(protocol.target, camera)
     return ShotList(
         protocol=protocol,
         camera=camera,
-        shots=tuple(shots),
-        minutes=_minutes(protocol, shots),
+        shots=needed,
+        minutes=protocol.minutes_setup + _minutes(protocol, needed, optional=False),
         distance=distance,
         distance_text=distance.text if distance is not None else protocol.distance or "",
         light_text=light_text,
         remarks=tuple(dict.fromkeys(remarks)),
+        optional_shots=others,
+        optional_minutes=_minutes(protocol, others, optional=True),
     )
 
 
@@ -148,6 +169,16 @@ def _require_unique_labels(shots: Sequence[Shot]) -> None:
         seen.add(shot.step)
 
 
+def _step_values(protocol: Protocol, step: Step, values: Sequence[float], optional: bool) -> list[float | None]:
+    """Return the values of the sweep at which a step has needed or `optional` shots; [None] for one outside it."""
+    own = optional == step.optional
+    if step.at == "once":
+        return [None] if own else []
+    more = protocol.sweep.optional_values if isinstance(protocol.sweep, ShutterSweep) else ()
+    extra = sorted(more) if optional and step.at == "each-value" else []
+    return [*(_places(step, values) if own else []), *extra]
+
+
 def _places(step: Step, values: Sequence[float]) -> list[float]:
     if not isinstance(step.at, tuple):
         return list(values)
@@ -163,6 +194,7 @@ def _shot(
     light: float | None,
     number: int,
     remarks: list[str],
+    optional: bool,
 ) -> Shot:
     swept = protocol.sweep.setting
     binding = _binding(step.exposure, camera, remarks)
@@ -175,7 +207,15 @@ def _shot(
     else:
         label = step.label
         match_by = (swept,) if binding[swept] is not None else ()
+    if step.light == "tungsten":  # the light assumed is that of the series
+        light = None
     guide, trouble = _guide(step.exposure, binding, camera, light)
+    notes = [_exposure_note(step.exposure, guide), trouble]
+    if step.light is not None:
+        notes.insert(0, LIGHT_WORDS[step.light])
+    shutter_s = binding["shutter_s"]
+    if shutter_s is not None and shutter_s > camera.bounds("shutter_s")[1] * (1 + 1e-6):
+        notes.append("longer than the dial: bulb, timed with a remote release")
     return Shot(
         number=number,
         step=label,
@@ -185,12 +225,14 @@ def _shot(
         shutter_s=binding["shutter_s"],
         f_number=binding["f_number"],
         focal_mm=camera.focal_mm,
-        note="; ".join(part for part in (_exposure_note(step.exposure, guide), trouble) if part),
+        note="; ".join(part for part in notes if part),
         step_name=step.label,
         match_by=match_by,
         guide=guide,
         saturation=step.exposure.saturation,
         lens_cap=step.exposure.lens_cap,
+        optional=optional,
+        light=step.light,
     )
 
 
@@ -320,9 +362,10 @@ def _above_meter(exposure: Exposure) -> str:
     return f", {'+' if thirds > 0 else '-'}{amount} {'stop' if abs(thirds) <= 3 else 'stops'}"
 
 
-def _minutes(protocol: Protocol, shots: Sequence[Shot]) -> float:
+def _minutes(protocol: Protocol, shots: Sequence[Shot], *, optional: bool) -> float:
+    """Return the time for `shots` without the set-up of the whole protocol [minutes]."""
     steps = {step.label: step for step in protocol.step}
-    seconds = 60.0 * (protocol.minutes_setup + sum(step.minutes_setup for step in protocol.step))
+    seconds = 60.0 * sum(step.minutes_setup for step in protocol.step if step.optional == optional)
     for shot in shots:
         exposure_s = shot.guide.shutter_s or 0.0
         seconds += SECONDS_PER_CHANGE + shot.frames * (steps[shot.step_name].seconds_per_frame + exposure_s)

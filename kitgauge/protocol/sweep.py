@@ -96,6 +96,9 @@ class ShutterSweep(_Sweep):
     )
     lowest: ShutterTime | None = Field(default=None, description="No shutter time shorter than this.")
     highest: ShutterTime | None = Field(default=None, description="No shutter time longer than this.")
+    optional_values: Annotated[tuple[ShutterTime, ...], Field(max_length=20)] = Field(
+        default=(), description="More shutter times, worth having but not needed (bulb times, for instance)."
+    )
     around: Literal["one-over-focal-length"] | None = Field(
         default=None,
         description="Place the ladder around 1 / (focal length in 35 mm terms) seconds; needs faster_stops "
@@ -117,6 +120,11 @@ class ShutterSweep(_Sweep):
                 raise problem(name, f"{name} has no centre", 'around = "one-over-focal-length" beside it', given)
             if self.around is not None and given is None:
                 raise problem(name, f"{name} is missing", "a number of stops, because `around` is given", "nothing")
+        wanted = self.values if isinstance(self.values, tuple) else ()
+        names = [format_setting(self.setting, value) for value in (*wanted, *self.optional_values)]
+        for index, text in enumerate(names):
+            if text in names[:index]:
+                raise problem("optional_values", "a value appears twice", "each value once", text)
         if self.around is not None and isinstance(self.values, tuple):
             raise problem("values", "a list of values needs no `around`", 'a spacing such as "full-stops"', "a list")
         return self

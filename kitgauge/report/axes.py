@@ -23,6 +23,7 @@ _LABELS: dict[DialKind, str] = {
     "f_number": "f-number",
     "shutter": "shutter time in seconds",
 }
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _MOST_LABELS = 9
 _FEWEST_LABELS = 4
 _ROUND_MARKS: tuple[tuple[float, ...], ...] = (
@@ -31,6 +32,7 @@ _ROUND_MARKS: tuple[tuple[float, ...], ...] = (
     (1, 2, 5),
     (1, 2, 3, 5),
     (1, 1.5, 2, 3, 4, 5, 7),
+    (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9),
     tuple(1 + 0.2 * k for k in range(45)),
     tuple(1 + 0.05 * k for k in range(180)),
 )
@@ -98,8 +100,10 @@ def stops_axis(
     return low, high
 
 
-def plain_axis(axes: Axes, values: Iterable[float], *, margin_stops: float = 0.3) -> tuple[float, float]:
-    """Make the y axis logarithmic, marked with round numbers close enough to read values off; return its ends.
+def plain_axis(
+    axes: Axes, values: Iterable[float], *, margin_stops: float = 0.3, which: Literal["x", "y"] = "y"
+) -> tuple[float, float]:
+    """Make one axis logarithmic, marked with round numbers close enough to read values off; return its ends.
 
     Raises ValueError if no value is positive and finite.
     """
@@ -107,15 +111,21 @@ def plain_axis(axes: Axes, values: Iterable[float], *, margin_stops: float = 0.3
     if not kept:
         raise ValueError("an axis needs at least one positive value")
     low, high = min(kept) / 2.0**margin_stops, max(kept) * 2.0**margin_stops
-    axes.set_yscale("log", base=10)
-    axes.set_ylim(low, high)
+    if which == "y":
+        axes.set_yscale("log", base=10)
+        axes.set_ylim(low, high)
+    else:
+        axes.set_xscale("log", base=10)
+        axes.set_xlim(low, high)
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     ticks: list[float] = []
     for marks in _ROUND_MARKS:
         ticks = [m * 10.0**k for k in decades for m in marks if low <= m * 10.0**k <= high]
         if len(ticks) >= _FEWEST_LABELS:
             break
-    _set_ticks(axes.yaxis, ticks, [f"{tick:.3g}" for tick in ticks])
+    every = max(1, -(-len(ticks) // _MOST_LABELS))
+    labels = [_round_tick(tick) if k % every == 0 else "" for k, tick in enumerate(ticks)]
+    _set_ticks(axes.yaxis if which == "y" else axes.xaxis, ticks, labels)
     return low, high
 
 
@@ -132,6 +142,16 @@ def _set_ticks(axis: Axis, places: list[float], labels: list[str]) -> None:
     axis.set_major_formatter(FixedFormatter(labels))
     axis.set_minor_locator(NullLocator())
     axis.set_minor_formatter(NullFormatter())
+
+
+def _round_tick(value: float) -> str:
+    """Return '0.2', '1000', '10⁴', '5 × 10⁴': no more than four digits, for the margin beside the axis."""
+    if 1e-3 < value < 9999.5:
+        return f"{value:.0f}" if value >= 999.5 else f"{value:.3g}"
+    power = math.floor(math.log10(value) + 1e-9)
+    mark = value / 10.0**power
+    raised = str(power).translate(_RAISED)
+    return f"10{raised}" if abs(mark - 1) < 1e-6 else f"{mark:.3g}×10{raised}"
 
 
 def _plain_tick(value: float) -> str:

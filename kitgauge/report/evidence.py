@@ -20,7 +20,7 @@ _LEAST_CELL_REM, _LEAST_FIRST_REM, _LEAST_LAST_REM = 4.0, 7.0, 11.0
 class Table:
     """A table of text. `left` holds the indices of columns set flush left; the others hold numbers.
 
-    `details` is shown on demand only.
+    `details` is shown on demand only, and so are the rows of a `folded` table.
     """
 
     title: str
@@ -29,6 +29,7 @@ class Table:
     left: frozenset[int] = field(default_factory=lambda: frozenset({0}))
     note: str = ""
     details: tuple[str, ...] = ()
+    folded: bool = False
 
     @property
     def least_width_rem(self) -> int:
@@ -47,46 +48,20 @@ class Table:
         return math.ceil(total)
 
 
-def noise_table(noise: Mapping[str, Any]) -> Table | None:
-    """Return the noise points, None without any."""
-    points = records(noise.get("points"))
-    if not points:
-        return None
-    shared = _shared_flags(points)
-    rows = tuple(
-        (
-            wording.plain(number(p.get("iso")), 6), text(p.get("channel")),
-            _pair(p, "gain_e_per_dn"), _pair(p, "read_noise_e"),
-            wording.digits(number(p.get("saturation_e")), 4), _decimals(p, "dynamic_range_stops", 2),
-            wording.digits(number(p.get("snr_midgrey")), 3), _flags(p, shared),
-        )
-        for p in sorted(points, key=lambda p: (_last(number(p.get("iso"))), _colour_order(p)))
-    )  # fmt: skip
-    columns = (
-        "ISO", "colour", "gain, electrons per DN", "read noise, electrons", "saturation, electrons",
-        "range, stops", "SNR per pixel", "flags",
-    )  # fmt: skip
-    note = (
-        "DN: digital number, the unit of the raw file. Range: dynamic range. SNR: at mid-grey. G pools the two greens. "
-        "± is one standard error."
-    )
-    return Table("Noise per ISO and colour", columns, rows, frozenset({1, 7}), note + _flag_note(shared))
-
-
 def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
     """Return the sharpness points, None without any."""
     points = records(sharpness.get("points"))
     if not points:
         return None
-    shared = _shared_flags(points)
+    shared = shared_flags(points)
     rows = tuple(
         (
             wording.f_number(number(p.get("f_number"))), text(p.get("region")), text(p.get("orientation")),
-            text(p.get("channel")), _pair(p, "mtf50_cy_per_px"), wording.plain(number(p.get("frames")), 3),
-            f"{_decimals(p, 'x_norm', 2)}, {_decimals(p, 'y_norm', 2)}", _flags(p, shared),
+            text(p.get("channel")), pair(p, "mtf50_cy_per_px"), wording.plain(number(p.get("frames")), 3),
+            f"{decimals_cell(p, 'x_norm', 2)}, {decimals_cell(p, 'y_norm', 2)}", flags_cell(p, shared),
         )
         for p in sorted(points, key=lambda p: (text(p.get("region")) != "centre", text(p.get("region")),
-                                               text(p.get("orientation")), _last(number(p.get("f_number")))))
+                                               text(p.get("orientation")), sort_last(number(p.get("f_number")))))
     )  # fmt: skip
     columns = (
         "f-number",
@@ -104,14 +79,8 @@ def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
         columns,
         rows,
         frozenset({0, 1, 2, 3, 7}),
-        note + _flag_note(shared),
+        note + flag_note(shared),
     )
-
-
-def _colour_order(point: Mapping[str, Any]) -> int:
-    colours = ("R", "G1", "G2", "B", "G")
-    colour = text(point.get("channel"))
-    return colours.index(colour) if colour in colours else len(colours)
 
 
 def apertures_table(sharpness: Mapping[str, Any]) -> Table | None:
@@ -181,13 +150,13 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
     frames = records(practice.get("frames"))
     if not frames:
         return None
-    shared = _shared_flags(frames)
+    shared = shared_flags(frames)
     rows = tuple(
         (
             text(f.get("file")), text(f.get("step")) or "–", wording.iso(number(f.get("iso"))),
             wording.shutter(number(f.get("shutter_s"))), wording.f_number(number(f.get("f_number"))),
-            _decimals(f, "settings_ev100", 1), _decimals(f, "level_stops_below_saturation", 1),
-            _percent(f, "clipped_share"), _percent(f, "near_black_share"), _flags(f, shared),
+            decimals_cell(f, "settings_ev100", 1), decimals_cell(f, "level_stops_below_saturation", 1),
+            _percent(f, "clipped_share"), _percent(f, "near_black_share"), flags_cell(f, shared),
         )
         for f in frames
     )  # fmt: skip
@@ -195,7 +164,7 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
         "frame", "step", "ISO", "shutter", "f-number", "EV", "level, stops", "clipped", "near black", "flags",
     )  # fmt: skip
     note = "EV: of the settings, at ISO 100. Level: the median, in stops below saturation."
-    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), note + _flag_note(shared))
+    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), note + flag_note(shared))
 
 
 def _percent(row: Mapping[str, Any], key: str) -> str:
@@ -208,19 +177,19 @@ def blur_table(blur: Mapping[str, Any]) -> Table | None:
     frames = records(blur.get("frames"))
     if not frames:
         return None
-    shared = _shared_flags(frames)
+    shared = shared_flags(frames)
     rows = tuple(
         (
             text(f.get("file")), text(f.get("role")) or "–", wording.shutter(number(f.get("shutter_s"))), _streak(f),
             wording.plain(number(f.get("streak_um")), 3), wording.plain(number(f.get("streak_mrad")), 3),
-            wording.plain(number(f.get("direction_deg")), 3), _flags(f, shared),
+            wording.plain(number(f.get("direction_deg")), 3), flags_cell(f, shared),
         )
         for f in sorted(frames, key=lambda f: f.get("role") == "tripod")  # what was measured first, its reference last
     )  # fmt: skip
     columns = (
         "frame", "role", "shutter", "streak, px", "streak, µm", "streak, mrad", "direction, degrees", "flags",
     )  # fmt: skip
-    note = f"± is one standard error.{_flag_note(shared)}"
+    note = f"± is one standard error.{flag_note(shared)}"
     return Table("Streak of every frame", columns, rows, frozenset({0, 1, 7}), note)
 
 
@@ -261,7 +230,7 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
         for f in frames
     )
     columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "flags and remarks")
-    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}), _flag_note(shared).strip())
+    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}), flag_note(shared).strip())
 
 
 def steps_table(data: RunData) -> Table | None:
@@ -296,11 +265,13 @@ def _setting(value: float, show: Any) -> str:
     return str(show(value))
 
 
-def _pair(row: Mapping[str, Any], key: str) -> str:
-    return wording.with_error(number(row.get(key)), number(row.get(f"{key}_stderr")))
+def pair(row: Mapping[str, Any], key: str, error_key: str = "") -> str:
+    """Return 'value ± stderr' of a field and that of its error, its name with `_stderr` if not said."""
+    return wording.with_error(number(row.get(key)), number(row.get(error_key or f"{key}_stderr")))
 
 
-def _decimals(row: Mapping[str, Any], key: str, places: int) -> str:
+def decimals_cell(row: Mapping[str, Any], key: str, places: int) -> str:
+    """Return a field with so many decimals."""
     return wording.decimals(number(row.get(key)), places)
 
 
@@ -310,14 +281,15 @@ def _streak(frame: Mapping[str, Any]) -> str:
     sign = {"below": "under", "above": "over"}.get(text(frame.get("censored")))
     if sign is not None:
         return f"{sign} {wording.plain(bound, 3)}"
-    return _pair(frame, "streak_px")
+    return pair(frame, "streak_px")
 
 
-def _flags(row: Mapping[str, Any], shared: tuple[str, ...] = ()) -> str:
+def flags_cell(row: Mapping[str, Any], shared: tuple[str, ...] = ()) -> str:
+    """Return the flags of a row but for those told once below the table."""
     return ", ".join(name for name in texts(row.get("flags")) if name not in shared) or "–"
 
 
-def _shared_flags(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+def shared_flags(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """Return the flags that every one of several rows carries: they are told once, below the table."""
     if len(rows) < 2:
         return ()
@@ -325,10 +297,11 @@ def _shared_flags(rows: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     return tuple(name for name in first if all(name in flags for flags in others))
 
 
-def _flag_note(shared: tuple[str, ...]) -> str:
+def flag_note(shared: tuple[str, ...]) -> str:
+    """Return the sentence on flags that every row carries, empty without any."""
     return f" Every row carries: {', '.join(shared)}." if shared else ""
 
 
-def _last(value: float) -> float:
+def sort_last(value: float) -> float:
     """Return a sort key that puts unknown values last."""
     return value if math.isfinite(value) else math.inf

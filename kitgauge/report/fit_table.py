@@ -165,6 +165,8 @@ def _sentences(fit: Mapping[str, Any]) -> list[str]:
         parts.append(f"Reduced chi-square: {wording.plain(chi, 3) if math.isfinite(chi) else wording.NOT_ESTIMATED}.")
     if fit.get("errors_rescaled"):
         parts.append("Standard errors are rescaled by chi-square.")
+    if told := text(fit.get("evidence_text")):
+        parts.append(told)
     evidence = mapping(fit.get("evidence"))
     if evidence:
         shown = "; ".join(f"{evidence_name(str(k))}: {wording.plain(number(v), 5)}" for k, v in evidence.items())

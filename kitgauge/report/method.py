@@ -11,30 +11,11 @@ from typing import Any
 from kitgauge.limits.criteria import EXPLANATIONS
 from kitgauge.report import wording
 from kitgauge.report.data import RunData, mapping, number, text, texts
+from kitgauge.report.method_noise import Formula, noise_formulas, noise_not_covered
 
-# (formula in words, signs and <sub>, source): constants of this module, put on the page as HTML
+# (formula in words, signs and <sub>, source): constants of this module, put on the page as HTML; those of noise
+# are in `method_noise.py`
 FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
-    "noise": (
-        (
-            "Gain from pairs of flats A, B with level ratio r: "
-            "g = (1 + r) S<sub>A</sub> / (var(A − r B) − (1 + r²) σ<sub>d</sub>²)",
-            "photon transfer, EMVA 1288 Release 4; the level ratio is a generalisation of its pair method",
-        ),
-        ("Read noise from pairs of dark frames, less the quantisation 1/12 DN²", "EMVA 1288 Release 4"),
-        (
-            "Read noise against ISO: σ<sub>r</sub>² = σ<sub>0</sub>² + (σ<sub>1</sub> g)², "
-            "with a second stage where the points support one",
-            "common practice, no source",
-        ),
-        (
-            "Mid-grey is 10/78 = 12.8 % of saturation; SNR 10 first acceptable, 40 first excellent",
-            "ISO 12232",
-        ),
-        (
-            "SNR of the picture = SNR of a pixel × √(sensor pixels / output pixels), where noise is white",
-            "variance of a mean of independent samples",
-        ),
-    ),
     "sharpness": (
         (
             "MTF from tilted edges, on undeveloped samples of one colour along the edge's normal",
@@ -70,12 +51,8 @@ FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
     ),
 }
 
+# what results do not cover; of noise: `method_noise.py`
 NOT_COVERED: dict[str, tuple[str, ...]] = {
-    "noise": (
-        "Noise at long exposures and in the heat: dark current is not in these numbers.",
-        "What noise reduction in a raw developer does afterwards; that may allow more than the limit says.",
-        "Colours of the light: under tungsten lamps blue is starved and its noise higher than at mid-grey here.",
-    ),
     "sharpness": (
         "Other distances: a lens may be better or worse near its closest focus or at infinity.",
         "Other focal lengths of a zoom, other copies of the lens, and focus errors in use.",
@@ -126,20 +103,21 @@ def measured_parts(data: RunData) -> list[str]:
     return [name for name in ("noise", "sharpness", "blur") if data.part(name)]
 
 
-def formulas(parts: list[str]) -> list[tuple[str, str]]:
-    """Return (formula, source) of everything that was measured."""
-    return [entry for part in parts for entry in FORMULAS[part]]
+def formulas(data: RunData) -> list[Formula]:
+    """Return formula, source, and what each cannot tell, of everything that was measured."""
+    found = noise_formulas(data.part("noise")) if data.part("noise") else []
+    return found + [Formula(*entry) for part in measured_parts(data) for entry in FORMULAS.get(part, ())]
 
 
 def not_covered(data: RunData) -> list[str]:
     """Return what the results do not cover."""
-    found = [entry for part in measured_parts(data) for entry in NOT_COVERED[part]]
+    found = noise_not_covered(data.part("noise")) if data.part("noise") else []
+    found += [entry for part in measured_parts(data) for entry in NOT_COVERED.get(part, ())]
     if measured_parts(data):
         found.append("Another body, even of the same model: the numbers belong to the kit named above.")
     if any("rendered" in frame.flags for frame in data.frames):
         found.append(
-            "Other picture styles: these frames were developed by the camera or a program, and the limits "
-            "hold for "
+            "Other picture styles: these frames were developed by the camera or a program, and the limits hold for "
             "that style only."
         )
     return found

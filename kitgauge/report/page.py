@@ -10,6 +10,9 @@ points stand alone and the caption says so):
   (against exact shutter time [s]): the model sampled, with its 95 % band, as `{x, y, low, high}`
 - `blur.fit.curves.streak_px`: in the same form, the streak of the median frame, and of the 10th and 90th in a
   hundred
+- `noise.photon_transfer`, `.linearity`, `.snr_against_exposure`, `.spectrum`, `.dark_current`: a figure each;
+  `noise.pictures`: thumbnails beside the flags that they explain; `noise.lights`, `.fit.shadow`, `.fit.avoid`,
+  `.iso_meaning`, `.developed`: sentences of the letter, and tables
 - `sharpness.fit.<region>.curve`: the model sampled, with its 95 % band, as `{f_number, mtf50_cy_per_px,
   mtf50_low_cy_per_px, mtf50_high_cy_per_px}`; `.fit.evidence` with `pitch_um` and `wavelength_um` for the
   ceiling
@@ -21,16 +24,18 @@ points stand alone and the caption says so):
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import write_atomically
-from kitgauge.report import evidence, letter, method, wording
+from kitgauge.report import evidence, letter, method, troubles, wording
 from kitgauge.report.data import RunData, load_run, mapping, texts
 from kitgauge.report.fit_table import fit_table
-from kitgauge.report.plots_blur import blur_pictures
-from kitgauge.report.plots_noise import noise_pictures
-from kitgauge.report.plots_sharpness import sharpness_pictures
-from kitgauge.report.style import Picture
+from kitgauge.report.noise_tables import noise_tables
+from kitgauge.report.noise_text import noise_letter
+from kitgauge.report.thumbnails import with_thumbnails
+
+if TYPE_CHECKING:
+    from kitgauge.report.style import Picture
 
 REPORT_NAME = "report.html"
 _TEMPLATE = "page.html.jinja"
@@ -69,7 +74,8 @@ def render_page(data: RunData) -> str:
 def page_content(data: RunData) -> dict[str, Any]:
     """Return everything the template shows."""
     parts = method.measured_parts(data)
-    troubles = letter.frame_troubles(data.frames)
+    noise = data.part("noise")
+    of_frames, doubts = with_thumbnails(troubles.frame_troubles(data.frames), troubles.number_doubts(data), noise)
     return {
         "title": method.title(data),
         "kit": method.kit_text(data),
@@ -79,16 +85,17 @@ def page_content(data: RunData) -> dict[str, Any]:
         "notes": data.notes,
         "measured": bool(parts),
         "limits": letter.limit_texts(data),
+        "noise_letter": noise_letter(noise, data.limits),
         "reasons": letter.reasons(data.run),
         "run_notes": texts(data.run.get("notes")),
         "practice": data.run.get("measures") == "practice",
-        "not_frames": letter.files_left_out(data.run),
-        "frames_sentence": letter.frames_sentence(data),
+        "not_frames": troubles.files_left_out(data.run),
+        "frames_sentence": troubles.frames_sentence(data),
         "any_frames": bool(data.frames),
-        "lost": [item for item in troubles if item.severity in ("rejected", "unmatched")],
-        "remarks": [item for item in troubles if item.severity not in ("rejected", "unmatched")],
-        "reshoot": letter.reshoot_list(data),
-        "doubts": letter.number_doubts(data),
+        "lost": [item for item in of_frames if item.severity in ("rejected", "unmatched")],
+        "remarks": [item for item in of_frames if item.severity not in ("rejected", "unmatched")],
+        "reshoot": troubles.reshoot_list(data),
+        "doubts": doubts,
         "pictures": pictures(data),
         "findings": evidence.findings_table(data.part("sharpness")),
         "next_shots": letter.next_shots(data.part("blur")),
@@ -101,7 +108,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "practice_table": evidence.practice_table(data.part("practice")),
         "steps": evidence.steps_table(data),
         "frames": evidence.frames_table(data.frames) if data.frames else None,
-        "formulas": method.formulas(parts),
+        "formulas": method.formulas(data),
         "criteria": method.criteria_facts(data),
         "facts": method.run_facts(data),
         "not_covered": method.not_covered(data),
@@ -110,18 +117,27 @@ def page_content(data: RunData) -> dict[str, Any]:
 
 
 def pictures(data: RunData) -> list[Picture]:
-    """Return the figures of everything the run measured."""
-    return [
-        *noise_pictures(data.part("noise"), data.limits),
-        *sharpness_pictures(data.part("sharpness"), data.limits),
-        *blur_pictures(data.part("blur"), data.limits),
-    ]
+    """Return the figures of everything the run measured; what draws is loaded only where there is something to draw."""
+    found: list[Picture] = []
+    if noise := data.part("noise"):
+        from kitgauge.report.plots_noise import noise_pictures
+
+        found += noise_pictures(noise, data.limits)
+    if sharpness := data.part("sharpness"):
+        from kitgauge.report.plots_sharpness import sharpness_pictures
+
+        found += sharpness_pictures(sharpness, data.limits)
+    if blur := data.part("blur"):
+        from kitgauge.report.plots_blur import blur_pictures
+
+        found += blur_pictures(blur, data.limits)
+    return found
 
 
 def point_tables(data: RunData) -> list[evidence.Table]:
     """Return the tables of measured points."""
     tables = (
-        evidence.noise_table(data.part("noise")),
+        *noise_tables(data.part("noise")),
         evidence.apertures_table(data.part("sharpness")),
         evidence.sharpness_table(data.part("sharpness")),
         evidence.refused_edges_table(data.part("sharpness")),

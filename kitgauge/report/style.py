@@ -29,7 +29,9 @@ LIMIT = "#8c2d19"
 _LONGEST_NAME = 24
 _LEGEND_COLUMNS = 2
 _LEGEND_ROW_IN = 0.19
+_LABEL_EDGE_IN, _BELOW_TICKS_IN = 0.2, 0.29  # where labels of axes with fixed margins stand
 FIGURE_SIZE_IN = (5.6, 4.1)  # 403 x 295 points: letters stay readable when the figure is 360 px wide
+MARGINS_IN = (0.72, 0.12, 0.1, 0.52)  # left, right, top, bottom: room for tick labels of five letters
 
 
 @dataclass(frozen=True)
@@ -59,6 +61,8 @@ _SETTINGS: Any = {
     "svg.hashsalt": "kitgauge",
     "font.family": "DejaVu Sans",  # ships with matplotlib, so the layout is the same on every system
     "font.size": 10,
+    "figure.constrained_layout.use": False,  # a user's own settings may say otherwise
+    "figure.autolayout": False,
     "axes.edgecolor": GREY,
     "axes.labelcolor": INK,
     "axes.spines.top": False,
@@ -99,16 +103,21 @@ def picture(
     alt: str,
     draw: Callable[[Axes], None],
     size_in: tuple[float, float] = FIGURE_SIZE_IN,
+    margins_in: tuple[float, float, float, float] | None = None,
 ) -> Picture:
     """Draw one figure with a single set of axes and return it as inline SVG.
 
     `name` (letters and hyphens) keeps the figure's ids apart from those of other figures on the page.
+    `margins_in` (left, right, top, bottom of the axes) spares the search for margins that fit, which takes as
+    long as drawing; without it they are searched for.
     """
     with matplotlib.rc_context(_SETTINGS):
-        figure = Figure(figsize=size_in, layout="constrained")
+        figure = Figure(figsize=size_in, layout="constrained" if margins_in is None else None)
         axes = figure.add_subplot()
         draw(axes)
         _legend_below(figure, axes)
+        if margins_in is not None:
+            _place(figure, axes, margins_in, figure.get_figheight() - size_in[1])
         stream = io.StringIO()
         figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return Picture(name, title, caption, alt, inline_svg(stream.getvalue(), name, alt))
@@ -122,7 +131,20 @@ def _legend_below(figure: Figure, axes: Axes) -> None:
     rows = -(-len(labels) // _LEGEND_COLUMNS)
     width, height = figure.get_size_inches()
     figure.set_size_inches(width, height + _LEGEND_ROW_IN * rows)
-    figure.legend(handles, labels, loc="outside lower center", ncols=_LEGEND_COLUMNS)
+    if figure.get_layout_engine() is None:
+        figure.legend(handles, labels, loc="lower center", ncols=_LEGEND_COLUMNS)
+    else:
+        figure.legend(handles, labels, loc="outside lower center", ncols=_LEGEND_COLUMNS)
+
+
+def _place(figure: Figure, axes: Axes, margins_in: tuple[float, float, float, float], legend_in: float) -> None:
+    """Give the axes their margins and its labels a fixed place, above a legend that is so high."""
+    left, right, top, bottom = margins_in
+    width, height = figure.get_size_inches()
+    axes_width, axes_height = width - left - right, height - top - bottom - legend_in
+    axes.set_position((left / width, (bottom + legend_in) / height, axes_width / width, axes_height / height))
+    axes.yaxis.set_label_coords((_LABEL_EDGE_IN - left) / axes_width, 0.5)
+    axes.xaxis.set_label_coords(0.5, -_BELOW_TICKS_IN / axes_height)
 
 
 def inline_svg(source: str, name: str, alt: str) -> str:

@@ -14,9 +14,10 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table as RichTable
 
-from kitgauge.report import evidence, letter, method, wording
+from kitgauge.report import evidence, letter, method, noise_text, troubles, wording
 from kitgauge.report.data import RunData, number, records, text, texts
 from kitgauge.report.evidence import Table
+from kitgauge.report.noise_tables import in_colour
 
 _MOST_ROWS = 40
 _MOST_ROWS_IN_SUMMARY = 14
@@ -39,6 +40,11 @@ def print_summary(data: RunData, console: Console) -> None:
             _say(console, f"Mind: {doubt}.", 2)
     if not limits:
         _say(console, "This run gives no limit.")
+    if noise_letter := noise_text.noise_letter(data.part("noise"), data.limits):
+        if lights := "; ".join(heading for heading, _, _ in noise_letter.lights if ":" in heading):
+            _say(console, f"{lights}.")
+        for sentence in (*noise_letter.developed, *noise_letter.dark):
+            _say(console, sentence)
     for table in summary_tables(data):
         print_table(table, console, _MOST_ROWS_IN_SUMMARY)
     for finding in records(data.part("sharpness").get("findings"))[:3]:
@@ -51,15 +57,15 @@ def print_summary(data: RunData, console: Console) -> None:
 
 def print_frames_summary(data: RunData, console: Console) -> None:
     """Print how many frames were used, what was wrong with the others, and what to shoot again."""
-    _say(console, letter.frames_sentence(data))
+    _say(console, troubles.frames_sentence(data))
     lines = []
-    for trouble in letter.frame_troubles(data.frames):
+    for trouble in troubles.frame_troubles(data.frames):
         if trouble.severity == "note":
             continue
         advice = f" To do: {trouble.advice}." if trouble.advice else ""
         lines.append(f"{trouble.severity}, {trouble.counted}: {trouble.text}.{advice} ({trouble.examples})")
     _list(console, lines, "in the report", 2)
-    _list(console, [f"shoot again: {item.step}: {item.text}" for item in letter.reshoot_list(data)],
+    _list(console, [f"shoot again: {item.step}: {item.text}" for item in troubles.reshoot_list(data)],
           "steps in the report", 2)  # fmt: skip
 
 
@@ -97,7 +103,8 @@ def noise_summary(noise: Mapping[str, Any]) -> Table | None:
     if not rows:
         return None
     columns = ("ISO", "gain, e-/DN", "read noise, e-", "saturation, e-", "range, stops", "SNR")
-    note = "Green. e-: electrons; DN: units of the raw file; SNR: of one pixel at mid-grey."
+    note = "e-: electrons; DN: units of the raw file; SNR: of one pixel at mid-grey."
+    note = f"Green. {note}" if in_colour(noise) else note
     return Table("Noise per ISO", columns, rows, frozenset(), note)
 
 

@@ -103,6 +103,7 @@ def tie(sentence: str) -> str:
     "f-number".
     """
     tied = re.sub(r"(?<=\d) (?=(?:s|px|mm|%|µm|stops?|electrons|megapixels)\b|%)", "\N{NO-BREAK SPACE}", sentence)
+    tied = tied.replace(" ± ", "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}")
     tied = tied.replace("f-number", "f\N{NON-BREAKING HYPHEN}number")
     return re.sub(r"\bISO (?=\d)", "ISO\N{NO-BREAK SPACE}", tied)
 

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
+from types import MappingProxyType
 
 from kitgauge.protocol.camera_range import CameraRange
 from kitgauge.simulate.chart import Chart, grid_chart, group_chart
@@ -23,7 +24,8 @@ class SimulatedKit:
 
     Levels are shares of green saturation in the middle of the frame. `light_drift` is the standard deviation
     of the light from frame to frame; `framing_px` that of where a handheld frame lies, `framing_deg` of its
-    tilt.
+    tilt. `tungsten_response` is each colour's response to lamp light over that to daylight, for the same green.
+    `warming_per_hour` is by how much the dark current grows in an hour of the series, relative to its start.
     """
 
     make: str = "Simulated"
@@ -42,6 +44,10 @@ class SimulatedKit:
     flat_level: float = 0.50
     chart_level: float = 0.65
     light_drift: float = 0.015
+    tungsten_response: MappingProxyType[str, float] = field(
+        default_factory=lambda: MappingProxyType({"R": 1.9, "G": 1.0, "G1": 1.0, "G2": 1.0, "B": 0.45})
+    )
+    warming_per_hour: float = 0.0
     framing_px: float = 6.0
     framing_deg: float = 0.25
     subject_speed_px_per_s: float = 120.0

@@ -8,7 +8,7 @@ come out.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from types import MappingProxyType
 from typing import NamedTuple
@@ -49,7 +49,11 @@ class Sensor:
     on: `read_noise_before_second_e`), after it `read_noise_after_dn`; row noise is apart and drawn once per
     row. `colour_response` is relative to green. Non-uniformities are standard deviations. Hot pixels have an
     excess dark signal equally distributed up to `hot_offset_e`, and a dark rate up to `hot_rate_e_per_s`;
-    dead ones no response. `gain_table_e_per_dn` and `read_noise_table_e` (exact ISO -> value) stand in for
+    dead ones no response. `digital_thirds` makes the ISO values between whole stops by scaling numbers (ISO 160 is
+    ISO 200 times 0.8, ISO 125 is ISO 100 times 1.25), and `amplified_range` those outside it (ISO 50 is ISO 100 times
+    0.5). `holds_dark_level` takes the mean dark signal away, as cameras with masked pixels do;
+    `dark_subtraction_from_s` takes a second dark frame away from exposures of that time or longer.
+    `gain_table_e_per_dn` and `read_noise_table_e` (exact ISO -> value) stand in for
     the formulas at their ISO values, to rebuild a published camera.
     """
 
@@ -74,18 +78,36 @@ class Sensor:
         default_factory=lambda: MappingProxyType({"R": 0.55, "G": 1.0, "G1": 1.0, "G2": 0.992, "B": 0.68})
     )
     fixed_pattern_seed: int = 8088
+    digital_thirds: bool = False
+    amplified_range: tuple[float, float] = (0.0, math.inf)  # exact ISO values
+    holds_dark_level: bool = False
+    dark_subtraction_from_s: float = math.inf
     gain_table_e_per_dn: MappingProxyType[float, float] = field(default_factory=lambda: MappingProxyType({}))
     read_noise_table_e: MappingProxyType[float, float] = field(default_factory=lambda: MappingProxyType({}))
 
+    def made_from(self, iso: float) -> tuple[float, float]:
+        """Return the ISO that the amplifier is set to for `iso`, and by what the numbers are multiplied then."""
+        lowest, highest = self.amplified_range
+        inside = min(max(iso, lowest), highest)
+        factor = iso / inside if abs(iso / inside - 1) > 1e-6 else 1.0
+        if self.digital_thirds:
+            third = round(3.0 * math.log2(inside / _BASE_ISO))
+            if third % 3 == 1:  # ISO 125
+                return _BASE_ISO * 2.0 ** ((third - 1) / 3), 1.25 * factor
+            if third % 3 == 2:  # ISO 160
+                return _BASE_ISO * 2.0 ** ((third + 1) / 3), 0.8 * factor
+        return inside, factor
+
     def gain_e_per_dn(self, iso: float) -> float:
-        """Return the true gain [e-/DN] at `iso` (exact value)."""
+        """Return the true gain [e-/DN] at `iso` (exact value), digital scaling included."""
         if iso in self.gain_table_e_per_dn:
             return self.gain_table_e_per_dn[iso]
-        return self.base_gain_e_per_dn * _BASE_ISO / iso
+        amplified, factor = self.made_from(iso)
+        return self.base_gain_e_per_dn * _BASE_ISO / amplified / factor
 
     def second_gain(self, iso: float) -> bool:
         """Tell whether `iso` uses the second conversion gain."""
-        return self.dual_gain_iso is not None and iso >= self.dual_gain_iso * (1 - 1e-9)
+        return self.dual_gain_iso is not None and self.made_from(iso)[0] >= self.dual_gain_iso * (1 - 1e-9)
 
     def read_noise_before_amplifier_e(self, iso: float) -> float:
         """Return the noise before the amplifier [e-] at `iso`."""
@@ -97,16 +119,24 @@ class Sensor:
         """Return the true read noise of a pixel [e-]: both stages; neither quantisation nor row noise."""
         if iso in self.read_noise_table_e:
             return self.read_noise_table_e[iso]
-        return math.hypot(self.read_noise_before_amplifier_e(iso), self.read_noise_after_dn * self.gain_e_per_dn(iso))
+        # scaling the numbers afterwards changes no electrons
+        amplified = self.gain_e_per_dn(self.made_from(iso)[0])
+        return math.hypot(self.read_noise_before_amplifier_e(iso), self.read_noise_after_dn * amplified)
 
     def quantisation_noise_e(self, iso: float) -> float:
-        """Return the rounding noise [e-], 1/sqrt(12) DN (EMVA 1288 R4, section 2.2)."""
-        return self.gain_e_per_dn(iso) / math.sqrt(12.0)
+        """Return the rounding noise [e-], 1/sqrt(12) DN (EMVA 1288 R4, section 2.2); twice where scaled."""
+        amplified, factor = self.made_from(iso)
+        once = self.gain_e_per_dn(iso) / math.sqrt(12.0)
+        return once if factor == 1.0 else math.hypot(once, self.gain_e_per_dn(amplified) / math.sqrt(12.0))
 
     def saturation_e(self, iso: float) -> float:
-        """Return the electrons [e-] at which a pixel saturates, mean over the pattern's black levels."""
+        """Return the electrons [e-] at which a pixel saturates, mean over the pattern's black levels.
+
+        Numbers scaled down clip where they did before scaling, below the file's white level.
+        """
         black = float(np.mean(self.black_dn))
-        return min(self.full_well_e, (self.white_dn - black) * self.gain_e_per_dn(iso))
+        lowest = min(self.gain_e_per_dn(iso), self.gain_e_per_dn(self.made_from(iso)[0]))
+        return min(self.full_well_e, (self.white_dn - black) * lowest)
 
     def dynamic_range_stops(self, iso: float) -> float:
         """Return log2(saturation / read noise)."""
@@ -140,6 +170,7 @@ class Sensor:
         *,
         shape: tuple[int, int] | None = None,
         exposure_s: float = 0.0,
+        dark_rate: float = 1.0,
     ) -> NDArray[np.uint16]:
         """Return one frame, (row, column) uint16 DN.
 
@@ -151,6 +182,7 @@ class Sensor:
         rng : source of all temporal noise
         shape : (rows, columns); needed when `electrons_mean` is one number
         exposure_s : exposure time [s], for the dark current
+        dark_rate : what the dark current of all pixels is multiplied by (a warmer sensor)
         """
         mean = np.asarray(electrons_mean, dtype=np.float32)
         if shape is None:
@@ -160,7 +192,8 @@ class Sensor:
         if not (mean >= 0).all():
             raise ValueError("electrons_mean must not be negative")
         fixed = self.fixed_pattern(shape)
-        dark_e = self.dark_current_e_per_s * exposure_s
+        dark_e = self.dark_current_e_per_s * dark_rate * exposure_s
+        subtracted = exposure_s >= self.dark_subtraction_from_s
         frame = np.empty(shape, dtype=np.uint16)
         for top in range(0, shape[0], _BAND_ROWS):
             band = slice(top, min(top + _BAND_ROWS, shape[0]))
@@ -172,17 +205,27 @@ class Sensor:
                 electrons = _shot_noise(fixed.response[band] * light + np.float32(dark_e), rng)
             if exposure_s > 0:
                 first, last = np.searchsorted(fixed.hot_index, (top * shape[1], band.stop * shape[1]))
-                counts = rng.poisson(fixed.hot_rate_e_per_s[first:last] * exposure_s)
+                counts = rng.poisson(fixed.hot_rate_e_per_s[first:last] * dark_rate * exposure_s)
                 electrons.ravel()[fixed.hot_index[first:last] - top * shape[1]] += counts
             if math.isfinite(self.full_well_e):
                 np.minimum(electrons, np.float32(self.full_well_e), out=electrons)
             electrons += fixed.offset_e[band]
+            if self.holds_dark_level:
+                electrons -= np.float32(dark_e)
             frame[band] = self._read_out(electrons, iso, rng)
+        if subtracted:
+            dark = replace(self, dark_subtraction_from_s=math.inf).expose(
+                0.0, iso, rng, shape=shape, exposure_s=exposure_s, dark_rate=dark_rate
+            )
+            black = np.rint(np.tile(self.black_dn, (-(-shape[0] // len(self.black_dn)), shape[1])))
+            difference = frame.astype(np.int64) - dark + black[: shape[0], : shape[1]].astype(np.int64)
+            frame = np.clip(difference, 0, self.white_dn).astype(np.uint16)
         return frame
 
     def _read_out(self, electrons: NDArray[np.float32], iso: float, rng: np.random.Generator) -> NDArray[np.float32]:
         """Return whole DN; uses up `electrons`, whose first row is a first row of the pattern."""
-        gain = self.gain_e_per_dn(iso)
+        amplified, factor = self.made_from(iso)
+        gain = self.gain_e_per_dn(amplified)
         # Independent normal noise before and after the amplifier adds to one normal of their summed variance.
         signal_dn = rng.standard_normal(electrons.shape, dtype=np.float32)
         signal_dn *= np.float32(self.read_noise_e(iso) / gain)
@@ -197,7 +240,20 @@ class Sensor:
                 signal_dn[row :: black.shape[0], column :: black.shape[1]] += black[row, column]
         np.rint(signal_dn, out=signal_dn)
         np.clip(signal_dn, 0, self.white_dn, out=signal_dn)
+        if factor != 1.0:
+            self._scale(signal_dn, factor)
         return signal_dn
+
+    def _scale(self, signal_dn: NDArray[np.float32], factor: float) -> None:
+        """Multiply whole DN above black by `factor`, in place, and round and clip them again."""
+        for row, levels in enumerate(self.black_dn):
+            for column, black in enumerate(levels):
+                part = signal_dn[row :: len(self.black_dn), column :: len(levels)]
+                part -= np.float32(black)
+                part *= np.float32(factor)
+                part += np.float32(black)
+        np.rint(signal_dn, out=signal_dn)
+        np.clip(signal_dn, 0, self.white_dn, out=signal_dn)
 
 
 class _FixedPatternDefinition(NamedTuple):

@@ -76,7 +76,7 @@ class PlannedFrame:
     noise.
 
     `level` is the expected share of green saturation on bright ground in the middle of the frame; it may
-    exceed 1.
+    exceed 1. `light` is "daylight" or "tungsten"; `dark_rate` what the sensor's dark current is multiplied by.
     """
 
     file: str
@@ -90,6 +90,8 @@ class PlannedFrame:
     pose: Pose
     path: SampledPath | None
     noise_seed: np.random.SeedSequence
+    light: str = "daylight"
+    dark_rate: float = 1.0
 
     @property
     def streak(self) -> TrueStreak | None:
@@ -124,11 +126,19 @@ def _level(kit: SimulatedKit, shot: ShotLike, iso: float, shutter_s: float, f_nu
     if shot.role == "dark":
         return 0.0
     if shot.role == "flat":
-        return kit.flat_level * rounding
+        return _flat_level(kit, shot) * rounding
     if shot.role == "scene":
         exposure = shutter_s * iso / f_number**2
         return kit.chart_level * exposure / (_METERED_SHUTTER_S * _FREE_ISO / _FREE_F_NUMBER**2)
     return kit.chart_level * rounding
+
+
+def _flat_level(kit: SimulatedKit, shot: ShotLike) -> float:
+    """Return the kit's own level where the shot allows it, else the middle (in stops) of what the shot asks for."""
+    asked = getattr(shot, "saturation", None)
+    if asked is None or asked[0] <= kit.flat_level <= asked[1]:
+        return kit.flat_level
+    return math.sqrt(asked[0] * asked[1])
 
 
 def _movement(
@@ -179,6 +189,8 @@ def plan_frames(kit: SimulatedKit, shots: Iterable[ShotLike], *, seed: int) -> l
                     pose=pose,
                     path=path,
                     noise_seed=noise_seed,
+                    light=getattr(shot, "light", None) or "daylight",
+                    dark_rate=1.0 + kit.warming_per_hour * (taken_at - kit.first_taken_at).total_seconds() / 3600.0,
                 )
             )
             taken_at += timedelta(seconds=_SECONDS_BETWEEN_FRAMES + shutter_s)
@@ -190,7 +202,9 @@ def take_frame(kit: SimulatedKit, frame: PlannedFrame) -> NDArray[np.uint16]:
     """Return the samples of one planned frame, (row, column) uint16 DN."""
     rng = np.random.default_rng(frame.noise_seed)
     if frame.role == "dark":
-        return kit.sensor.expose(0.0, frame.iso, rng, shape=kit.shape, exposure_s=frame.shutter_s)
+        return kit.sensor.expose(
+            0.0, frame.iso, rng, shape=kit.shape, exposure_s=frame.shutter_s, dark_rate=frame.dark_rate
+        )
     ground_e = frame.level * kit.sensor.saturation_e(frame.iso)
     electrons = shading(kit.shape, kit.lens.light_loss(frame.f_number)) * np.float32(ground_e)
     if frame.role in CHART_ROLES:
@@ -203,7 +217,17 @@ def take_frame(kit: SimulatedKit, frame: PlannedFrame) -> NDArray[np.uint16]:
             pose=frame.pose,
             path=frame.path,
         )
-    return kit.sensor.expose(electrons, frame.iso, rng, exposure_s=frame.shutter_s)
+    if frame.light == "tungsten":
+        _tint(electrons, kit)
+    return kit.sensor.expose(electrons, frame.iso, rng, exposure_s=frame.shutter_s, dark_rate=frame.dark_rate)
+
+
+def _tint(electrons: NDArray[np.float32], kit: SimulatedKit) -> None:
+    """Turn daylight into lamp light: the light of each position of the pattern changes by its colour's share."""
+    pattern = kit.sensor.pattern
+    for row, names in enumerate(pattern):
+        for column, name in enumerate(names):
+            electrons[row :: len(pattern), column :: len(names)] *= np.float32(kit.tungsten_response[name])
 
 
 def recorded_settings(kit: SimulatedKit, frame: PlannedFrame) -> RecordedSettings:

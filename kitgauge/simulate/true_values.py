@@ -28,6 +28,8 @@ class TrueNoise:
     saturation_e: float
     dynamic_range_stops: float
     snr_midgrey: float
+    made_from_iso: float = math.nan  # what the amplifier is set to
+    digital_factor: float = 1.0  # what numbers are multiplied by after it
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ class Truth:
     streak_limit_px: float
     shutter_limits_s: dict[float, float]  # keep rate -> exact shutter time
     dual_gain_iso: float | None
+    dark_current_e_per_s: float = 0.0
 
     def noise_at(self, iso: float) -> TrueNoise:
         """Return the true noise at the exact `iso` (within 1 %); KeyError if it was not asked for."""
@@ -83,6 +86,7 @@ class Truth:
 
 def _noise(kit: SimulatedKit, iso: float) -> TrueNoise:
     sensor = kit.sensor
+    amplified, factor = sensor.made_from(iso)
     return TrueNoise(
         iso=iso,
         gain_e_per_dn=sensor.gain_e_per_dn(iso),
@@ -92,7 +96,24 @@ def _noise(kit: SimulatedKit, iso: float) -> TrueNoise:
         saturation_e=sensor.saturation_e(iso),
         dynamic_range_stops=sensor.dynamic_range_stops(iso),
         snr_midgrey=sensor.snr_midgrey(iso),
+        made_from_iso=amplified,
+        digital_factor=factor,
     )
+
+
+def true_channel_ratios(kit: SimulatedKit, light: str = "daylight") -> tuple[float, float]:
+    """Return the response of red and of blue over that of green, to a grey card in "daylight" or "tungsten" light."""
+    response = {name: kit.sensor.colour_response[name] for name in ("R", "G", "B")}
+    if light == "tungsten":
+        response = {name: value * kit.tungsten_response[name] for name, value in response.items()}
+    return response["R"] / response["G"], response["B"] / response["G"]
+
+
+def true_hot_pixels(kit: SimulatedKit, exposure_s: float, excess_e: float) -> int:
+    """Return how many pixels stand on average more than `excess_e` [e-] above the others after `exposure_s` [s]."""
+    fixed = kit.sensor.fixed_pattern(kit.shape)
+    offsets = fixed.offset_e.ravel()[fixed.hot_index]
+    return int((offsets + fixed.hot_rate_e_per_s * exposure_s > excess_e).sum())
 
 
 def true_iso_limit(kit: SimulatedKit, criteria: Criteria) -> float | None:
@@ -102,7 +123,7 @@ def true_iso_limit(kit: SimulatedKit, criteria: Criteria) -> float | None:
     SNR of the picture = SNR of a green pixel times sqrt(sensor pixels / output pixels), for white noise. None
     if the criterion is met nowhere, or everywhere, in the ISO range.
     """
-    scale = math.sqrt(kit.shape[0] * kit.shape[1] / (criteria.output_mp * 1e6))
+    scale = math.sqrt(kit.shape[0] * kit.shape[1] / (criteria.picture_mp(kit.shape) * 1e6))
 
     def enough(iso: float) -> bool:
         return kit.sensor.snr_midgrey(iso) * scale >= criteria.snr
@@ -198,6 +219,7 @@ def truth(
             for keep in sorted({*_KEEPS, criteria.keep})
         },
         dual_gain_iso=kit.sensor.dual_gain_iso,
+        dark_current_e_per_s=kit.sensor.dark_current_e_per_s,
     )
 
 

@@ -225,6 +225,11 @@ def test_equal_samples_are_refused(write_dng, value):
     refused(path, "empty-picture", f"all 1536 samples are {value}")
 
 
+def test_a_frame_clipped_all_over_is_overexposed_and_not_empty(write_dng):
+    path = write_dng(np.full((32, 48), 4000, np.uint16), black=[100] * 4, white=4000)
+    assert (open_raw(path).samples == 4000).all()
+
+
 def test_white_below_black_is_refused(write_dng, noisy):
     refused(write_dng(noisy(), black=[2000] * 4, white=1500), "unreadable", "white level 1500, black level 2000")
 

@@ -12,7 +12,7 @@ from PIL import Image, ImageCms
 
 from kitgauge.errors import FrameError
 from kitgauge.frames.colour_profile import encoding_of, srgb_to_linear
-from kitgauge.frames.rendered import luminance, open_rendered
+from kitgauge.frames.rendered import luminance, open_developed, open_rendered
 
 
 def grey_steps(dtype=np.uint8, rows=20):
@@ -125,6 +125,38 @@ def test_sixteen_bit_png(tmp_path, colours):
     assert np.abs(mosaic.samples - srgb_luminance(whole) * 65535).max() <= 0.52
     # an eight-bit reader would give 256 levels at most
     assert np.unique(mosaic.samples).size > 250
+
+
+@pytest.mark.parametrize("bits", [8, 16])
+def test_light_of_the_colours(tmp_path, bits):
+    tifffile = pytest.importorskip("tifffile")
+    codes = colour_steps(np.uint8 if bits == 8 else np.uint16)
+    path = tmp_path / "colours.tif"
+    tifffile.imwrite(path, codes, photometric="rgb")
+    picture = open_developed(path)
+    assert (picture.bits, picture.shape, picture.weights) == (bits, (33, 47), (0.2126, 0.7152, 0.0722))
+    assert np.array_equal(picture.codes, codes)
+    light = picture.light()
+    assert light.dtype == np.float32
+    # IEC 61966-2-1, one sample at a time
+    for row, column, channel in [(0, 0, 0), (5, 7, 1), (32, 46, 2)]:
+        value = codes[row, column, channel] / (2**bits - 1)
+        expected = value / 12.92 if value <= 0.04045 else ((value + 0.055) / 1.055) ** 2.4
+        assert light[row, column, channel] == pytest.approx(expected, rel=1e-5, abs=1e-7)
+    assert np.array_equal(picture.light(slice(3, 9), slice(2, 5)), light[3:9, 2:5])
+    assert np.array_equal(picture.luminance().samples, open_rendered(path).samples)
+
+
+def test_light_of_grey_and_of_a_profile(tmp_path):
+    Image.fromarray(grey_steps()).save(tmp_path / "grey.png")
+    grey = open_developed(tmp_path / "grey.png")
+    assert grey.codes.ndim == 2 and grey.light().shape == (20, 256, 3)
+    assert np.ptp(grey.light(), axis=2).max() == 0
+    codes = colour_steps()
+    Image.fromarray(codes).save(tmp_path / "gamma.tif", icc_profile=profile_bytes(*PRIMARIES, gamma_curve(2.0)))
+    picture = open_developed(tmp_path / "gamma.tif")
+    assert picture.weights == pytest.approx((0.25, 0.65, 0.10), abs=1e-4)
+    assert picture.light() == pytest.approx((codes / 255.0) ** 2, abs=1e-6)
 
 
 def test_orientation_is_not_applied(tmp_path):

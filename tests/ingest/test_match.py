@@ -45,6 +45,30 @@ def test_a_marked_and_an_exact_speed_are_one_speed():
     assert roles(match_frames(frames, protocol("handheld-shutter"))) == ["tripod", "tripod", "handheld"]
 
 
+def test_the_middle_of_an_even_number_of_values_is_that_of_the_shot_list():
+    sweep = protocol("subject-motion")
+    times = [1 / 500, 1 / 250, 1 / 125, 1 / 60]
+    frames = [frame(10 * n + k, shutter_s=time) for n, time in enumerate(times) for k in range(3)]
+    matched = match_frames(frames, sweep)
+    # a shot list of four values takes the second as the middle one
+    at_rest = {record.shutter_s for record in matched if record.role == "tripod"}
+    assert at_rest == {1 / 500, 1 / 250, 1 / 60}
+
+
+def test_a_step_in_another_light_is_named_by_its_subfolder():
+    (matched,) = match_frames([frame(0, "lamp flat/a.dng", iso=1600.0)], protocol("noise-ladder"))
+    assert (matched.role, matched.step) == ("flat", "lamp flat ISO 1600")
+    (plain,) = match_frames([frame(0, "flat/a.dng", iso=1600.0)], protocol("noise-ladder"))
+    assert (plain.role, plain.step) == ("flat", "flat ISO 1600")
+
+
+def test_optional_exposure_times_are_not_missed():
+    frames = [frame(n, shutter_s=time) for n, time in enumerate((1 / 125, 1.0, 4.0, 15.0))]
+    dark = protocol("dark-current")
+    assert missing_values(frames, dark) == ["30 s"], "60 s and 120 s are optional"
+    assert [record.status for record in match_frames(frames, dark)] == ["unmatched"] * 4, "roles are seen from content"
+
+
 def test_a_subfolder_decides_over_the_order():
     frames = [
         frame(0, "handheld/a.dng"),

@@ -4,6 +4,7 @@ none."""
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,14 +12,20 @@ import pytest
 from kitgauge.errors import LimitsError
 from kitgauge.fit.noise_iso import fit_noise_iso
 from kitgauge.limits.criteria import Criteria
-from kitgauge.limits.iso_limit import iso_limit, picture_scale
+from kitgauge.limits.iso_limit import iso_limit
+from kitgauge.limits.picture import plane_pitch_px, spectrum_entries
 from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.noise_spectrum import white_stderr
 
 ISOS = tuple(100 * 2**k for k in range(9))
 K, RANGE_DN, PIXELS = 400.0, 15_871.0, 24_000_000
 
 
-def point(iso, gain, read_dn, gain_error=0.0, read_dn_error=0.0, flags=(), power=1.0):
+# noise power all below half the Nyquist frequency of the plane: density 4 there, then less as 1 / share^2
+LOW_HALF = tuple(min(4.0, (16 / (k + 1)) ** 2) for k in range(16))
+
+
+def point(iso, gain, read_dn, gain_error=0.0, read_dn_error=0.0, flags=(), spectrum=(), blocks=1e9, **more):
     saturation, read_e = gain * RANGE_DN, gain * read_dn
     midgrey = saturation * 10 / 78
     return NoisePoint(
@@ -33,8 +40,10 @@ def point(iso, gain, read_dn, gain_error=0.0, read_dn_error=0.0, flags=(), power
         snr_midgrey=midgrey / math.sqrt(midgrey + read_e**2 + gain**2 / 12),
         read_noise_dn=read_dn,
         read_noise_dn_stderr=read_dn_error,
-        noise_power_ratio=power,
+        spectrum=spectrum,
+        spectrum_blocks=blocks,
         flags=flags,
+        **more,
     )
 
 
@@ -47,14 +56,14 @@ def ladder(rng=None, sigma_0=1.6, sigma_1=3.0, isos=ISOS, error=0.004, **more):
     return points
 
 
-def true_limit(wanted, output_mp=8.0, sigma_0=1.6, sigma_1=3.0):
+def true_limit(wanted, output_mp=8.0, sigma_0=1.6, sigma_1=3.0, fraction=10 / 78):
     """Solve S / sqrt(S + sigma_0^2 + (sigma_1 g)^2 + g^2/12) = wanted / scale for the electrons S, in closed
     form.
 
-    S = c g with c = 10/78 of the range; with q = wanted / scale: c^2 g^2 = q^2 (c g + sigma_0^2 + (sigma_1^2
+    S = c g with c = `fraction` of the range; with q = wanted / scale: c^2 g^2 = q^2 (c g + sigma_0^2 + (sigma_1^2
     + 1/12) g^2).
     """
-    c, q2 = RANGE_DN * 10 / 78, wanted**2 / (PIXELS / (output_mp * 1e6))
+    c, q2 = RANGE_DN * fraction, wanted**2 / (PIXELS / (output_mp * 1e6))
     a, b, d = c * c - q2 * (sigma_1**2 + 1 / 12), -q2 * c, -q2 * sigma_0**2
     return K / ((-b + math.sqrt(b * b - 4 * a * d)) / (2 * a))
 
@@ -132,24 +141,99 @@ def test_no_read_noise_is_told_with_the_fix():
 
 
 def test_correlated_noise_lowers_the_limit_and_says_so():
-    smooth = ladder(flags=("correlated-noise",), power=2.0)
-    plain, marked = (iso_limit(points, None, Criteria(snr=20), PIXELS) for points in (ladder(), smooth))
-    # noise power at low frequencies twice the white one: as if the picture had twice the pixels
-    twice = iso_limit(ladder(), None, Criteria(snr=20, output_mp=16), PIXELS)
-    assert marked.value["iso"] == pytest.approx(twice.value["iso"])
-    assert marked.value["iso"] < plain.value["iso"]
-    assert "correlated-noise" in marked.flags and "noise-reduced: the limit was corrected" in marked.text
+    smooth = ladder(flags=("correlated-noise",), spectrum=LOW_HALF)
+    # 24 to 4 MP: a picture of 0.41 of the (monochrome) sensor's Nyquist frequency, all of it in the dense half:
+    # four times the power of white noise, as if the picture had four times the pixels
+    plain, marked = (iso_limit(points, None, Criteria(snr=20, output_mp=4), PIXELS) for points in (ladder(), smooth))
+    assert marked.value["iso"] == pytest.approx(true_limit(20, 16.0), rel=1e-6)
+    assert plain.value["iso"] == pytest.approx(true_limit(20, 4.0), rel=1e-6)
+    assert "correlated-noise" in marked.flags and "noise-reduced: the limit follows from the measured" in marked.text
+    # between 0.5 and 1 of Nyquist power is spent: density 1 / share^2
+    partly = iso_limit(smooth, None, Criteria(snr=20, output_mp=24 * 0.75**2), PIXELS)
+    assert partly.value["iso"] == pytest.approx(true_limit(20, 24.0), rel=1e-6)
     # as many output pixels as sensor pixels: nothing is averaged, nothing was corrected
     uncorrected = iso_limit(smooth, None, Criteria(snr=5, output_mp=24), PIXELS)
     assert uncorrected.value == iso_limit(ladder(), None, Criteria(snr=5, output_mp=24), PIXELS).value
-    assert "noise-reduced" in uncorrected.text and "corrected" not in uncorrected.text
+    assert "noise-reduced: the limit holds for these files only" in uncorrected.text
+    # the flag alone proves nothing about the spectrum, nor does its absence
+    assert iso_limit(ladder(flags=("correlated-noise",)), None, Criteria(snr=20), PIXELS).value["iso"] == pytest.approx(
+        true_limit(20), rel=1e-6
+    )
+    unmarked = iso_limit(ladder(spectrum=LOW_HALF), None, Criteria(snr=20, output_mp=4), PIXELS)
+    assert unmarked.value == marked.value and "The noise is not white" in unmarked.text
 
 
-def test_picture_scale():
-    white = point(100, 4.0, 3.0)
-    assert picture_scale(white, 24_000_000, 6.0) == 2.0
-    assert picture_scale(white, 2_000_000, 8.0) == 0.5
-    assert picture_scale(point(100, 4.0, 3.0, power=2.0), 2_000_000, 8.0) == 0.5  # nothing averaged, nothing to correct
+def test_planes_of_a_pattern_reach_the_picture_at_higher_frequencies():
+    smooth = ladder(spectrum=LOW_HALF)
+    assert plane_pitch_px(smooth) == 1
+    bayer = [*smooth, *(replace(p, channel="G1") for p in smooth)]
+    assert plane_pitch_px(bayer) == 2
+    assert plane_pitch_px([*smooth, *(replace(p, channel="R") for p in smooth)]) == 6
+    # 24 to 1.5 MP: a quarter of the sensor's Nyquist frequency is half the plane's
+    limit = iso_limit(bayer, None, Criteria(snr=40, output_mp=1.5), PIXELS)
+    assert limit.value["iso"] == pytest.approx(true_limit(40, 6.0), rel=1e-6)
+    # 24 to 6 MP: all frequencies of the plane, white or not
+    limit = iso_limit(bayer, None, Criteria(snr=20, output_mp=6), PIXELS)
+    assert limit.value["iso"] == pytest.approx(true_limit(20, 6.0), rel=1e-6)
+
+
+def test_white_noise_is_normalised_by_pixels_alone():
+    noisy_but_white = tuple(1.0 + 0.3 * e for e in white_stderr(100))
+    limit = iso_limit(ladder(spectrum=noisy_but_white, blocks=100), None, Criteria(snr=20), PIXELS)
+    assert limit.value == iso_limit(ladder(), None, Criteria(snr=20), PIXELS).value
+    assert "white" not in limit.text
+
+
+def test_spectra_are_told_by_frequency_on_the_sensor():
+    points = [*ladder(spectrum=LOW_HALF, isos=(100,)), *ladder(spectrum=(1.0,) * 16, isos=(200,)), *ladder(isos=(400,))]
+    low, white = spectrum_entries([*points, replace(points[2], channel="G1")])
+    assert (low["iso"], low["channel"], low["white"], white["white"]) == (100, "G", False, True)
+    assert low["relative_power"] == list(LOW_HALF)
+    # samples of a plane lie two apart: their Nyquist frequency is a quarter of a cycle per pixel of the sensor
+    assert low["frequency_cy_per_px"][-1] == 0.25 and low["frequency_cy_per_px"][3] == 1 / 16
+
+
+def test_the_stricter_of_mid_grey_and_shadow_binds():
+    points = ladder()
+    grey = iso_limit(points, None, Criteria(snr=20), PIXELS)
+    for wanted in (1.0, 3.0, 6.0):
+        criteria = Criteria(snr=20, shadow_stops=4, shadow_snr=wanted)
+        limit = iso_limit(points, None, criteria, PIXELS)
+        # the shadow's own limit in closed form: mid-grey's signal is 16 times less
+        shadow = true_limit(wanted, fraction=10 / 78 / 16)
+        assert limit.value["iso"] == pytest.approx(min(grey.value["iso"], shadow), rel=1e-6)
+        assert limit.extra["binds"] == ("shadow" if shadow < grey.value["iso"] else "mid-grey")
+        assert limit.criterion == {"snr": 20, "output_mp": 8.0, "shadow_stops": 4, "shadow_snr": wanted}
+        assert f"SNR {wanted:g} in a shadow 4 stops below mid-grey" in limit.text
+    assert limit.extra["binds"] == "shadow" and "What binds is SNR 6 in a shadow 4 stops below mid-grey." in limit.text
+    with pytest.raises(
+        LimitsError, match=r"(?s)no measured ISO reaches SNR 900 in a shadow 8 stops below.*shadow_snr="
+    ):
+        iso_limit(points, None, Criteria(shadow_stops=8, shadow_snr=900), PIXELS)
+
+
+def test_a_print_stands_for_megapixels():
+    criteria = Criteria(snr=20, print_long_side_cm=30, viewing_distance_cm=40)
+    limit = iso_limit(ladder(), None, criteria, PIXELS, frame_shape=(4000, 6000))
+    assert limit.criterion["output_mp"] == pytest.approx(4.43, abs=0.01)
+    assert limit.value["iso"] == pytest.approx(true_limit(20, limit.criterion["output_mp"]), rel=1e-6)
+    assert "30 cm seen from 40 cm shows 4.4 MP" in limit.text and "visual acuity 1.0, ISO 8596" in limit.text
+    assert "camera has" not in limit.text
+    large = iso_limit(ladder(), None, Criteria(snr=9, print_long_side_cm=300, viewing_distance_cm=40), PIXELS)
+    assert large.criterion["output_mp"] == pytest.approx(24.0, rel=1e-3) and "the camera has 24 MP" in large.text
+
+
+def test_noise_of_rows_is_told_where_it_matters():
+    quiet, banded = (
+        iso_limit(ladder(row_noise_e=e, column_noise_e=0.0), None, Criteria(snr=10), PIXELS) for e in (0.1, 6.0)
+    )
+    assert quiet.value == banded.value  # it is no part of the criterion
+    assert "whole rows" not in quiet.text
+    # mid-grey S [e-] at the limit: white variance S + 1.6^2 + (3^2 + 1/12) g^2 over 3 pixels, rows over sqrt 3
+    gain = K / banded.value["iso"]
+    white = 10 / 78 * gain * RANGE_DN + 1.6**2 + (9 + 1 / 12) * gain**2
+    loss = 1 - 1 / math.sqrt(1 + 36 / math.sqrt(3) / (white / 3))
+    assert f"takes {100 * loss:.0f} % more of the SNR" in banded.text
 
 
 def test_where_the_second_stage_begins_between_two_points_the_interval_spans_both():

@@ -66,3 +66,12 @@ def dark_pair(rng, shape=(200, 220), gain=2.0, read_e=5.0, *, hot=0, **camera):
 
 def hot_samples(rng, shape, count):
     return rng.choice(shape[0] * shape[1], count, replace=False), rng.uniform(100, 12_000, count)
+
+
+def contrasts(measure, frames):
+    """Each frame beside the mean of those before it: [measure(frame, mean, reference_frames=m), ...]."""
+    means = [frames[0]] + [np.mean(frames[:count], axis=0, dtype=np.float64) for count in range(2, len(frames))]
+    return tuple(
+        measure(frame, mean if count == 1 else mean.astype(np.float32), reference_frames=count)
+        for count, (frame, mean) in enumerate(zip(frames[1:], means, strict=True), start=1)
+    )

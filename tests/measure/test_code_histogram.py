@@ -7,7 +7,14 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.measure.code_histogram import clipped_share, code_counts, lowest_code_share, missing_code_share
+from kitgauge.measure.code_histogram import (
+    clipped_share,
+    code_counts,
+    dark_gap_share,
+    flattened_share,
+    lowest_code_share,
+    missing_code_share,
+)
 
 
 def gaussian_counts(mean, sigma, size=4096, samples=1_000_000):
@@ -73,3 +80,24 @@ def test_too_few_samples_or_codes_tell_nothing():
     empty = np.zeros(10, np.int64)
     assert math.isnan(missing_code_share(empty)) and math.isnan(clipped_share(empty, 9))
     assert math.isnan(lowest_code_share(empty))
+
+
+@pytest.mark.parametrize("sigma", [0.4, 0.7, 1.0, 3.0, 12.0])
+def test_a_flattened_middle_is_seen_and_narrow_noise_is_not_one(sigma):
+    counts = gaussian_counts(512.3, sigma)
+    assert flattened_share(counts) == 0
+    if sigma >= 3:
+        width = round(0.75 * sigma)
+        cored = counts.copy()
+        cored[512 - width : 513 + width] = 0
+        cored[512] = counts[512 - width : 513 + width].sum()
+        assert flattened_share(cored) == pytest.approx(counts[512 - width : 513 + width].sum() / counts.sum())
+
+
+@pytest.mark.parametrize(("step", "share"), [(1, 0.0), (2, 0.5), (4, 0.75)])
+def test_gaps_of_narrow_histograms(step, share):
+    counts = gaussian_counts(512, 4.0)
+    spread = np.zeros(4096 * 4, np.int64)
+    spread[::step][: counts.size] = counts
+    assert dark_gap_share(spread) == pytest.approx(share, abs=0.07)
+    assert math.isnan(dark_gap_share(gaussian_counts(512, 0.5)))

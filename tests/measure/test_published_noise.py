@@ -14,6 +14,9 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, flat_pair, frame
 
+from kitgauge.fit.iso_meaning import iso_meaning
+from kitgauge.fit.linearity import linearity
+from kitgauge.fit.noise_iso import fit_noise_iso
 from kitgauge.measure.dark_pair import measure_dark_pair
 from kitgauge.measure.noise_points import PlanePairs, noise_points
 from kitgauge.measure.photon_transfer import measure_flat_pair
@@ -98,6 +101,45 @@ def test_simulated_camera_at_half_saturation_shows_its_bend():
     assert bend > 1.015
 
 
+def test_simulated_camera_linearity_error():
+    # nine levels up to 92 % of its light, by marked shutter times whose exact ones are 2^(-k/3) s; the bend in the
+    # specification's own closed form, and the straight line of least relative deviations by numpy: an independent route
+    # to every departure
+    camera = SimulatedCamera(3)
+    darks = measure_dark_pair(camera.frame(0), camera.frame(0))
+    marked = {
+        1 / 500: 27,
+        1 / 250: 24,
+        1 / 125: 21,
+        1 / 100: 20,
+        1 / 80: 19,
+        1 / 60: 18,
+        1 / 50: 17,
+        1 / 40: 16,
+        1 / 30: 15,
+    }
+    steps = 47 * 2.0 ** ((15 - np.array(list(marked.values()))) / 3)
+    flats = tuple(
+        measure_flat_pair(camera.frame(1659.66 * s), camera.frame(1659.66 * s), darks.mean_dn, 4095.0) for s in steps
+    )
+    settings = tuple((time, 1.0) for time in marked)
+    [found] = linearity({100.0: [PlanePairs("G", flats, (darks,), flat_settings=settings)]})
+
+    def bent(straight):
+        return straight * (1 - 0.02 * (straight / 4095) ** 3)
+
+    light = float(camera.light.mean() * camera.response.mean())
+    level = bent(29.4 + steps * 1659.66 * 0.05 * light) - bent(29.4)
+    slope, offset = np.polyfit(steps, level, 1, w=1 / level)
+    expected = (level - offset - slope * steps) / (4095 - 29.4)
+    # the fall-off by 3 % spreads the levels of a frame: the mean of the bend differs from that of the mean by 2e-4
+    assert found.departure == pytest.approx(expected, abs=3e-4)
+    assert 0.004 < found.error_max < 0.02 and found.p_value < 0.01
+    assert found.error_mean == pytest.approx(
+        np.abs(expected * (4095 - 29.4) / (offset + slope * steps)).mean(), rel=0.05
+    )
+
+
 # ---- printed gain and read noise
 # -------------------------------------------------------------------------------
 
@@ -147,3 +189,47 @@ def test_variance_line(row):
     assert 1 / point.gain_e_per_dn == pytest.approx(slope, rel=3.5 * point.gain_e_per_dn_stderr / point.gain_e_per_dn)
     assert dark.variance_dn2 == pytest.approx(offset, abs=3.5 * dark.variance_stderr_dn2)
     assert "clipped-black" not in point.flags
+
+
+def ladder_of(sensor_rows, black, white, level_e):
+    """Measure one flat and one dark pair per row of (ISO, gain, read noise e-)."""
+    rng = np.random.default_rng(5)
+    points = []
+    for iso, gain, read_e in sensor_rows:
+        level = level_e(gain)
+        flats = flat_pair(rng, (320, 360), level, gain, read_e, black=black, white=white, drift=1.01, falloff=0.2)
+        darks = dark_pair(rng, (320, 360), gain, read_e, black=black, white=white)
+        pair = measure_flat_pair(*flats, black, white)
+        points += noise_points(iso, [PlanePairs("G", (pair,), (measure_dark_pair(*darks),))])
+    return points
+
+
+@needs_tables
+def test_what_iso_means_on_the_body_of_2007():
+    # relative sensitivity is the ratio of the printed gains; each gain is known to half a unit of its last digit
+    printed = [row for row in rows("gain-read-noise.csv") if row["sensor"] == "aps-c-2007"]
+    body = [(float(r["iso"]), float(r["gain_e_per_dn"]), float(r["read_noise_e"])) for r in printed]
+    points = ladder_of(body, 1024.0, 16383, lambda gain: 0.4 * min(41_400.0, gain * 15_359))
+    meaning = iso_meaning(points, fit_noise_iso(points), {})
+    for value, row, (iso, gain, _) in zip(meaning.values, printed, body, strict=True):
+        assert value.iso == iso and value.kind == "amplified"
+        print_stops = (rounding(row["gain_e_per_dn"]) / gain + 0.005 / 2.96) / math.log(2)
+        stops = math.log2(2.96 / gain)
+        assert value.relative_stops == pytest.approx(stops, abs=print_stops + 3.5 * value.relative_stops_stderr)
+    # ISO 200 gives 2.96/1.55: 0.067 stops less than its label says
+    assert meaning.values[1].departure_stops == pytest.approx(-0.067, abs=0.02)
+
+
+@needs_tables
+def test_what_iso_means_on_the_12_bit_camera():
+    lines = [(float(r["iso"]), float(r["a_dn"]), float(r["b_dn2"])) for r in rows("variance-line-12bit.csv")]
+    body = [(iso, 1 / a, math.sqrt(b - 1 / 12) / a) for iso, a, b in lines]
+    points = ladder_of(body, 240.0, 4095, lambda gain: 0.3 * 3855 * gain)
+    fit = fit_noise_iso(points)
+    assert fit.dual_gain_iso is None
+    meaning = iso_meaning(points, fit, {})
+    for value, (_, a, _) in zip(meaning.values, lines, strict=True):
+        stops = math.log2(a / lines[0][1])  # six decimals printed: no rounding to speak of
+        assert value.relative_stops == pytest.approx(stops, abs=3.5 * value.relative_stops_stderr + 1e-6)
+    # dynamic range at ISO 1600 by hand: 3855 DN over sqrt(11.834) DN = 1120.6 = 2^10.130
+    assert points[0].dynamic_range_stops == pytest.approx(10.130, abs=0.03)

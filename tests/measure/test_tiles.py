@@ -7,9 +7,9 @@ import pytest
 
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.tiles import (
+    AcrossColumns,
     broken_share,
     level_step,
-    per_column,
     sampled_rows,
     smooth_ratio,
     tile_grid,
@@ -52,6 +52,27 @@ def test_levels_of_a_ramp_and_with_hot_samples():
     assert np.abs(tile_levels(noisy, grid, 1) - clean).max() < 0.05
 
 
+def test_a_hot_sample_is_seen_where_the_light_falls_off():
+    # off by 40 standard deviations of its tile, yet within the range of levels along its row
+    shade = np.linspace(8000, 2000, 640)
+    rng = np.random.default_rng(2)
+    noisy = (shade + rng.normal(0, 30, (128, 640))).round().astype(np.uint16)
+    grid = tile_grid(noisy.shape)
+    clean = tile_levels(noisy, grid, 1)
+    noisy[40, 600] += 1200
+    assert np.abs(tile_levels(noisy, grid, 1) - clean).max() < 0.2
+    plain_means = noisy.reshape(4, 32, 20, 32).mean(axis=(1, 3))
+    assert np.abs(plain_means - clean).max() > 1.0  # what plain means make of it
+
+
+def test_levels_of_a_mean_of_frames():
+    rng = np.random.default_rng(3)
+    frames = rng.normal(500, 5, (3, 128, 160)).round().astype(np.uint16)
+    grid = tile_grid((128, 160))
+    of_mean = tile_levels(frames.mean(axis=0, dtype=np.float32), grid, 2)
+    assert np.allclose(of_mean, np.mean([tile_levels(frame, grid, 2) for frame in frames], axis=0), atol=1e-3)
+
+
 def test_smooth_ratio_follows_drift_and_moving_shade_but_not_dust():
     y, x = np.meshgrid(np.linspace(-1, 1, 12), np.linspace(-1, 1, 15), indexing="ij")
     true = 1.015 + 0.01 * x - 0.004 * y + 0.006 * x * y
@@ -64,7 +85,7 @@ def test_smooth_ratio_follows_drift_and_moving_shade_but_not_dust():
 def test_per_column_is_linear_and_goes_on_at_the_ends():
     grid = tile_grid((32, 96))
     centres = 0.5 * (grid.columns[:-1] + grid.columns[1:] - 1)
-    [line] = per_column(3.0 + 0.5 * centres[None, :], grid)
+    [line] = AcrossColumns.of(grid)(3.0 + 0.5 * centres[None, :])
     assert np.allclose(line, 3.0 + 0.5 * np.arange(96))
 
 

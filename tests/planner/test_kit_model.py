@@ -261,11 +261,61 @@ def test_a_broken_limits_file_stops_the_plan(results: Path) -> None:
 
 
 def test_correlated_noise_gains_less_from_a_smaller_picture(tmp_path: Path) -> None:
-    point = {"iso": 400, "channel": "G", "snr_midgrey": 20.0}
-    for power, snr in ((1.0, 20.0), (4.0, 10.0), (None, 20.0)):  # variance at low frequencies counts
-        noise = {"points": [{**point, "noise_power_ratio": power}]}
+    # all noise power below half the Nyquist frequency of a Bayer plane, a quarter of the sensor's: four times as dense
+    # there as white noise
+    power = [min(4.0, (16 / (k + 1)) ** 2) for k in range(16)]
+    ends = [0.25 * (k + 1) / 16 for k in range(16)]
+    point = {"channel": "G", "snr_midgrey": 20.0}
+    spectrum = {"channel": "G", "frequency_cy_per_px": ends, "relative_power": power}
+
+    def model(*entries: dict[str, object]) -> KitModel:
+        noise = {"points": [{**point, "iso": iso} for iso in (400, 1600)], "spectrum": list(entries)}
         (tmp_path / "curves.json").write_text(json.dumps({"schema": 1, "kit": KIT, "noise": noise}))
-        assert read_kit_model({"run": tmp_path}).snr_per_pixel(400)[0] == pytest.approx(snr)
+        return read_kit_model({"run": tmp_path})
+
+    smooth = model({**spectrum, "iso": 400, "white": False}, {**spectrum, "iso": 1600, "white": True})
+    assert smooth.snr_per_pixel(400)[0] == pytest.approx(20.0)
+    # 24 to 1.5 MP: the picture keeps a quarter of the sensor's frequencies, all of them in the dense half
+    assert smooth.picture_scale(400, 1.5, 24e6) == pytest.approx(4 / 2)
+    assert smooth.picture_scale(1600, 1.5, 24e6) == pytest.approx(4.0)
+    assert smooth.picture_scale(800, 1.5, 24e6) == pytest.approx(4 / math.sqrt(2))  # half way in log ISO
+    assert smooth.picture_scale(100, 1.5, 24e6) == pytest.approx(2.0)
+    assert smooth.picture_scale(400, 6.0, 24e6) == pytest.approx(2.0)  # all frequencies of the plane
+    assert model().picture_scale(400, 1.5, 24e6) == pytest.approx(4.0)
+    # what makes no sense is passed over
+    broken = ({**spectrum, "relative_power": power[:5]}, {**spectrum, "relative_power": ["x"] * 16}, {"iso": 400})
+    assert model(*({"iso": 400, "white": False, **entry} for entry in broken)).picture_scale(400, 1.5, 24e6) == 4.0
+
+
+def test_a_smaller_picture_of_correlated_noise_moves_the_iso_limit_less(results: Path) -> None:
+    # all noise power below half the Nyquist frequency of a plane
+    power = [min(4.0, (16 / (k + 1)) ** 2) for k in range(16)]
+    entry = {"channel": "G", "frequency_cy_per_px": [0.25 * (k + 1) / 16 for k in range(16)], "relative_power": power}
+    curves = noise_curves()
+    curves["noise"]["spectrum"] = [{**entry, "iso": 100 * 2**k, "white": False} for k in range(8)]
+    (results / "invented-one" / "noise-1" / "curves.json").write_text(json.dumps(curves))
+
+    def limit(**request: float) -> float:
+        return plan_from_results(results, light="ev6", technique="standing", **request).inputs.noise.iso_limit
+
+    assert limit() == pytest.approx(3200)
+    # 8 MP: sqrt(24 / 8) = 1.73 pixels a side, share 2 / 1.73 = 1.155; along one axis 2 - sqrt(power below 0.845) = 1
+    # of a period in 1.155: density 1 / 1.155^2. 1.5 MP: the whole dense half, density 4
+    gain = (8 / 1.5) * (1 / (2 / math.sqrt(3)) ** 2) / 4
+    assert limit(snr=40.0, output_mp=1.5) == pytest.approx(3200 / 4 * gain, rel=2e-3)
+    plan = plan_from_results(results, light="ev6", technique="standing", output_mp=1.5)
+    value, low, high = plan.inputs.noise.snr(1600)
+    assert value == pytest.approx(math.sqrt(50_000 / 16 * 10 / 78) * math.sqrt(24 / 1.5 / 4)) and low < value < high
+
+
+def test_what_a_limit_asks_of_a_shadow_is_told(results: Path) -> None:
+    path = results / "invented-one" / "limits.toml"
+    text = path.read_text()
+    changed = text.replace("output_mp = 8.0", "output_mp = 8.0, shadow_stops = 4.0, shadow_snr = 3.0")
+    assert changed != text
+    path.write_text(changed)
+    plan = plan_from_results(results, light="ev6", technique="standing")
+    assert "SNR 20 in a picture of 8 MP and 3 in a shadow 4 stops below mid-grey" in plan.inputs.noise.because.text
 
 
 def test_sharpness_is_predicted_at_the_ends_of_the_sweep(results: Path) -> None:

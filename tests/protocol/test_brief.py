@@ -75,7 +75,13 @@ def test_terminal_and_page_tell_everything(identifier):
         assert all(word in flat for word in text.split())
     for shot in shots.shots:
         assert re.search(rf"^\s+{shot.number}\s+{re.escape(shot.step)}\s+{shot.frames}\s", plain, re.MULTILINE)
-    assert page.boxes == shots.frames + len(protocol.setup)
+    optional_steps = {step.label for step in protocol.step if step.optional}
+    for shot in shots.optional_shots:
+        (line,) = re.findall(rf"^\s+{shot.number}\s+{shot.step.split()[0]}\s.*$", plain, re.MULTILINE)
+        assert f", optional: {shot.step_name} (" in plain if shot.step_name in optional_steps else "optional" in line
+    if shots.optional_shots:
+        assert f"{shots.optional_frames} more frames" in flat and f"{shots.optional_frames} more frames" in page.text
+    assert page.boxes == shots.frames + shots.optional_frames + len(protocol.setup)
     assert page.links == [], "the page needs nothing from outside"
 
 

@@ -22,6 +22,9 @@ from kitgauge.protocol.loading import (
 ROOT = Path(__file__).resolve().parents[2]
 SHIPPED = {
     "noise-ladder",
+    "noise-ladder-thirds",
+    "noise-quick",
+    "dark-current",
     "aperture-sweep",
     "handheld-shutter",
     "subject-motion",
@@ -97,7 +100,7 @@ def test_all_shipped_protocols_load_under_their_file_name():
 def test_shipped_protocols_say_what_a_person_needs(identifier):
     protocol = load_protocol(identifier).protocol
     assert protocol.cautions and protocol.setup
-    assert protocol.target is not None or protocol.distance or protocol.measures == "noise"
+    assert protocol.target is not None or protocol.distance or protocol.measures in ("noise", "dark-current")
     for step in protocol.step:
         assert step.picture and step.how and step.good_signs
 
@@ -220,6 +223,11 @@ def test_a_byte_order_mark_and_windows_line_ends_are_harmless():
         ),
         ("[0.15, 0.85]", "[0.85, 0.15]", "step[1].exposure.saturation", ["[lowest, highest]"]),
         ("[0.15, 0.85]", "[15, 85]", "step[1].exposure.saturation", ["within 0 and 1"]),
+        ("[0.15, 0.85]", "[0.5, 2.0]", "step[1].exposure.saturation", ["to clip on purpose"]),
+        ("frames = 2", "frames = 2\noptional = 1", "step[1].optional", ["true"]),
+        ("frames = 2", 'frames = 2\nlight = "neon"', "step[1].light", ['"tungsten"']),
+        ("frames = 2", "frames = 2\noptional = true", "step", ["noise is measured from flats"]),
+        ('measures = "noise"', 'measures = "dark-current"', "sweep.setting", ["shutter_s"]),
         ("[0.15, 0.85]", "[0.15]", "step[1].exposure.saturation", ["too short", "1 of its values"]),
         ("[100, 200]", "[]", "sweep.values", ["the sweep has no values"]),
         ("[100, 200]", "[100, 200, 100]", "sweep.values[3]", ["twice", "ISO 100"]),
@@ -281,6 +289,8 @@ def test_each_fault_names_file_key_value_and_fix(old, new, key, words):
         ("frames = 5", 'frames = 5\nat = ["lowest", "lowest"]', "step[2].at", ["twice"]),
         ("frames = 5", 'frames = 5\nat = ["fastest"]', "step[2].at", ['"lowest"']),
         ("frames = 5", "frames = 5\nseconds_per_frame = 0", "step[2].seconds_per_frame", ["greater than 0"]),
+        ("0.5]", "0.5]\noptional_values = [4, 4]", "sweep.optional_values", ["twice", "4 s"]),
+        ("0.5]", '0.5]\noptional_values = ["1/15"]', "sweep.optional_values", ["twice", "1/15"]),
     ],
 )
 def test_faults_of_a_blur_series(old, new, key, words):
@@ -289,6 +299,14 @@ def test_faults_of_a_blur_series(old, new, key, words):
     assert error.where is not None and error.where.startswith("mine.toml: " + key), error.message()
     for word in words:
         assert word in error.message(), error.message()
+
+
+def test_dark_current_needs_dark_frames_at_every_time():
+    text = GOOD_BLUR.replace('"blur"', '"dark-current"').replace('"tripod"', '"flat"')
+    assert "dark or flat" in refusal(text).message()
+    error = refusal(text.replace('"handheld"', '"dark"\nat = ["lowest"]'))
+    assert error.where == "mine.toml: step" and "at every time" in error.what
+    assert parse(text.replace('"handheld"', '"dark"')).measures == "dark-current"
 
 
 def test_the_tripod_must_come_first():

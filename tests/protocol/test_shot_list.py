@@ -42,6 +42,52 @@ def test_noise_ladder_is_two_flats_and_two_darks_per_whole_stop():
     assert [shot.number for shot in shots.shots] == list(range(1, 19))
 
 
+def test_optional_shots_stand_apart_from_what_a_complete_run_needs():
+    shots = shots_of("noise-ladder")
+    assert [(shot.step, shot.iso, shot.frames) for shot in shots.optional_shots] == [
+        ("lamp flat ISO 1600", 1600, 2),  # the fifth of nine values
+        ("clipped flat ISO 100", 100, 2),
+    ]
+    lamp, clipped = shots.optional_shots
+    assert (lamp.optional, lamp.light, clipped.light) == (True, "tungsten", None)
+    # the light assumed is daylight: no shutter time is guessed for the lamp
+    assert lamp.guide.shutter_s is None and "in lamp light" in lamp.note
+    # [1.5, 6] means 3 times saturation: log2(3 * 7.8) stops over what a meter gives
+    metered = 2.0**5 / 2.0**9
+    assert abs(math.log2(clipped.guide.shutter_s / (metered * 3 * 7.8))) <= 1 / 6
+    assert [shot.number for shot in (*shots.shots, *shots.optional_shots)] == list(range(1, 21))
+    # set-up of 4 and 1 minutes, twice 6 s to turn the dial, 2 frames of 3 s each, exposures
+    assert shots.optional_minutes == pytest.approx(5 + (12 + 12 + 2 * clipped.guide.shutter_s) / 60)
+    without = written(
+        'setting = "iso"\nvalues = [100]', SCENE + SCENE.replace("frames", 'name = "more"\noptional = true\nframes')
+    )
+    assert shot_list(without).frames == 1 and shot_list(without).optional_frames == 1
+
+
+def test_thirds_quick_and_dark_current_have_the_frames_they_promise():
+    thirds = shots_of("noise-ladder-thirds")
+    # 8 stops of 3 thirds and the end itself: 25 values, two flats and two darks each
+    assert thirds.frames == 100 and len({shot.iso for shot in thirds.shots}) == 25
+    quick = shots_of("noise-quick")
+    assert [shot.step for shot in quick.shots] == ["ISO 100", "ISO 1600", "ISO 25600"]
+    assert quick.frames == 6 and quick.optional_frames == 0
+    # at mid-grey: the meter's own exposure, f/5.6 and EV 9 at ISO 100 are 32/512 s
+    assert quick.shots[0].guide.shutter_s == 1 / 16
+    dark = shots_of("dark-current")
+    assert [shot.step for shot in dark.shots] == [
+        "dark 1/125",
+        "dark 1 s",
+        "dark 4 s",
+        "dark 15 s",
+        "dark 30 s",
+        "flat",
+    ]
+    assert [shot.step for shot in dark.optional_shots] == ["dark 60 s", "dark 120 s"]
+    assert all("bulb" in shot.note for shot in dark.optional_shots)
+    assert {shot.iso for shot in dark.shots} == {800}
+    assert dark.frames == 12 and dark.remarks == (), "bulb times are no fault of the camera's range"
+
+
 def test_the_cameras_own_ends_belong_to_the_ladder():
     def isos(low, high):
         return [
@@ -272,4 +318,8 @@ def test_every_shipped_protocol_keeps_to_the_range_of_any_camera(iso_min, iso_ma
                     assert value is None or low * (1 - 1e-9) <= value <= high * (1 + 1e-9)
         for role in {shot.role for shot in shots.shots}:
             swept = [getattr(shot, item.protocol.sweep.setting) for shot in shots.shots if shot.role == role]
-            assert swept == sorted(swept, reverse=role == "dark") and len(set(swept)) == len(swept)
+            # dark frames come back down the ladder that the flats went up; dark current starts with a cool sensor
+            down = role == "dark" and item.protocol.measures == "noise"
+            assert swept == sorted(swept, reverse=down) and len(set(swept)) == len(swept)
+        assert not {shot.step for shot in shots.optional_shots} & set(labels)
+        assert shots.optional_frames == sum(shot.frames for shot in shots.optional_shots)

@@ -11,6 +11,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from report_noise_samples import dark_current, developed, laboratory_noise
+
 TITLES = {
     "noise-ladder": "Noise against ISO",
     "aperture-sweep": "Sharpness against f-number",
@@ -140,7 +142,8 @@ def read_noise(iso: float, channel_factor: float = 1.0) -> float:
     return channel_factor * math.hypot(first, 1.1 * gain)
 
 
-def noise_run(folder: Path, **changes: Any) -> Path:
+def noise_run(folder: Path, *, laboratory: bool = True, **changes: Any) -> Path:
+    """Write a noise run; `laboratory=False` leaves it as the first version of the program wrote it."""
     chance = random.Random(7)
     points, frames = [], []
     isos = [100 * 2**k for k in range(9)]
@@ -227,7 +230,10 @@ def noise_run(folder: Path, **changes: Any) -> Path:
         "snr_pixel": 10 / math.sqrt(24 / 8),
         "text": "Up to ISO 25600 a mid-grey of an 8-megapixel picture keeps a signal-to-noise ratio of 10.",
     }
-    curves = curves_record("noise-ladder", noise={"points": points, "fit": fit}, limits=[limit])
+    noise: dict[str, Any] = {"points": points, "fit": fit}
+    if laboratory:
+        noise = laboratory_noise(noise, read_noise)
+    curves = curves_record("noise-ladder", noise=noise, limits=[limit])
     run = run_record(
         "noise-ladder",
         status="partial",
@@ -498,3 +504,32 @@ def practice_run(folder: Path) -> Path:
         )
     curves = curves_record("practice-shutter", practice={"setting": "shutter_s", "frames": rows})
     return write_run(folder, run_record("practice-shutter", measures="practice"), curves, frames)
+
+
+# ---- noise by other protocols ----
+
+
+def dark_run(folder: Path) -> Path:
+    frames = [
+        frame(f"A24_dark{k}.DNG", iso=800, shutter_s=time, role="dark", step=f"dark {time:g} s")
+        for k, time in enumerate((1 / 128, 1.0, 4.0, 16.0, 32.0, 120.0))
+    ]
+    noise = {"points": [], "fit": None, "dark_current": dark_current()}
+    run = run_record("dark-current", title="Dark current")
+    return write_run(folder, run, curves_record("dark-current", noise=noise), frames)
+
+
+def developed_run(folder: Path) -> Path:
+    pictures = developed()
+    points = [
+        {key: p.get(key) for key in ("iso", "snr_midgrey", "snr_midgrey_stderr", "flags")} | {"channel": "Y"}
+        for p in pictures["points"]
+    ]
+    frames = [frame(f"A24_{p['iso']}.JPG", iso=p["iso"], role="flat", step="flat", flags="rendered") for p in points]
+    noise = {"points": points, "fit": None, "spectrum": [], "developed": pictures, "dark_current": None}
+    limit = {
+        "kind": "iso", "iso": 6400.0, "iso_dial": 6400.0, "ci_low": 6100.0, "ci_high": None, "flags": ["rendered"],
+        "criterion": {"snr": 10.0, "print_long_side_cm": 30.0, "viewing_distance_cm": 50.0}, "at_least": True,
+        "channel": "Y", "snr_pixel": 8.0, "text": "Noise is acceptable up to ISO 6400, for this picture style only.",
+    }  # fmt: skip
+    return write_run(folder, run_record("noise-ladder"), curves_record("noise", noise=noise, limits=[limit]), frames)

@@ -9,7 +9,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from report_samples import blur_run, frame, noise_run, sharpness_run
+from report_samples import blur_run, dark_run, developed_run, frame, noise_run, sharpness_run
 
 from kitgauge.report.page import write_report
 
@@ -52,7 +52,7 @@ def chromium(folder: Path, *options: str) -> str:
     return done.stdout
 
 
-@pytest.mark.parametrize("make", [noise_run, sharpness_run, blur_run])
+@pytest.mark.parametrize("make", [noise_run, dark_run, developed_run, sharpness_run, blur_run])
 def test_page_never_scrolls_sideways(make: object, tmp_path: Path) -> None:
     folder = make(tmp_path / "run")  # type: ignore[operator]
     if make is noise_run:  # a name without a place to break

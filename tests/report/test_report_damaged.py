@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from report_samples import blur_run, noise_run, practice_run, sharpness_run
+from report_samples import blur_run, dark_run, developed_run, noise_run, practice_run, sharpness_run
 
 from kitgauge.errors import ResultsError
 from kitgauge.report.page import write_report
@@ -30,7 +30,7 @@ def damaged(value: Any, chance: random.Random, share: float) -> Any:
     return value
 
 
-@pytest.mark.parametrize("make", [noise_run, sharpness_run, blur_run, practice_run])
+@pytest.mark.parametrize("make", [noise_run, dark_run, developed_run, sharpness_run, blur_run, practice_run])
 @pytest.mark.parametrize("share", [0.002, 0.02, 0.1])
 def test_any_value_may_be_damaged(make: Any, share: float, tmp_path: Path) -> None:
     chance = random.Random(f"{make.__name__} {share}")

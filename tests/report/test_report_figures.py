@@ -17,7 +17,7 @@ from kitgauge.report.plots_blur import blur_pictures, keep_counts, kept, wilson_
 from kitgauge.report.plots_noise import noise_pictures
 from kitgauge.report.plots_sharpness import group_series, sharpness_pictures
 from kitgauge.report.regions import corner_share, region_means, sharpest_aperture
-from kitgauge.report.style import LOOKS, inline_svg
+from kitgauge.report.style import LOOKS, Picture, inline_svg
 
 # Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (score, no continuity correction);
 # from memory
@@ -140,6 +140,10 @@ def curves_of(folder: Path) -> dict[str, object]:
     return json.loads((folder / "curves.json").read_text())
 
 
+def by_name(pictures: list[Picture]) -> dict[str, Picture]:
+    return {picture.name: picture for picture in pictures}
+
+
 def test_censored_frames_are_arrows_and_measured_ones_are_not(tmp_path: Path) -> None:
     curves = curves_of(blur_run(tmp_path))
     frames = [f for f in curves["blur"]["frames"] if f["role"] == "handheld"]
@@ -168,12 +172,13 @@ def test_points_left_out_of_the_fit_are_hollow_and_said_so(tmp_path: Path) -> No
 
 def test_no_model_is_said_and_nothing_is_drawn_in_its_place(tmp_path: Path) -> None:
     noise = curves_of(noise_run(tmp_path / "noise"))
-    noise["noise"]["fit"] = None
     sharp = curves_of(sharpness_run(tmp_path / "sharp"))
     sharp["sharpness"]["fit"] = {}
     blur = curves_of(blur_run(tmp_path / "blur"))
     blur["blur"]["fit"] = None
-    snr, read_noise = noise_pictures(noise["noise"], noise["limits"])
+    del noise["noise"]["fit"]
+    drawn_noise = by_name(noise_pictures(noise["noise"], noise["limits"]))
+    snr, read_noise = drawn_noise["noise-snr"], drawn_noise["noise-read"]
     keep, _ = blur_pictures(blur["blur"], blur["limits"])
     mtf50, *_ = sharpness_pictures(sharp["sharpness"], sharp["limits"])
     for drawn in (snr, read_noise, keep, mtf50):
@@ -221,14 +226,14 @@ def test_a_limit_line_is_named_by_its_exact_place(tmp_path: Path) -> None:
     assert "limit 1/43 s (on the dial 1/50 s)" in words(keep.svg)
     noise = curves_of(noise_run(tmp_path / "noise"))
     noise["limits"][0] |= {"iso": 8540.4, "iso_dial": 8000.0}
-    snr, _ = noise_pictures(noise["noise"], noise["limits"])
+    snr = by_name(noise_pictures(noise["noise"], noise["limits"]))["noise-snr"]
     assert "limit ISO 8540 (on the dial ISO 8000)" in words(snr.svg)
 
 
 def test_measured_isos_are_not_moved_to_marked_ones(tmp_path: Path) -> None:
     noise = curves_of(noise_run(tmp_path))
     noise["noise"]["fit"] |= {"dual_gain_iso": None, "invariance_iso": 1630.0, "invariance_text": None}
-    _, read_noise = noise_pictures(noise["noise"], noise["limits"])
+    read_noise = by_name(noise_pictures(noise["noise"], noise["limits"]))["noise-read"]
     assert "little gained above ISO 1630" in words(read_noise.svg)
     assert "Above ISO 1630, raising ISO" in read_noise.caption
 

@@ -11,8 +11,9 @@ from report_samples import blur_run, noise_run, practice_run, sharpness_run
 from rich.console import Console
 
 from kitgauge.report.data import load_run
-from kitgauge.report.evidence import Table, noise_table
+from kitgauge.report.evidence import Table
 from kitgauge.report.fit_table import fit_table
+from kitgauge.report.noise_tables import noise_table
 from kitgauge.report.tables import plain_lines, print_summary, print_table
 
 
@@ -27,6 +28,7 @@ def test_summary_gives_limits_points_and_what_to_shoot_again(tmp_path: Path) -> 
     assert "This run is partial" in text and "no frames at ISO 51200" in text
     assert "ISO 25600" in text and "24900 to ISO 26900" in text
     assert "make ISO 25600 the ceiling" in text
+    assert "Daylight: ISO 20000; Lamp light (tungsten): ISO 10000." in " ".join(text.split())
     assert "5.204 ± 0.016" in text or "5.2" in text
     assert "Of 38 frames, 36 used, 1 rejected and 1 left out." in text
     assert "shoot again: flat ISO 200" in text

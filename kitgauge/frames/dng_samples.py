@@ -1,0 +1,160 @@
+"""Samples of the plainest kind of DNG, read without a decoder: 16-bit integers that lie in the file as they are.
+
+The decoder copies such samples twice, into memory that the system has to clear first; reading them straight into
+place takes a tenth of that. Whatever is unusual in any way is left to the decoder: this reader knows one layout and
+no exceptions from it.
+
+Source: TIFF 6.0 (strips, byte order, sample format); TIFF/EP (ISO 12234-2: colour filter array); DNG 1.7
+(LinearizationTable, opcode lists, interleaving, CFAPlaneColor, CFALayout).
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+from io import FileIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitgauge.frames.levels import VisibleArea
+from kitgauge.frames.tiff_layout import (
+    ACTIVE_AREA,
+    BITS_PER_SAMPLE,
+    CFA_LAYOUT,
+    CFA_PATTERN,
+    CFA_PLANE_COLOUR,
+    CFA_REPEAT,
+    COLUMN_INTERLEAVE,
+    COMPRESSION,
+    COMPRESSION_NONE,
+    FILL_ORDER,
+    IMAGE_LENGTH,
+    IMAGE_WIDTH,
+    LINEARIZATION_TABLE,
+    OPCODE_LIST_1,
+    OPCODE_LIST_2,
+    PHOTOMETRIC,
+    PHOTOMETRIC_CFA,
+    PLANAR_CONFIGURATION,
+    ROW_INTERLEAVE,
+    ROWS_PER_STRIP,
+    SAMPLE_FORMAT,
+    SAMPLES_PER_PIXEL,
+    STRIP_BYTE_COUNTS,
+    STRIP_OFFSETS,
+    SUB_TILE_BLOCK,
+    TILE_OFFSETS,
+    Directory,
+    TiffLayout,
+)
+
+_BYTES_PER_SAMPLE = 2
+_LETTERS = {0: "R", 1: "G", 2: "B"}  # CFAPattern, TIFF/EP
+# tag -> the only value it may have where it is there at all
+_ONLY = {
+    SAMPLES_PER_PIXEL: 1,
+    SAMPLE_FORMAT: 1,
+    FILL_ORDER: 1,
+    PLANAR_CONFIGURATION: 1,
+    CFA_LAYOUT: 1,
+    ROW_INTERLEAVE: 1,
+    COLUMN_INTERLEAVE: 1,
+}
+_REQUIRED = {PHOTOMETRIC: PHOTOMETRIC_CFA, COMPRESSION: COMPRESSION_NONE, BITS_PER_SAMPLE: 16}
+_ABSENT = (LINEARIZATION_TABLE, OPCODE_LIST_1, OPCODE_LIST_2, SUB_TILE_BLOCK, TILE_OFFSETS)
+
+
+@dataclass(frozen=True)
+class PlainSamples:
+    """Samples of a whole frame, masked borders and all: (row, column) uint16, and the letters of its 2 x 2 pattern."""
+
+    whole: NDArray[np.uint16]
+    letters: tuple[tuple[str, str], tuple[str, str]]
+
+
+def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: VisibleArea) -> PlainSamples | None:
+    """Return the samples of an uncompressed little-endian 16-bit Bayer DNG, None for any other file.
+
+    `shape` (rows, columns) and `area` are what the decoder makes of the file: where it sees another size, or rounds
+    the corner of ActiveArea, it is asked for the samples too. None is no fault: the file is one for the decoder.
+
+    Raises
+    ------
+    OSError : the file cannot be read
+    """
+    if not (layout.is_dng and layout.standard and layout.order == "<" and sys.byteorder == "little"):
+        return None
+    pictures = layout.sensor_pictures()
+    if len(pictures) != 1:
+        return None
+    picture = pictures[0]
+    letters = _bayer_letters(layout, picture)
+    start = _start_of_samples(layout, picture, shape)
+    if letters is None or start is None or not _as_stated(layout, picture, shape, area):
+        return None
+    whole: NDArray[np.uint16] = np.empty(shape, dtype=np.uint16)
+    with layout.path.open("rb", buffering=0) as stream:
+        stream.seek(start)
+        if not _fill(stream, whole.data.cast("B")):
+            return None
+    return PlainSamples(whole, letters)
+
+
+def _fill(stream: FileIO, into: memoryview) -> bool:
+    """Fill `into` from a stream, which may hand over less than asked for; tell whether that went to the end."""
+    done = 0
+    while done < len(into):
+        got = stream.readinto(into[done:])
+        if got == 0:
+            return False
+        done += got
+    return True
+
+
+def _start_of_samples(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) -> int | None:
+    """Return where in the file the samples begin, None if they are not one run of plain 16-bit rows."""
+    if any(tag in picture.entries for tag in _ABSENT):
+        return None
+    if any(layout.numbers(picture, tag) != (value,) for tag, value in _REQUIRED.items()):
+        return None
+    if any(tag in picture.entries and layout.numbers(picture, tag) != (value,) for tag, value in _ONLY.items()):
+        return None
+    rows, columns = shape
+    if layout.numbers(picture, IMAGE_LENGTH) != (rows,) or layout.numbers(picture, IMAGE_WIDTH) != (columns,):
+        return None
+    starts, lengths = layout.numbers(picture, STRIP_OFFSETS), layout.numbers(picture, STRIP_BYTE_COUNTS)
+    if not starts or not lengths or len(starts) != len(lengths):
+        return None
+    per_strip = min(int(layout.number(picture, ROWS_PER_STRIP, rows)), rows)
+    if per_strip < 1 or len(starts) != -(-rows // per_strip):
+        return None
+    at = first = int(starts[0])
+    for index, (start, length) in enumerate(zip(starts, lengths, strict=True)):
+        strip_rows = min(per_strip, rows - index * per_strip)
+        if start != at or length != strip_rows * columns * _BYTES_PER_SAMPLE:
+            return None
+        at += int(length)
+    return first if at <= layout.file_bytes else None
+
+
+def _as_stated(layout: TiffLayout, picture: Directory, shape: tuple[int, int], area: VisibleArea) -> bool:
+    """Tell whether the visible area is the one that the file states, with the pattern's corner at its corner."""
+    stated: tuple[float, ...] = (0, 0, *shape)
+    if ACTIVE_AREA in picture.entries:
+        stated = layout.numbers(picture, ACTIVE_AREA) or ()
+    seen = (area.top, area.left, area.top + area.height, area.left + area.width)
+    return tuple(stated) == seen and area.top % 2 == area.left % 2 == 0
+
+
+def _bayer_letters(layout: TiffLayout, picture: Directory) -> tuple[tuple[str, str], tuple[str, str]] | None:
+    """Return the colour letters of the 2 x 2 pattern at the picture's corner, None if it is another pattern."""
+    if layout.numbers(picture, CFA_REPEAT) != (2, 2):
+        return None
+    if CFA_PLANE_COLOUR in picture.entries and layout.numbers(picture, CFA_PLANE_COLOUR) != (0, 1, 2):
+        return None
+    codes = layout.numbers(picture, CFA_PATTERN)
+    if codes is None or sorted(codes) != [0, 1, 1, 2] or not (codes[0] == codes[3] or codes[1] == codes[2]):
+        return None  # not a Bayer pattern: greens on a diagonal
+    one, two, three, four = (_LETTERS[int(code)] for code in codes)
+    return (one, two), (three, four)

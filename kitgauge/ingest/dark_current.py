@@ -1,0 +1,145 @@
+"""Open the frames of one exposure time of a dark-current series and measure them in pairs.
+
+A pair of flats may lie among them: which pairs are flats is told later, when all exposure times are known
+(`flats_among`), because a hot sensor's long exposures are bright as well.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from kitgauge.errors import FrameError
+from kitgauge.exposure import exact_shutter_s, format_shutter
+from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.opening import open_frame
+from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.iso_group import DARK_BELOW, level_fraction
+from kitgauge.ingest.match import same_setting_key
+from kitgauge.ingest.opened import refusal
+from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.measure.dark_current import measure_dark_exposure
+
+# Two frames make a pair if their levels differ by less than this share of the range, or of the brighter one.
+ALIKE, ALIKE_SHARE = 0.01, 0.3
+# Dark current does not wane with time: a pair this much brighter than one of a longer exposure saw light, and so did
+# one this much brighter than its time, counted from the next shorter exposure, makes it.
+BRIGHTER_THAN_LONGER, BRIGHTER_THAN_ITS_TIME = 1.5, 4.0
+
+
+def by_exposure(records: Sequence[FrameRecord]) -> dict[float, list[FrameRecord]]:
+    """Return the records that are neither rejected nor left out, grouped by exact exposure time [s], rising."""
+    groups: dict[float, list[FrameRecord]] = defaultdict(list)
+    for record in records:
+        if record.status != "rejected" and not record.reason and record.shutter_s is not None:
+            groups[same_setting_key("shutter_s", record.shutter_s)].append(record)
+    return {exact_shutter_s(key): groups[key] for key in sorted(groups)}
+
+
+def exposure_label(exposure_s: float) -> str:
+    """Return the label of the task of one exposure time."""
+    return f"dark {format_shutter(exposure_s)}"
+
+
+def exposure_task(exposure_s: float, records: Sequence[FrameRecord], cache: MeasurementCache) -> Task:
+    """Return the task that measures the frames of one exposure time in pairs."""
+    ordered = sorted(records, key=capture_order)
+    known = [[record.file, record.role] for record in ordered]
+    return Task(
+        label=exposure_label(exposure_s),
+        key=cache.key("dark exposure", [record.sha256 for record in ordered], {"frames": known}),
+        files=tuple(record.file for record in ordered),
+        work=lambda: measure_exposure(ordered),
+    )
+
+
+def measure_exposure(records: Sequence[FrameRecord]) -> Measurement:
+    """Return the pairs of one exposure time: `files`, `role` (as said, else None), `level` (share of the range) and
+    `planes` (`colour`, place in the pattern, black and white levels, a `DarkExposure` as plain values).
+
+    Frames of about the same level are paired in the order of capture; at most two wait for a partner.
+    """
+    shape: tuple[int, int] | None = None
+    refused: dict[str, list[str]] = {}
+    waiting: list[tuple[FrameRecord, Mosaic, float]] = []
+    pairs: list[dict[str, Any]] = []
+    for record in records:
+        try:
+            mosaic = open_frame(record.path)
+        except FrameError as error:
+            refused |= refusal(record, error)["refused"]
+            continue
+        shape = shape or mosaic.shape
+        if mosaic.shape != shape:
+            reason = f"{mosaic.shape[1]} x {mosaic.shape[0]} pixels instead of {shape[1]} x {shape[0]}"
+            refused[record.file] = ["different-size", reason]
+            continue
+        level = level_fraction(mosaic)
+        partner = next((item for item in waiting if _alike(item, record, level)), None)
+        if partner is None:
+            waiting = [*waiting, (record, mosaic, level)][-2:]
+            continue
+        waiting.remove(partner)
+        pairs.append(
+            {
+                "files": [partner[0].file, record.file],
+                "role": record.role,
+                "level": 0.5 * (partner[2] + level),
+                "planes": _planes(partner[1], mosaic),
+            }
+        )
+    return {"shape": None if shape is None else list(shape), "pairs": pairs, "refused": refused}
+
+
+def _alike(waiting: tuple[FrameRecord, Mosaic, float], record: FrameRecord, level: float) -> bool:
+    other = waiting[2]
+    return waiting[0].role == record.role and abs(level - other) < max(ALIKE, ALIKE_SHARE * max(level, other))
+
+
+def _planes(first: Mosaic, second: Mosaic) -> list[dict[str, Any]]:
+    return [
+        {
+            "colour": a.colour,
+            "row_offset": a.row_offset,
+            "column_offset": a.column_offset,
+            "row_step": a.row_step,
+            "column_step": a.column_step,
+            "black_dn": a.black_dn,
+            "white_dn": a.white_dn,
+            **measure_dark_exposure(a.samples, b.samples, a.white_dn).as_dict(),
+        }
+        for a, b in zip(first.planes(), second.planes(), strict=True)
+    ]
+
+
+def flats_among(pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> list[bool]:
+    """Tell for each (exposure time [s], pair) whether it is a pair of flats.
+
+    The role that the user gave decides. Else a pair is one of flats if it is too bright for a capped frame, and
+    brighter than a longer exposure or than its own time can make it, counted from the next shorter exposure. With no
+    other exposure to compare with, bright is flat.
+    """
+    return [_is_flat(index, pairs) for index in range(len(pairs))]
+
+
+def _is_flat(index: int, pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> bool:
+    time, pair = pairs[index]
+    if pair["role"] is not None:
+        return bool(pair["role"] == "flat")
+    level = float(pair["level"])
+    if level < DARK_BELOW:
+        return False
+    others = [
+        (other, float(item["level"]))
+        for position, (other, item) in enumerate(pairs)
+        if position != index and item["role"] != "flat" and float(item["level"]) < level
+    ]
+    if any(other >= time and level > BRIGHTER_THAN_LONGER * max(there, 0.0) for other, there in others):
+        return True
+    shorter = [(other, there) for other, there in others if other < time]
+    if not shorter:
+        return True
+    nearest, there = max(shorter)
+    return level > BRIGHTER_THAN_ITS_TIME * max(there, DARK_BELOW / 10) * time / nearest

@@ -1,0 +1,66 @@
+"""What a full well seen at one ISO value says about lower ones.
+
+A well holds so many electrons, however they are amplified afterwards: where the converter would take more at a lower
+ISO, it is the well that stops the signal (photon transfer, common to sensor literature; from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+from kitgauge.measure.dynamic_range import dynamic_range
+from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, snr
+
+
+def bound_by_full_well(points: Sequence[NoisePoint]) -> list[NoisePoint]:
+    """Return the points, saturation of those below an ISO whose flats showed a full well bounded by it.
+
+    Bounded are points of the same channel whose saturation is the file's white, where that is more electrons than the
+    well holds by more than both errors, and whose own flats stayed below it (a photosite with two conversion gains may
+    hold more at low ISO).
+    """
+    return [_bounded(point, points) for point in points]
+
+
+def _bounded(point: NoisePoint, points: Sequence[NoisePoint]) -> NoisePoint:
+    wells = [
+        other
+        for other in points
+        if other.channel == point.channel and other.iso > point.iso and math.isfinite(other.full_well_e)
+    ]
+    if not wells or point.saturation_source != "file":
+        return point
+    well = min(wells, key=lambda other: other.iso)
+    error = math.hypot(well.saturation_e_stderr, point.saturation_e_stderr)
+    if not (point.saturation_e > well.full_well_e + 2.0 * error and point.signal_e < well.full_well_e):
+        return point
+    gain, top_e = point.gain_e_per_dn, well.full_well_e
+    relative = math.hypot(well.saturation_e_stderr / top_e, point.gain_e_per_dn_stderr / gain)
+    lines_dn = math.hypot(point.row_noise_e, point.column_noise_e) / gain
+    span, span_stderr = top_e / gain, relative * top_e / gain
+    stops = dynamic_range(
+        *(
+            gain,
+            point.gain_e_per_dn_stderr,
+            point.read_noise_dn,
+            point.read_noise_dn_stderr,
+            span,
+            span_stderr,
+            lines_dn,
+        )
+    )
+    return replace(
+        point,
+        saturation_e=top_e,
+        saturation_e_stderr=well.saturation_e_stderr,
+        saturation_source="flats",
+        full_well_e=top_e,
+        level=point.level * point.saturation_e / top_e,
+        dynamic_range_stops=stops.engineering_stops,
+        dynamic_range_stops_stderr=stops.engineering_stops_stderr,
+        dynamic_range_iso15739_stops=stops.iso15739_stops,
+        snr_midgrey=snr(MIDGREY_FRACTION_OF_SATURATION * top_e, point.read_noise_e, gain),
+        flags=tuple(flag for flag in point.flags if flag != "saturation-from-metadata"),
+    )

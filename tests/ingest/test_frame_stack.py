@@ -1,0 +1,170 @@
+"""Many frames of one ISO, in any order: each used, few in memory, levels kept apart.
+
+Frames are made in memory, with nothing of the package in them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import weakref
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from kitgauge.frames.mosaic import Mosaic
+from kitgauge.ingest import iso_group
+from kitgauge.ingest.frame_stack import FrameStack
+from kitgauge.ingest.record import FrameRecord
+from kitgauge.measure.dark_pair import DarkPair
+from kitgauge.measure.noise_points import PlanePairs, noise_points
+from kitgauge.measure.photon_transfer import FlatPair
+
+WHITE, BLACK, GAIN, READ_E = 16383.0, 512.0, 2.0, 5.0
+SHAPE = (128, 160)
+BAYER = (("R", "G1"), ("G2", "B"))
+OFFSETS = np.array([[0.0, 3.0], [-2.0, 5.0]])  # black differs by position of the pattern
+
+
+class Shoot:
+    """Frames given as (level in e-, shutter time); Bayer, greens unequal, light drifting from frame to frame."""
+
+    def __init__(self, monkeypatch, frames, *, seed=1, drift=0.0, source="metadata", pattern=BAYER):
+        rng = np.random.default_rng(seed)
+        response = 1 + 0.006 * rng.standard_normal(SHAPE)
+        if pattern == BAYER:
+            response *= np.tile([[0.5, 1.0], [0.97, 0.7]], (SHAPE[0] // 2, SHAPE[1] // 2))
+        self.records, self.samples = [], {}
+        opened: list[weakref.ref[np.ndarray]] = []
+        self.most_alive = 0
+        black = BLACK + np.tile(OFFSETS, (SHAPE[0] // 2, SHAPE[1] // 2))
+        for index, (level, shutter_s) in enumerate(frames):
+            electrons = rng.poisson(level * (1 + drift * index) * response) + READ_E * rng.standard_normal(SHAPE)
+            name = f"{index:03d}.dng"
+            self.samples[name] = np.clip(np.round(electrons / GAIN + black), 0, WHITE).astype(np.uint16)
+            self.records.append(
+                FrameRecord(name, Path(name), sha256=name, iso=100.0, shutter_s=shutter_s, f_number=5.6)
+            )
+
+        def open_frame(path):
+            samples = self.samples[path.name].copy()
+            opened.append(weakref.ref(samples))
+            self.most_alive = max(self.most_alive, sum(frame() is not None for frame in opened))
+            stated = np.full((len(pattern), len(pattern[0])), BLACK)
+            return Mosaic(path, samples, pattern, stated, WHITE, source)
+
+        monkeypatch.setattr(iso_group, "open_frame", open_frame)
+
+    def measure(self):
+        class NoCache:
+            def key(self, *_):
+                return ""
+
+        result = iso_group.iso_task(100.0, self.records, NoCache()).work()
+        json.dumps(result)
+        for plane in result["planes"]:
+            assert len(plane["flat_pairs"]) == len(result["flat_sets"])
+            assert len(plane["dark_pairs"]) == len(result["dark_sets"])
+        return result
+
+    def unpaired(self):
+        return [name for name, frame in self.measure()["frames"].items() if not frame["paired"]]
+
+
+def point_of(result, channel="G"):
+    planes = [
+        PlanePairs(
+            plane["colour"],
+            tuple(FlatPair.from_dict(pair) for pair in plane["flat_pairs"]),
+            tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
+            float(np.mean([pair["mean_dn"] for pair in plane["dark_pairs"]])),
+        )
+        for plane in result["planes"]
+    ]
+    return next(point for point in noise_points(100.0, planes) if point.channel == channel)
+
+
+DARKS = [(0.0, 1 / 4000)]
+
+
+@pytest.mark.parametrize(("flats", "darks"), [(2, 2), (3, 3), (4, 2), (10, 5), (50, 2)])
+def test_n_frames_make_n_less_one_differences(monkeypatch, flats, darks):
+    shoot = Shoot(monkeypatch, [(16_000.0, 1 / 60)] * flats + DARKS * darks, drift=0.0005)
+    result = shoot.measure()
+    assert all(frame["paired"] for frame in result["frames"].values())
+    assert [len(one["files"]) for one in result["flat_sets"]] == list(range(2, flats + 1))
+    assert [len(one["files"]) for one in result["dark_sets"]] == list(range(2, darks + 1))
+    assert [pair["reference_frames"] for pair in result["planes"][0]["flat_pairs"]] == list(range(1, flats))
+    assert shoot.most_alive <= 2  # and one sum of frames
+    point = point_of(result)
+    assert point.flat_pairs == 2 * (flats - 1)  # G1 and G2
+    assert point.gain_e_per_dn == pytest.approx(GAIN, abs=3.5 * point.gain_e_per_dn_stderr)
+    assert point.read_noise_e == pytest.approx(READ_E, abs=3.5 * point.read_noise_e_stderr)
+    # two greens of SHAPE / 4 each (fixed by the Fisher information of a variance)
+    samples = 2 * SHAPE[0] * SHAPE[1] / 4
+    assert point.read_noise_dn_stderr / point.read_noise_dn == pytest.approx(
+        math.sqrt(2 / samples / (darks - 1)) / 2 * (1 + (1 / 12) / 6.25), rel=0.06
+    )
+
+
+def test_settings_shot_in_turns_are_told_apart(monkeypatch):
+    # 1, 2, 1, 2 ... two settings, the light drifting all the while
+    turns = [(6_000.0, 1 / 125), (18_000.0, 1 / 40)] * 4
+    shoot = Shoot(monkeypatch, turns + DARKS * 2, drift=0.004)
+    result = shoot.measure()
+    assert [one["shutter_s"] for one in result["flat_sets"]] == [1 / 125] * 3 + [1 / 40] * 3
+    assert shoot.most_alive <= 2
+    point = point_of(result)
+    assert point.gain_e_per_dn == pytest.approx(GAIN, abs=3.5 * point.gain_e_per_dn_stderr)
+    assert not {"light-changed", "textured"} & set(point.flags)
+
+
+def test_levels_made_by_light_at_one_setting_are_told_apart(monkeypatch):
+    levels = [3_000.0, 7_000.0, 12_000.0, 18_000.0, 24_000.0]
+    frames = [(level, 1 / 60) for level in levels for _ in range(2)]
+    result = Shoot(monkeypatch, frames + DARKS * 2).measure()
+    assert [one["files"] for one in result["flat_sets"]] == [
+        [f"{i:03d}.dng", f"{i + 1:03d}.dng"] for i in (0, 2, 4, 6, 8)
+    ]
+    assert not any("light-changed" in pair["flags"] for pair in result["planes"][1]["flat_pairs"])
+    assert all(frame["paired"] for frame in result["frames"].values())
+
+
+def test_two_singles_whose_light_changed_still_make_a_pair_and_say_so(monkeypatch):
+    result = Shoot(monkeypatch, [(10_000.0, 1 / 60), (13_000.0, 1 / 60)] + DARKS * 2).measure()
+    assert len(result["flat_sets"]) == 1
+    assert "light-changed" in result["planes"][1]["flat_pairs"][0]["flags"]
+
+
+def test_a_single_frame_stays_alone(monkeypatch):
+    shoot = Shoot(monkeypatch, [(10_000.0, 1 / 60), (16_000.0, 1 / 30), (16_000.0, 1 / 30)] + DARKS * 2)
+    assert shoot.unpaired() == ["000.dng"]
+
+
+@pytest.mark.parametrize("source", ["metadata", "unknown"])
+def test_black_offset_by_position_is_seen_through(monkeypatch, source):
+    # the stated level is wrong by -2 to 5 DN: without the darks gain would be off by as much over 400 DN of signal
+    result = Shoot(monkeypatch, [(800.0, 1 / 60)] * 4 + DARKS * 4, source=source).measure()
+    for plane, offset in zip(result["planes"], OFFSETS.ravel(), strict=True):
+        assert plane["dark_pairs"][0]["mean_dn"] == pytest.approx(BLACK + offset, abs=0.2)
+        assert plane["flat_pairs"][0]["black_dn"] == pytest.approx(BLACK + offset, abs=0.2)
+    for channel in ("G1", "G2", "B"):
+        point = point_of(result, channel)
+        assert point.gain_e_per_dn == pytest.approx(GAIN, abs=3.5 * point.gain_e_per_dn_stderr)
+
+
+def test_the_sum_of_frames_is_exact():
+    stack, rng = FrameStack(0.5), np.random.default_rng(3)
+    total = np.zeros((6, 8), np.int64)
+    for count in range(40):
+        samples = rng.integers(0, 65536, (6, 8)).astype(np.uint16)
+        mosaic = Mosaic(Path("x"), samples, (("G",),), np.zeros((1, 1)), 65535.0, "metadata")
+        contrast = stack.add(FrameRecord(f"{count}", Path("x"), sha256="", iso=100.0), mosaic)
+        assert (contrast is None) == (count == 0)
+        if contrast is not None:
+            [(plane, mean)] = list(contrast.planes())
+            assert plane.samples is not mean
+            assert np.array_equal(np.rint(mean.astype(float) * count), total)
+        stack.keep(mosaic)
+        total += samples
