@@ -42,7 +42,7 @@ def print_summary(data: RunData, console: Console) -> None:
         _say(console, "This run gives no limit.")
     if noise_letter := noise_text.noise_letter(data.part("noise"), data.limits):
         if lights := "; ".join(heading for heading, _, _ in noise_letter.lights if ":" in heading):
-            _say(console, f"{lights}.")
+            _say(console, f"The weakest colour, white-balanced, meets it up to: {lights[0].lower()}{lights[1:]}.")
         for sentence in (*noise_letter.developed, *noise_letter.dark):
             _say(console, sentence)
     for table in summary_tables(data):

@@ -134,9 +134,14 @@ class Sensor:
 
         Numbers scaled down clip where they did before scaling, below the file's white level.
         """
-        black = float(np.mean(self.black_dn))
-        lowest = min(self.gain_e_per_dn(iso), self.gain_e_per_dn(self.made_from(iso)[0]))
-        return min(self.full_well_e, (self.white_dn - black) * lowest)
+        return min(self.labelled_range_e(iso), self.labelled_range_e(self.made_from(iso)[0]))
+
+    def labelled_range_e(self, iso: float) -> float:
+        """Return the electrons [e-] that fill the file's range at the gain of `iso`, or the full well.
+
+        It follows the label, as the light of a series does; numbers scaled down clip below it (`saturation_e`).
+        """
+        return min(self.full_well_e, (self.white_dn - float(np.mean(self.black_dn))) * self.gain_e_per_dn(iso))
 
     def dynamic_range_stops(self, iso: float) -> float:
         """Return log2(saturation / read noise)."""

@@ -205,7 +205,7 @@ def take_frame(kit: SimulatedKit, frame: PlannedFrame) -> NDArray[np.uint16]:
         return kit.sensor.expose(
             0.0, frame.iso, rng, shape=kit.shape, exposure_s=frame.shutter_s, dark_rate=frame.dark_rate
         )
-    ground_e = frame.level * kit.sensor.saturation_e(frame.iso)
+    ground_e = frame.level * kit.sensor.labelled_range_e(frame.iso)
     electrons = shading(kit.shape, kit.lens.light_loss(frame.f_number)) * np.float32(ground_e)
     if frame.role in CHART_ROLES:
         electrons *= render(

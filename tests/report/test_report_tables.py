@@ -28,7 +28,7 @@ def test_summary_gives_limits_points_and_what_to_shoot_again(tmp_path: Path) -> 
     assert "This run is partial" in text and "no frames at ISO 51200" in text
     assert "ISO 25600" in text and "24900 to ISO 26900" in text
     assert "make ISO 25600 the ceiling" in text
-    assert "Daylight: ISO 20000; Lamp light (tungsten): ISO 10000." in " ".join(text.split())
+    assert "meets it up to: daylight: ISO 20000; Lamp light (tungsten): ISO 10000." in " ".join(text.split())
     assert "5.204 ± 0.016" in text or "5.2" in text
     assert "Of 38 frames, 36 used, 1 rejected and 1 left out." in text
     assert "shoot again: flat ISO 200" in text
