@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
-K_REFLECTED_CD_S_PER_M2 = 12.5
 C_INCIDENT_LX_S = 250.0
 MIDGREY_FRACTION_OF_SATURATION = 10.0 / 78.0
 
@@ -207,12 +206,6 @@ def ev100_from_lux(illuminance_lx: float) -> float:
     """Return EV at ISO 100 of an incident illuminance [lx]: 2^EV = E 100 / C, C = 250 lx s (ISO 2720)."""
     _require_positive(illuminance_lx, "illuminance")
     return math.log2(illuminance_lx * 100.0 / C_INCIDENT_LX_S)
-
-
-def ev100_from_luminance(luminance_cd_m2: float) -> float:
-    """Return EV at ISO 100 of a luminance [cd/m^2]: 2^EV = L 100 / K, K = 12.5 cd s/m^2 (ISO 2720)."""
-    _require_positive(luminance_cd_m2, "luminance")
-    return math.log2(luminance_cd_m2 * 100.0 / K_REFLECTED_CD_S_PER_M2)
 
 
 def iso_for(ev100_value: float, f_number: float, shutter_s: float) -> float:

@@ -166,7 +166,7 @@ FLAGS: dict[str, Flag] = {
             "dust lay elsewhere in the second frame; those places were left out",
             "blow the sensor clean before the next series",
         ),
-        Flag("no-pair", _D, "one frame alone: noise needs a pair", "shoot a second frame with the same settings"),
+        Flag("no-pair", _D, "no pair of such frames: noise needs one", "shoot two frames with the same settings"),
         Flag(
             "no-dark", _D, "no dark pair at this setting: read noise not measured", "shoot two frames with the cap on"
         ),

@@ -17,16 +17,15 @@ from kitgauge.fit.dark_current import DarkCurrentFit, DarkPoint, fit_dark_curren
 from kitgauge.fit.hot_pixels import DEFINITION, Candidates, hot_count, hottest_pixels
 from kitgauge.fit.result import NORMAL_95
 from kitgauge.flags import FLAGS
-from kitgauge.ingest.dark_current import by_exposure, exposure_label, exposure_task, flats_among
+from kitgauge.ingest.dark_current import by_exposure, exposure_label, exposure_task, flats_among, lit_among
 from kitgauge.ingest.iso_group import iso_task
+from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.match import step_label
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.measure.black_level import settle_black
 from kitgauge.measure.dark_current import DarkExposure
-from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted
-from kitgauge.measure.noise_points import QUANTISATION_DN2, NoisePoint, PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.noise_points import QUANTISATION_DN2, NoisePoint, noise_points
 from kitgauge.protocol.model import Protocol
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
 
@@ -43,6 +42,7 @@ class _Pair:
     role: str
     taken_s: float
     subtracted: bool = False  # the camera took a dark frame away
+    lit: bool = False  # brighter than heat makes a frame in that time
 
     @property
     def exposures(self) -> list[DarkExposure]:
@@ -51,7 +51,8 @@ class _Pair:
     @property
     def flags(self) -> tuple[str, ...]:
         own = [flag for exposure in self.exposures for flag in exposure.flags]
-        return tuple(dict.fromkeys([*own, *(["dark-subtracted"] if self.subtracted else [])]))
+        told = (("dark-subtracted", self.subtracted), ("light-leak", self.lit))
+        return tuple(dict.fromkeys([*own, *(flag for flag, seen in told if seen)]))
 
 
 _PLACE = {"colour", "row_offset", "column_offset", "row_step", "column_step", "black_dn", "white_dn"}
@@ -96,17 +97,21 @@ def conclude(context: RunContext, results: Results) -> Section:
     missing: list[str] = []
     gain, gain_stderr = _gain(noise)
     if math.isnan(gain):
-        missing.append("no gain: rates are known in DN only; shoot a pair of flats at the ISO of the dark frames")
+        clipped = any("clipped" in point.flags for point in noise)
+        why = "no gain: the flats are clipped" if clipped else "no gain"
+        missing.append(f"{why}: rates are known in DN only; shoot a pair of flats at the ISO of the dark frames")
     section: dict[str, Any] = {"points": [point.as_dict() for point in noise], "fit": None, "dark_current": None}
     usable = [pair for pair in darks if not _spoiled(pair)]
-    if len(usable) < len(darks):
-        reasons = sorted({FLAGS[flag].text for pair in darks for flag in _spoiled(pair)})
-        missing.append(f"{len(darks) - len(usable)} of {len(darks)} dark pairs left out: {'; '.join(reasons)}")
+    doubt = _left_out(darks)
+    missing = ([doubt] if doubt else []) + missing
     try:
         fit = fit_dark_current([_point(pair) for pair in usable], gain, gain_stderr)
-        section["dark_current"] = _dark_section(iso, gain, gain_stderr, fit, usable)
+        section["dark_current"] = _dark_section(iso, gain, gain_stderr, fit, usable, doubt)
     except FitError as error:
-        missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
+        if darks and not usable:
+            missing.append("no dark current: no pair of dark frames is left")
+        else:
+            missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
     return Section(
         curves={"noise": section},
         records=(*_settled(records, pairs, context.protocol), *others),
@@ -155,8 +160,9 @@ def _pairs(records: Sequence[FrameRecord], results: Results) -> list[_Pair]:
             planes=tuple(pair["planes"]),
             role="flat" if flat else "dark",
             taken_s=0.5 * (seconds(pair["files"][0]) + seconds(pair["files"][1])),
+            lit=lit and not flat,
         )
-        for (time, pair), flat in zip(found, flats, strict=True)
+        for (time, pair), flat, lit in zip(found, flats, lit_among(found), strict=True)
     ]
 
 
@@ -187,7 +193,7 @@ def _gain_group(records: Sequence[FrameRecord], results: Results) -> tuple[float
     """Return ISO and frames that the gain comes from: all flats and the shortest dark pair."""
     pairs = _pairs(records, results)
     flats = [pair for pair in pairs if pair.role == "flat"]
-    darks = [pair for pair in pairs if pair.role == "dark"]
+    darks = [pair for pair in pairs if pair.role == "dark" and not _spoiled(pair)]
     roles = {file: "flat" for pair in flats for file in pair.files}
     if darks:
         roles |= dict.fromkeys(min(darks, key=lambda pair: pair.exposure_s).files, "dark")
@@ -201,16 +207,7 @@ def _gain_points(iso: float | None, results: Results) -> list[NoisePoint]:
     group = results.get(f"ISO {iso:g}") if iso is not None else None
     if iso is None or group is None:
         return []
-    planes = [
-        PlanePairs(
-            colour=plane["colour"],
-            flats=tuple(FlatPair.from_dict(pair) for pair in plane["flat_pairs"]),
-            darks=tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
-            black_dn=plane["black_dn"],
-            black_source=plane["black_source"],
-        )
-        for plane in group["planes"]
-    ]
+    planes = plane_pairs(group)
     return noise_points(iso, settle_black({iso: planes})[iso]) if planes else []
 
 
@@ -225,7 +222,18 @@ def _gain(points: Sequence[NoisePoint]) -> tuple[float, float]:
 
 
 def _spoiled(pair: _Pair) -> list[str]:
-    return [flag for flag in pair.flags if flag in ("clipped-black", "dark-subtracted")]
+    return [flag for flag in pair.flags if flag in ("clipped-black", "dark-subtracted", "light-leak")]
+
+
+def _left_out(darks: Sequence[_Pair]) -> str:
+    """Return which dark pairs were left out and why, empty where all serve."""
+    spoiled = [pair for pair in darks if _spoiled(pair)]
+    if not spoiled:
+        return ""
+    times = ", ".join(dict.fromkeys(format_shutter(pair.exposure_s) for pair in spoiled))
+    # what else the advice of these flags says is about read noise
+    reasons = sorted({FLAGS[flag].text.split(":")[0] for pair in spoiled for flag in _spoiled(pair)})
+    return f"{len(spoiled)} of {len(darks)} dark pairs left out ({times}): {'; '.join(reasons)}"
 
 
 def _point(pair: _Pair, colour: str | None = None) -> DarkPoint:
@@ -270,7 +278,7 @@ def _candidates(pair: _Pair) -> Candidates:
 
 
 def _dark_section(
-    iso: float | None, gain: float, gain_stderr: float, fit: DarkCurrentFit, pairs: Sequence[_Pair]
+    iso: float | None, gain: float, gain_stderr: float, fit: DarkCurrentFit, pairs: Sequence[_Pair], doubt: str
 ) -> dict[str, Any]:
     read_noise_dn = math.sqrt(max(_point(pairs[0]).variance_dn2 - QUANTISATION_DN2, 0.0))
     found = [_candidates(pair) for pair in pairs]
@@ -295,7 +303,7 @@ def _dark_section(
     flags = list(dict.fromkeys(flag for pair in pairs for flag in pair.flags))
     if fit.temperature_changed:
         flags.append("temperature-changed")
-    sentences = [fit.text]
+    sentences = [*([f"{doubt}."] if doubt else []), fit.text]
     if fit.temperature_changed:
         went = "rose" if fit.change > 0 else "fell"
         sentences.append(

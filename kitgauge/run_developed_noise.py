@@ -286,6 +286,9 @@ def _text(points: Sequence[DevelopedPoint], detail: Sequence[DetailBand]) -> str
 
 def _kept_words(band: DetailBand) -> str:
     if band.kept > 0:
-        error = f" (± {100 * band.kept_stderr:.0f} %)" if band.kept_stderr >= 0.005 else ""
-        return f"{100 * band.kept:.0f} %{error} at ISO {band.iso:g}"
+        kept, error = 100 * band.kept, 100 * band.kept_stderr
+        if not error > 0:  # the reference itself
+            return f"{kept:.0f} % at ISO {band.iso:g}"
+        places = max(0, -math.floor(math.log10(error)))  # one significant digit of the error at least
+        return f"{kept:.{places}f} % (± {error:.{places}f} %) at ISO {band.iso:g}"
     return f"at most {100 * band.kept_at_most:.0f} % at ISO {band.iso:g}" if band.kept_at_most > 0 else ""

@@ -11,18 +11,22 @@ from kitgauge.errors import FitError, LimitsError
 from kitgauge.fit.noise_iso import NoiseFit, fit_noise_iso
 from kitgauge.flags import FLAGS, Severity, rejects
 from kitgauge.ingest.iso_group import by_iso, iso_task
+from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.match import step_label
 from kitgauge.ingest.opened import BLACK_FLAGS
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.limits.iso_limit import iso_limit
 from kitgauge.limits.model import Limit
 from kitgauge.measure.black_level import settle_black
+from kitgauge.measure.clip_code import carry_clip_code
 from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.full_well import bound_by_full_well
 from kitgauge.measure.noise_points import NoisePoint, PlanePairs, noise_points
 from kitgauge.measure.pair_checks import check_pairs
 from kitgauge.measure.photon_transfer import FlatPair
-from kitgauge.measure.point_checks import FlatInOrder, check_points, iso_changed_between
+from kitgauge.measure.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
+from kitgauge.measure.saturated_flats import mark_saturated
+from kitgauge.measure.scaled_saturation import scaled_saturation
 from kitgauge.protocol.model import Protocol
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
 from kitgauge.run_noise_section import noise_section
@@ -31,6 +35,8 @@ NOT_MEASURED = (
     "the protocol asks for no dark frames, so read noise, noise in the shadows, dynamic range and a second gain stage "
     "were not measured, and the gain takes the read noise for small; noise-ladder measures them"
 )
+
+_NO_FLATS = "there are no flats in this folder: gain and noise were not measured, shoot a pair of flats at each ISO"
 
 
 def measure(context: RunContext, results: Results) -> None:
@@ -43,12 +49,13 @@ def conclude(context: RunContext, results: Results) -> Section:
     """Return points, fit and limit of what was measured."""
     records = with_refusals(context.records, results)
     groups = {iso: results[label] for iso in by_iso(context.records) if (label := f"ISO {iso:g}") in results}
-    planes = check_pairs(settle_black({iso: _planes(group) for iso, group in groups.items()}))
-    records = _roles(records, groups, planes, context.protocol)
+    black_settled = settle_black({iso: plane_pairs(group) for iso, group in groups.items()})
+    planes = check_pairs(carry_clip_code(mark_saturated(black_settled)))
     shape = common_shape(results)
     measured = [point for iso, pairs in planes.items() if pairs for point in noise_points(iso, pairs)]
-    points = check_points(bound_by_full_well(measured))
+    points = check_points(bound_by_full_well(scaled_saturation(measured)))
     points = [_clipped_on_purpose(point, context.protocol) for point in points]
+    records = _roles(records, groups, planes, points, context.protocol)
     missing = _missing(context, records, groups, points)
     notes: list[str] = []
     fit: NoiseFit | None = None
@@ -56,7 +63,9 @@ def conclude(context: RunContext, results: Results) -> Section:
     try:
         fit = fit_noise_iso(points)
     except FitError as error:
-        if _asks_for_darks(context.protocol):
+        if _nothing_of_a_role(groups, context.protocol):
+            pass  # said once, and all that follows from it
+        elif _asks_for_darks(context.protocol):
             missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
         else:
             notes.append(NOT_MEASURED)
@@ -70,7 +79,8 @@ def conclude(context: RunContext, results: Results) -> Section:
         try:
             limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1], frame_shape=shape))
         except LimitsError as error:
-            notes.append(f"{error.what} ({error.where}: {error.got}); {error.fix}")
+            if not _nothing_of_a_role(groups, context.protocol):  # else said already, with what to do
+                notes.append(f"{error.what}; {error.fix}")
     section = noise_section(points, fit, planes, groups, context.criteria, shape)
     return Section(
         curves={"noise": section},
@@ -82,34 +92,11 @@ def conclude(context: RunContext, results: Results) -> Section:
     )
 
 
-def _planes(group: Mapping[str, Any]) -> list[PlanePairs]:
-    return [
-        PlanePairs(
-            colour=plane["colour"],
-            flats=tuple(FlatPair.from_dict(pair) for pair in plane["flat_pairs"]),
-            darks=tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
-            black_dn=plane["black_dn"],
-            black_source=plane["black_source"],
-            flat_settings=_settings(group["flat_sets"]),
-            dark_settings=_settings(group["dark_sets"]),
-        )
-        for plane in group["planes"]
-    ]
-
-
-def _settings(sets: Sequence[Mapping[str, Any]]) -> tuple[tuple[float, float], ...]:
-    """Return (shutter_s, f_number) of each set of frames, NaN where unknown."""
-
-    def known(value: float | None) -> float:
-        return math.nan if value is None else float(value)
-
-    return tuple((known(one["shutter_s"]), known(one["f_number"])) for one in sets)
-
-
 def _roles(
     records: Sequence[FrameRecord],
     groups: Mapping[float, Mapping[str, Any]],
     planes: Mapping[float, Sequence[PlanePairs]],
+    points: Sequence[NoisePoint],
     protocol: Protocol,
 ) -> tuple[FrameRecord, ...]:
     """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
@@ -127,6 +114,7 @@ def _roles(
         if record.role == role and record.step is not None:  # the user said which
             label = record.step
         flags = [] if record.iso is None else _frame_flags(planes[record.iso], group, role, record.file)
+        flags = frame_flags_as_of_points(flags, [point for point in points if point.iso == record.iso], role)
         clipping = next((step for step in protocol.step if step.role == role and step.clips), None)
         if "clipped" in flags and clipping is not None and _has_good_flats(planes[record.iso or 0.0]):
             label = step_label(protocol, clipping, record.iso)
@@ -182,13 +170,24 @@ def _asks_for_darks(protocol: Protocol) -> bool:
     return any(step.role == "dark" and not step.optional for step in protocol.step)
 
 
+def _nothing_of_a_role(groups: Mapping[float, Mapping[str, Any]], protocol: Protocol) -> str:
+    """Return that there are no flats at all, or no dark frames though asked for, as one sentence; else ""."""
+    roles = {frame["role"] for group in groups.values() for frame in group["frames"].values()}
+    if roles == {"dark"}:
+        return _NO_FLATS
+    if roles == {"flat"} and _asks_for_darks(protocol):
+        return "there are no dark frames: read noise was not measured; noise-quick gives a limit without them"
+    return ""
+
+
 def _missing(
     context: RunContext,
     records: Sequence[FrameRecord],
     groups: Mapping[float, Mapping[str, Any]],
     points: Sequence[NoisePoint],
 ) -> list[str]:
-    missing: list[str] = []
+    bare = _nothing_of_a_role(groups, context.protocol)
+    missing: list[str] = [bare] if bare else []
     asked = {record.iso for record in context.records if record.iso is not None and not record.reason}
     green = {point.iso: point for point in points if point.channel == "G"}
     for iso in sorted(asked):
@@ -196,6 +195,8 @@ def _missing(
         if point is None:
             why = "not measured" if iso not in groups else "no frame could be opened"
             missing.append(f"ISO {iso:g}: {why}")
+        elif bare and (math.isfinite(point.gain_e_per_dn) or bare == _NO_FLATS):
+            continue  # said of all
         elif math.isnan(point.gain_e_per_dn) or (math.isnan(point.read_noise_e) and _asks_for_darks(context.protocol)):
             what = "gain" if math.isnan(point.gain_e_per_dn) else "read noise"
             causes = [FLAGS[flag].text for flag in point.flags if FLAGS[flag].severity is not Severity.NOTE]

@@ -42,10 +42,11 @@ def noise_section(
         for point in points
         if point.saturation_e > 0 and point.gain_e_per_dn > 0
     }
+    digital = {one.iso for one in avoided(meaning.values)}
     lights: list[dict[str, Any]] = []
     if shape is not None:
         colours = lights_of([ratio for pairs in planes.values() for ratio in grey_ratios(pairs)])
-        lights = light_limits(points, fit, criteria, shape[0] * shape[1], colours, frame_shape=shape)
+        lights = light_limits(points, fit, criteria, shape[0] * shape[1], colours, shape, digital)
     return {
         "points": [point.as_dict() for point in points],
         "fit": None if fit is None else _fit(points, fit, meaning),

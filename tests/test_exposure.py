@@ -14,14 +14,12 @@ from hypothesis import strategies as st
 
 from kitgauge.exposure import (
     C_INCIDENT_LX_S,
-    K_REFLECTED_CD_S_PER_M2,
     MIDGREY_FRACTION_OF_SATURATION,
     Dial,
     dial_f_number,
     dial_iso,
     dial_shutter,
     ev100,
-    ev100_from_luminance,
     ev100_from_lux,
     exact_f_number,
     exact_iso,
@@ -113,7 +111,7 @@ def test_midgrey_is_12_8_percent_of_saturation():
 
 
 def test_constants():
-    assert (K_REFLECTED_CD_S_PER_M2, C_INCIDENT_LX_S) == (12.5, 250.0)
+    assert C_INCIDENT_LX_S == 250.0
 
 
 def test_full_sun():
@@ -124,16 +122,13 @@ def test_full_sun():
     assert ev100(16.0, 1 / 100, 100.0) == pytest.approx(14.64, abs=0.005)
 
 
-def test_reflected_and_incident_light_by_the_equations():
-    # N^2/t = L S / K and N^2/t = E S / C, solved by hand for f/4, 1/60 -> 1/64 s, ISO 100: N^2/t = 1024
-    luminance = 1024 * 12.5 / 100  # 128 cd/m^2
+def test_incident_light_by_the_equation():
+    # N^2/t = E S / C, solved by hand for f/4, 1/60 -> 1/64 s, ISO 100: N^2/t = 1024
     illuminance = 1024 * 250 / 100  # 2560 lx
-    assert ev100_from_luminance(luminance) == pytest.approx(10.0)
     assert ev100_from_lux(illuminance) == pytest.approx(10.0)
     assert ev100(4.0, 1 / 64, 100.0) == pytest.approx(10.0)
-    # EV 0 at ISO 100 is 2.5 lx and 0.125 cd/m^2
+    # EV 0 at ISO 100 is 2.5 lx
     assert ev100_from_lux(2.5) == pytest.approx(0.0)
-    assert ev100_from_luminance(0.125) == pytest.approx(0.0)
 
 
 @given(times_s, f_numbers, isos)
@@ -153,9 +148,6 @@ def test_each_setting_moves_ev_by_its_stops(shutter_s, f_number, iso, stops):
 @given(st.floats(0.01, 1e6), st.floats(0.01, 1e6))
 def test_light_is_logarithmic(first, second):
     assert ev100_from_lux(second) - ev100_from_lux(first) == pytest.approx(stops_between(first, second), abs=1e-9)
-    # a grey card: luminance is illuminance times K/C of the two constants when both equations name one
-    # exposure
-    assert ev100_from_luminance(first * 12.5 / 250) == pytest.approx(ev100_from_lux(first), abs=1e-9)
 
 
 # --- dials
@@ -312,7 +304,6 @@ def test_impossible_values_raise(value):
         *EXACT.values(),
         *NOMINAL.values(),
         ev100_from_lux,
-        ev100_from_luminance,
         format_shutter,
     ):
         with pytest.raises(ValueError, match="positive number"):

@@ -126,6 +126,37 @@ def test_one_exposure_time_is_too_few(tmp_path):
     assert "several exposure times" in done.reason and "4 s, 15 s, 30 s" in done.reason
 
 
+def test_flats_of_a_noise_series_are_not_dark_frames(tmp_path):
+    # all levels are above 9 % of the range, after 1/6 s and less: heat would fill the sensor within two seconds
+    kit = small_kit(shape=(240, 360))
+    listed = shot_list(load_protocol("noise-ladder").protocol, kit.camera_range)
+    shots = [shot for shot in [*listed.shots, *listed.optional_shots] if shot.step_name != "lamp flat"]
+    shoot_protocol(kit, shots, tmp_path / "frames", seed=3)
+    done = runner.run("dark-current", tmp_path / "frames", out=tmp_path / "out", report=False)
+    assert done.status == "partial" and done.curves["noise"]["dark_current"] is None
+    assert "several exposure times" in done.reason
+    assert {r.role for r in done.records if r.shutter_s > 0.001 and r.iso == 100} == {"flat"}
+    gains = [point["gain_e_per_dn"] for point in done.curves["noise"]["points"] if point["channel"] == "G"]
+    assert gains == [pytest.approx(kit.sensor.gain_e_per_dn(100), rel=0.05)], "by the flats that do not clip"
+
+
+def test_lit_dark_frames_are_left_out_and_said_first(tmp_path):
+    kit = dark_kit()
+    files = shoot(kit, tmp_path / "frames")
+    said = [f"{file.name},dark" for file in files[-2:]]  # the flats
+    settings = tmp_path / "settings.csv"
+    settings.write_text("\n".join(["file,step", *said]) + "\n", encoding="utf-8")
+    done = runner.run("dark-current", tmp_path / "frames", out=tmp_path / "out", settings=settings, report=False)
+    found = done.curves["noise"]["dark_current"]
+    assert done.status == "partial"
+    for text in (found["text"], done.reason):
+        assert text.startswith("1 of ") and "the dark frame is not dark" in text.split(".")[0]
+    slope = found["level_slope_dn_per_s"]
+    assert slope == pytest.approx(RATE / kit.sensor.gain_e_per_dn(800), rel=0.05)
+    lit = {record.file for record in done.records if "light-leak" in record.flags}
+    assert lit == {file.name for file in files[-2:]}
+
+
 def test_a_hot_sensor_is_not_taken_for_flats(tmp_path):
     # 60 e-/s are 1920 of 4930 e- in 30 s: as bright as a flat
     done, found = measured(dark_kit(dark_current_e_per_s=60.0), tmp_path)

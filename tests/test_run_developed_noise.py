@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+import re
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,7 +13,7 @@ from developed_pictures import encode, flat, pink_texture, save_jpeg
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
-from kitgauge import runner
+from kitgauge import run_developed_noise, runner
 from kitgauge.limits.criteria import Criteria
 
 SHAPE = (320, 480)
@@ -114,7 +116,18 @@ def test_detail_is_told(done):
     assert fine[100] == 1.0
     assert 1.0 > fine[400] > fine[1600] > fine[6400] > 0
     assert "Fine detail (0.25 to 0.5 cycles/pixel) keeps, of its contrast at ISO 100: " in developed["text"]
-    assert f"{100 * fine[400]:.0f} % at ISO 400" in developed["text"]
+    told = re.search(r"([\d.]+) % \(± ([\d.]*[1-9]\d*) %\) at ISO 400", developed["text"])
+    assert told is not None and float(told[1]) == pytest.approx(100 * fine[400], abs=float(told[2]))
+
+
+def test_an_error_below_a_percent_keeps_a_digit():
+    def words(kept, stderr):
+        band = SimpleNamespace(kept=kept, kept_stderr=stderr, kept_at_most=float("nan"), iso=400.0)
+        return run_developed_noise._kept_words(band)
+
+    assert words(0.9874, 0.0032) == "98.7 % (± 0.3 %) at ISO 400"
+    assert words(0.9874, 0.00041) == "98.74 % (± 0.04 %) at ISO 400"
+    assert words(0.61, 0.023) == "61 % (± 2 %) at ISO 400"
 
 
 def test_a_scene_that_moved_is_told(tmp_path):

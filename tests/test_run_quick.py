@@ -168,3 +168,17 @@ def test_a_pair_clipped_by_mistake_is_still_rejected(tmp_path):
     assert done.status == "partial" and "ISO 200: no gain (highlights are clipped" in done.reason
     rejected = {record.step for record in done.records if record.status == "rejected"}
     assert rejected == {"flat ISO 200"}
+
+
+@pytest.mark.parametrize(
+    ("role", "sentence"),
+    [("flat", "there are no dark frames: read noise was not measured"), ("dark", "there are no flats in this folder")],
+)
+def test_a_ladder_without_one_kind_of_frame_says_so_once(tmp_path, role, sentence):
+    kit = small_kit(shape=(240, 360))
+    shots = shot_list(load_protocol("noise-ladder").protocol, kit.camera_range).shots
+    shoot_protocol(kit, [shot for shot in shots if shot.role == role], tmp_path / "frames", seed=3)
+    done = runner.run("noise-ladder", tmp_path / "frames", out=tmp_path / "out", report=False)
+    assert done.status == "partial"
+    assert len(done.curves["missing"]) == 1 and done.reason.startswith(sentence)
+    assert not any("second frame" in note or "no-pair" in note for note in done.notes)

@@ -264,12 +264,19 @@ class _Route:
         return float(theta[2] / theta[1]), math.sqrt(float(covariance[2, 2])) * misfit / float(theta[1])
 
 
+def _with_error(value: float, stderr: float) -> str:
+    """Return both to two digits of the error, none of them in powers of ten."""
+    if not (math.isfinite(value) and math.isfinite(stderr) and stderr > 0):
+        return f"{value:.3g} (error unknown)"
+    digits = min(max(1 - math.floor(math.log10(stderr)), 0), 9)
+    return f"{value:.{digits}f} ± {stderr:.{digits}f}"
+
+
 def rate_text(rate: float, stderr: float) -> str:
     """Return a rate with its error to two digits of the error: "0.0512 ± 0.0013 e-/s"."""
     if not (math.isfinite(rate) and math.isfinite(stderr) and stderr > 0):
         return "unknown"
-    digits = min(max(1 - math.floor(math.log10(stderr)), 0), 9)
-    return f"{rate:.{digits}f} ± {stderr:.{digits}f} e-/s"
+    return f"{_with_error(rate, stderr)} e-/s"
 
 
 def _text(level: float, level_stderr: float, variance: float, variance_stderr: float, differ: bool) -> str:
@@ -294,6 +301,7 @@ def _text(level: float, level_stderr: float, variance: float, variance_stderr: f
 
 def _text_without_gain(slope: float, stderr: float, v_slope: float, v_stderr: float) -> str:
     return (
-        f"The level rises by {slope:.3g} ± {stderr:.1g} DN/s and the noise by {v_slope:.3g} ± {v_stderr:.1g} DN^2/s. "
+        f"The level rises by {_with_error(slope, stderr)} DN/s and the noise by "
+        f"{_with_error(v_slope, v_stderr)} DN²/s. "
         "How many electrons these are is not known without the gain."
     )

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-HOT_READ_NOISES = 10.0
+HOT_READ_NOISES = 10.0  # common practice, no source
 MOST_LISTED = 100
 DEFINITION = (
     f"hot: more than {HOT_READ_NOISES:g} read noises above its neighbours of the same colour, and 5 times the noise "

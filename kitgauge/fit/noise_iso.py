@@ -28,6 +28,7 @@ from kitgauge.fit.noise_stages import (
     PATTERN_BIC_NEEDED,
     Selection,
     Vector,
+    bic_needed,
     non_negative,
     select,
 )
@@ -46,6 +47,8 @@ _WORKED_ON = {
     "dark-subtracted": "a dark frame was subtracted in the camera",
 }
 _ENOUGH_POINTS = 5
+# Above this chi-square per degree of freedom the points refute the model, whatever amplifiers do
+REFUTED = 20.0
 # A scaling of codes by less than this [stops] is none
 SCALED_STOPS = 0.02
 
@@ -113,9 +116,9 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
     """Return the fit of gain and read noise against ISO of the points of `channel`.
 
     The regression is in variances, weighted by their standard errors, and linear in sigma_0^2 and sigma_1^2,
-    which are kept at 0 or above. Each stage needs two points. Where the points scatter about the model by more than
-    their errors, a departure common to all (a share of read noise) is added to the errors, as much as makes
-    chi-square equal to its degrees of freedom (the random-effects estimate of Paule and Mandel 1982, from memory).
+    which are kept at 0 or above. A stage needs two points; one, the first or the last, where it stands out far. Where
+    the points scatter by more than their errors, a departure common to all (a share of read noise) is added, as much as
+    makes chi-square equal to its degrees of freedom (random effects: Paule and Mandel 1982, from memory).
     FitError where fewer than three ISO values have a read noise.
     """
     chosen = sorted((p for p in points if p.channel == channel), key=lambda p: p.iso)
@@ -161,7 +164,7 @@ def fit_noise_iso(points: Sequence[NoisePoint], channel: str = "G") -> NoiseFit:
         made_from=tuple(
             (float(iso), float(isos[source])) for iso, source in zip(isos, sources, strict=True) if source is not None
         ),
-        evidence_text=_evidence_text(selection, isos, departure),
+        evidence_text=_evidence_text(selection, isos, departure, result.reduced_chi_square),
     )
 
 
@@ -300,17 +303,19 @@ def _with_story(
     if selection.chosen.pattern.choices:
         evidence["bic_all_amplified_difference"] = selection.amplified.bic - selection.chosen.bic
         evidence["bic_pattern_needed"] = PATTERN_BIC_NEEDED
-    evidence |= {"bic_needed": BIC_NEEDED, "departure_expected": DEPARTURE}
+    needed = BIC_NEEDED if two is None else bic_needed(two, len(isos))
+    evidence |= {"bic_needed": needed, "departure_expected": DEPARTURE}
     return replace(result, points_dropped=tuple(f"ISO {p.iso:g}: {reason}" for p, reason in dropped), evidence=evidence)
 
 
-def _evidence_text(selection: Selection, isos: Sequence[float], departure: float) -> str:
+def _evidence_text(selection: Selection, isos: Sequence[float], departure: float, reduced_chi_square: float) -> str:
     """Return the evidence for or against a second stage in words."""
     two, other, chosen = selection.two_stages, selection.next_place, selection.chosen
     if two is None or two.split is None:
         text = "No second gain stage: at no ISO value does read noise step down clearly."
     else:
         place, difference = isos[two.split], selection.one_stage.bic - two.bic
+        needed = bic_needed(two, len(isos))
         if chosen.split is None and selection.rival is not None:
             text = (
                 f"No second gain stage is claimed: digital ISO values ({selection.rival.pattern.text}) explain the "
@@ -319,12 +324,12 @@ def _evidence_text(selection: Selection, isos: Sequence[float], departure: float
         elif chosen.split is None:
             text = f"No second gain stage: the best place for one, ISO {place:g}, "
             text += (
-                f"lowers BIC by {difference:.1f} only ({BIC_NEEDED:g} needed)."
+                f"lowers BIC by {difference:.1f} only ({needed:g} needed)."
                 if difference > 0
                 else f"raises BIC by {-difference:.1f}."
             )
         else:
-            text = f"A second gain stage from ISO {place:g} on lowers BIC by {difference:.0f} ({BIC_NEEDED:g} needed)"
+            text = f"A second gain stage from ISO {place:g} on lowers BIC by {difference:.0f} ({needed:g} needed)"
             if other is not None and other.split is not None:
                 text += f"; the next best place, ISO {isos[other.split]:g}, has {other.bic - two.bic:.1f} more"
             text += "."
@@ -335,6 +340,11 @@ def _evidence_text(selection: Selection, isos: Sequence[float], departure: float
         )
     if departure > MODEL_HOLDS:
         text += f" The points depart from the model by {percent(departure)} of read noise: it describes them roughly."
+        if chosen.split is None and reduced_chi_square > REFUTED:
+            text += (
+                f" Chi-square, {reduced_chi_square:.0f} times what their errors allow, refutes one stage as well: some "
+                "points are wrong, or the camera works otherwise."
+            )
     return text
 
 
@@ -356,9 +366,13 @@ def _fit_gain(points: Sequence[NoisePoint], split: int | None) -> FitResult:
     for stage in stages:
         keep = fair[stage] if fair[stage].any() else np.ones_like(fair[stage])
         inside, inside_errors = log_k[stage][keep], own[stage][keep]
+        lone = inside.size == 1 and split is not None  # labels are as nominal there as in the other stage
         mean = float(inside.mean())
         stderr = math.sqrt(float((inside_errors**2).sum())) / inside.size
         scatter = float(inside.std(ddof=1)) / math.sqrt(inside.size) if inside.size > 1 else math.nan
+        if lone:
+            others = np.delete(log_k, np.arange(len(log_k))[stage])
+            scatter = float(others.std(ddof=1)) if others.size > 1 else math.nan
         if not stderr >= scatter:  # also where the points' errors are unknown
             stderr, rescaled = scatter, True
         chi_square += float((((inside - mean) / inside_errors) ** 2).sum()) if np.all(inside_errors > 0) else math.nan

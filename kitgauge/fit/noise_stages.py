@@ -22,6 +22,8 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
+# Very strong evidence is a difference of BIC above 10 (Kass and Raftery 1995, from memory); where more is asked for
+# below, and the shares and steps: common practice, no source.
 BIC_NEEDED = 10.0
 # A pattern of digital ISO values says that labels mislead, and many are tried: more is asked of it
 PATTERN_BIC_NEEDED = 20.0
@@ -37,7 +39,14 @@ LEAST_STEP_STOPS = 0.1
 # unless it is this many departures deep
 MODEL_HOLDS = 0.06
 _CLEAR_STEP = 6.0
-STAGE_POINTS = 2  # that each stage needs
+STAGE_POINTS = 2  # that each stage needs, as a rule
+# A stage of one point alone, the first or the last: sigma_1 is the other points', so that its sigma_0 is identified,
+# but any odd point at an end fits it too. More is asked of it: this many points in all, evidence, sigma_0 lower by a
+# quarter, and a step of read noise four times as large as the departures of 3 % that amplifiers show at worst.
+ONE_POINT_LEAST_POINTS = 5
+ONE_POINT_BIC_NEEDED = 15.0
+_ONE_POINT_SIGMA_0 = 0.75
+_ONE_POINT_STEP = 0.12
 
 Vector = NDArray[np.float64]
 
@@ -122,12 +131,15 @@ def select(isos: Sequence[float], gains: Vector, variances: Vector, errors: Vect
     variances, errors : of read noise [e-^2]; errors NaN where unknown
     """
     tried = patterns(isos)
-    splits: list[int | None] = [None, *range(STAGE_POINTS, len(gains) - STAGE_POINTS + 1)]
+    count = len(gains)
+    splits: list[int | None] = [None, *range(STAGE_POINTS, count - STAGE_POINTS + 1)]
     candidates = _compared(tried, splits, gains, variances, errors)
+    if count >= ONE_POINT_LEAST_POINTS:
+        candidates += _compared(tried[:1], [1, count - 1], gains, variances, errors)
     single = [c for c in candidates if c.split is None and c.claimable]
     chosen = _best(candidates)
     rival: Candidate | None = min(single, key=lambda c: c.bic)
-    if chosen.split is not None and rival is not None and rival.bic - chosen.bic < BIC_NEEDED:
+    if chosen.split is not None and rival is not None and rival.bic - chosen.bic < bic_needed(chosen, count):
         chosen = _best(single)
     else:
         rival = None
@@ -145,13 +157,19 @@ def select(isos: Sequence[float], gains: Vector, variances: Vector, errors: Vect
     )
 
 
+def bic_needed(candidate: Candidate, count: int) -> float:
+    """Return by how much a second stage must lower BIC to be claimed, 0 for one stage; of `count` points."""
+    if candidate.split is None:
+        return 0.0
+    return ONE_POINT_BIC_NEEDED if candidate.split in (1, count - 1) else BIC_NEEDED
+
+
 def _best(candidates: Sequence[Candidate]) -> Candidate:
     """Return the candidate of lowest BIC; a second stage, and digital values, only where that is lower by so much as is
     needed for either."""
 
     def price(c: Candidate) -> float:
-        stage = 0.0 if c.split is None else BIC_NEEDED
-        return c.bic + stage + (PATTERN_BIC_NEEDED if c.pattern.choices else 0.0)
+        return c.bic + bic_needed(c, len(c.pattern.sources)) + (PATTERN_BIC_NEEDED if c.pattern.choices else 0.0)
 
     return min((c for c in candidates if c.claimable), key=price)
 
@@ -187,7 +205,7 @@ def _compared(
             Candidate(
                 pattern,
                 split,
-                (split is None or _claimable(squares[i], amplifier[i, split], left[i]))
+                (split is None or _claimable(squares[i], amplifier[i, split], left[i], split in (1, count - 1)))
                 and (pattern.choices == 0 or bool(left[i] <= MODEL_HOLDS)),
                 float(together[i]),
                 2.0 * parameters - 2.0 * float(together[i]) + correction,
@@ -197,13 +215,16 @@ def _compared(
     return out
 
 
-def _claimable(squares: Vector, gain: float, departure: float) -> bool:
+def _claimable(squares: Vector, gain: float, departure: float, one_point: bool) -> bool:
     """Tell whether a second stage is lower by `LEAST_STEP_STOPS`, and read noise at its start by more than points that
     follow no such model would show anyway."""
     low, high, after = squares
     if not high * 4.0**LEAST_STEP_STOPS <= low:
         return False
     step = 0.5 * math.log((low + after * gain**2) / max(high + after * gain**2, 1e-300))
+    lower = high <= _ONE_POINT_SIGMA_0**2 * low
+    if one_point and not (lower and step >= max(_ONE_POINT_STEP, _CLEAR_STEP * departure)):
+        return False
     return bool(departure <= MODEL_HOLDS or step >= _CLEAR_STEP * departure)
 
 

@@ -20,6 +20,7 @@ _LEAST_DRIFT_STOPS = 0.001
 _NEGLIGIBLE = 1e-12  # variance [stops^2] that keeps errors of 0 invertible
 # Departures less well known than this [stops] are no part of a sentence on all of them
 _KNOWN_STOPS = 0.1
+_MOST_TOLD = 3  # settings in one sentence
 
 
 @dataclass(frozen=True)
@@ -196,6 +197,8 @@ def _sentence(shutter: Sequence[SettingDeparture], aperture: Sequence[SettingDep
     known = [abs(one.departure_stops) for one in (*shutter, *aperture) if one.stderr_stops < _KNOWN_STOPS]
     if not known:
         return "Shutter times and apertures could not be measured well enough to tell departures from their labels."
+    if len(told) > _MOST_TOLD:
+        told = [*told[:_MOST_TOLD], f"and {len(told) - _MOST_TOLD} more"]
     found = "; ".join(told) if told else f"Settings keep to their labels within {max(*known, 0.01):.2f} stops"
     return (
         f"{found} (against the mean; the light scattered by {drift:.3f} stops between frames of one setting). "

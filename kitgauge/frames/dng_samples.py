@@ -1,8 +1,9 @@
-"""Samples of the plainest kind of DNG, read without a decoder: 16-bit integers that lie in the file as they are.
+"""Samples of the plainest kinds of DNG, read without LibRaw: 16-bit integers that lie in the file as they are, or
+tiles of lossless JPEG.
 
-The decoder copies such samples twice, into memory that the system has to clear first; reading them straight into
-place takes a tenth of that. Whatever is unusual in any way is left to the decoder: this reader knows one layout and
-no exceptions from it.
+LibRaw copies uncompressed samples twice, into memory that the system has to clear first; reading them straight into
+place takes a tenth of that. Whatever is unusual in any way is left to LibRaw: this reader knows two layouts and
+no exceptions from them.
 
 Source: TIFF 6.0 (strips, byte order, sample format); TIFF/EP (ISO 12234-2: colour filter array); DNG 1.7
 (LinearizationTable, opcode lists, interleaving, CFAPlaneColor, CFALayout).
@@ -18,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.frames.levels import VisibleArea
+from kitgauge.frames.lossless_tiles import read_lossless_tiles
 from kitgauge.frames.tiff_layout import (
     ACTIVE_AREA,
     BITS_PER_SAMPLE,
@@ -27,6 +29,7 @@ from kitgauge.frames.tiff_layout import (
     CFA_REPEAT,
     COLUMN_INTERLEAVE,
     COMPRESSION,
+    COMPRESSION_JPEG,
     COMPRESSION_NONE,
     FILL_ORDER,
     IMAGE_LENGTH,
@@ -61,8 +64,8 @@ _ONLY = {
     ROW_INTERLEAVE: 1,
     COLUMN_INTERLEAVE: 1,
 }
-_REQUIRED = {PHOTOMETRIC: PHOTOMETRIC_CFA, COMPRESSION: COMPRESSION_NONE, BITS_PER_SAMPLE: 16}
-_ABSENT = (LINEARIZATION_TABLE, OPCODE_LIST_1, OPCODE_LIST_2, SUB_TILE_BLOCK, TILE_OFFSETS)
+_BITS_OF_JPEG = [(bits,) for bits in range(9, 17)]
+_ABSENT = (LINEARIZATION_TABLE, OPCODE_LIST_1, OPCODE_LIST_2, SUB_TILE_BLOCK)
 
 
 @dataclass(frozen=True)
@@ -74,10 +77,10 @@ class PlainSamples:
 
 
 def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: VisibleArea) -> PlainSamples | None:
-    """Return the samples of an uncompressed little-endian 16-bit Bayer DNG, None for any other file.
+    """Return the samples of a little-endian Bayer DNG, uncompressed or in lossless tiles, None for any other file.
 
-    `shape` (rows, columns) and `area` are what the decoder makes of the file: where it sees another size, or rounds
-    the corner of ActiveArea, it is asked for the samples too. None is no fault: the file is one for the decoder.
+    `shape` (rows, columns) and `area` are what LibRaw makes of the file: where it sees another size, or rounds
+    the corner of ActiveArea, it is asked for the samples too. None is no fault: the file is one for LibRaw.
 
     Raises
     ------
@@ -90,15 +93,25 @@ def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: Visible
         return None
     picture = pictures[0]
     letters = _bayer_letters(layout, picture)
+    if letters is None or not (_as_known(layout, picture, shape) and _as_stated(layout, picture, shape, area)):
+        return None
+    whole: NDArray[np.uint16] | None = None
+    compression, bits = layout.numbers(picture, COMPRESSION), layout.numbers(picture, BITS_PER_SAMPLE)
+    if compression == (COMPRESSION_NONE,) and bits == (16,) and TILE_OFFSETS not in picture.entries:
+        whole = _read_strips(layout, picture, shape)
+    elif compression == (COMPRESSION_JPEG,) and bits in _BITS_OF_JPEG and STRIP_OFFSETS not in picture.entries:
+        whole = read_lossless_tiles(layout, picture, shape)
+    return None if whole is None else PlainSamples(whole, letters)
+
+
+def _read_strips(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) -> NDArray[np.uint16] | None:
     start = _start_of_samples(layout, picture, shape)
-    if letters is None or start is None or not _as_stated(layout, picture, shape, area):
+    if start is None:
         return None
     whole: NDArray[np.uint16] = np.empty(shape, dtype=np.uint16)
     with layout.path.open("rb", buffering=0) as stream:
         stream.seek(start)
-        if not _fill(stream, whole.data.cast("B")):
-            return None
-    return PlainSamples(whole, letters)
+        return whole if _fill(stream, whole.data.cast("B")) else None
 
 
 def _fill(stream: FileIO, into: memoryview) -> bool:
@@ -112,17 +125,23 @@ def _fill(stream: FileIO, into: memoryview) -> bool:
     return True
 
 
+def _as_known(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) -> bool:
+    """Tell whether the picture is stated to hold `shape` samples of a colour filter array, and nothing else."""
+    required = {
+        PHOTOMETRIC: PHOTOMETRIC_CFA,
+        IMAGE_LENGTH: shape[0],
+        IMAGE_WIDTH: shape[1],
+    }
+    return (
+        not any(tag in picture.entries for tag in _ABSENT)
+        and all(layout.numbers(picture, tag) == (value,) for tag, value in required.items())
+        and all(layout.numbers(picture, tag) == (value,) for tag, value in _ONLY.items() if tag in picture.entries)
+    )
+
+
 def _start_of_samples(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) -> int | None:
     """Return where in the file the samples begin, None if they are not one run of plain 16-bit rows."""
-    if any(tag in picture.entries for tag in _ABSENT):
-        return None
-    if any(layout.numbers(picture, tag) != (value,) for tag, value in _REQUIRED.items()):
-        return None
-    if any(tag in picture.entries and layout.numbers(picture, tag) != (value,) for tag, value in _ONLY.items()):
-        return None
     rows, columns = shape
-    if layout.numbers(picture, IMAGE_LENGTH) != (rows,) or layout.numbers(picture, IMAGE_WIDTH) != (columns,):
-        return None
     starts, lengths = layout.numbers(picture, STRIP_OFFSETS), layout.numbers(picture, STRIP_BYTE_COUNTS)
     if not starts or not lengths or len(starts) != len(lengths):
         return None

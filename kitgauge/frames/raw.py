@@ -90,6 +90,8 @@ def open_raw(path: str | Path) -> Mosaic:
         raise refused("unreadable", path, got=library_message(error), fix=describe("unreadable").advice) from error
     except MemoryError as error:
         raise refused("unreadable", path, got="more pixels than fit into memory") from error
+    except NotImplementedError as error:  # rawpy, for a picture type or colour pattern that it does not know
+        raise refused("not-raw-samples", path, got="a kind of picture that the decoder does not know") from error
     except OSError as error:
         raise cannot_read(path, error) from error
 

@@ -27,6 +27,9 @@ ALIKE, ALIKE_SHARE = 0.01, 0.3
 # Dark current does not wane with time: a pair this much brighter than one of a longer exposure saw light, and so did
 # one this much brighter than its time, counted from the next shorter exposure, makes it.
 BRIGHTER_THAN_LONGER, BRIGHTER_THAN_ITS_TIME = 1.5, 4.0
+# More of the range per second than this is light, not heat (common practice, no source: a hot sensor fills in minutes);
+# told of a pair that is this much of the range brighter than the darkest one, black drifts by less.
+MOST_HEAT_PER_S, CLEARLY_BRIGHTER = 0.05, 0.01
 
 
 def by_exposure(records: Sequence[FrameRecord]) -> dict[float, list[FrameRecord]]:
@@ -131,6 +134,8 @@ def _is_flat(index: int, pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> bo
     level = float(pair["level"])
     if level < DARK_BELOW:
         return False
+    if level > MOST_HEAT_PER_S * time:
+        return True
     others = [
         (other, float(item["level"]))
         for position, (other, item) in enumerate(pairs)
@@ -143,3 +148,11 @@ def _is_flat(index: int, pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> bo
         return True
     nearest, there = max(shorter)
     return level > BRIGHTER_THAN_ITS_TIME * max(there, DARK_BELOW / 10) * time / nearest
+
+
+def lit_among(pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> list[bool]:
+    """Tell for each (exposure time [s], pair) whether it saw light: faster than heat fills any sensor, against the
+    darkest pair."""
+    darkest = min((float(pair["level"]) for _, pair in pairs), default=0.0)
+    above = [(time, float(pair["level"]) - darkest) for time, pair in pairs]
+    return [seen > max(CLEARLY_BRIGHTER, MOST_HEAT_PER_S * time) for time, seen in above]

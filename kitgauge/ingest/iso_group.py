@@ -19,17 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import FrameError
-from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.mosaic import Mosaic, Plane
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.frame_stack import Contrast, FrameStack
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.spare_workers import spread
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.difference_picture import explaining_pictures
+from kitgauge.measure.difference_picture import explained_by, explaining_pictures, has_picture
 from kitgauge.measure.photon_transfer import measure_flat_pair
+
+_Samples = tuple[Plane, NDArray[np.uint16] | NDArray[np.float32]]  # of the frame, and of the mean beside it
 
 # A capped frame shows its black level and no more; a flat is asked for at 15 % of saturation or above.
 DARK_BELOW = 0.05
@@ -44,6 +47,7 @@ MOST_WAITING = 6
 LEVEL_ROW_STEP = 16
 # Flats of one setting that differ by more were lit differently on purpose: several levels by light, not by shutter.
 SAME_LEVEL = 0.1
+SAME_LIGHT = 1.3  # factor between levels per exposure of frames of the same light
 SAME_COLOUR_STOPS = 0.5  # of blue over red: daylight and lamp are 1.7 apart, the light of one pair is the same
 MOST_STACKS = 2  # of one setting kept at a time, besides frames without a partner
 
@@ -80,6 +84,14 @@ class _Plane:
     dark_level_dn: list[float] = field(default_factory=list)
 
 
+@dataclass(frozen=True)
+class _Flagged:
+    """What the pictures that explain the flags of one plane's pair need."""
+
+    black_dn: float
+    flags: tuple[str, ...]
+
+
 class _Group:
     """The frames of one ISO as they come in."""
 
@@ -98,6 +110,7 @@ class _Group:
         self.undecided: list[tuple[FrameRecord, Mosaic, float]] = []
         self.dark_levels: list[tuple[float, float]] = []  # (level, shutter time) of frames that are surely dark
         self.flat_seen = False
+        self.brightness = math.nan  # level per exposure of the newest flat
 
     def refuse(self, record: FrameRecord, reason: list[str]) -> None:
         self.refused[record.file] = reason
@@ -118,7 +131,10 @@ class _Group:
             self._take(record, mosaic, level, record.role)
         elif _by_level(level, record, self.slowest_s) == "flat":
             self.flat_seen = True
+            self.brightness = level / exposure if (exposure := _exposure(record)) > 0 else math.nan
             self._decide()
+            self._take(record, mosaic, level, "flat")
+        elif self._as_lit_as_flats(record, level):
             self._take(record, mosaic, level, "flat")
         elif self.flat_seen or (abs(level) < SURELY_DARK and mosaic.black_source != "unknown"):
             self.dark_levels.append((level, record.shutter_s or 0.0))
@@ -138,7 +154,15 @@ class _Group:
         for record, mosaic, level in waiting:
             if level < flat_from:
                 self.dark_levels.append((level, record.shutter_s or 0.0))
-            self._take(record, mosaic, level, "flat" if level >= flat_from else "dark")
+            lit = level >= flat_from or self._as_lit_as_flats(record, level)
+            self._take(record, mosaic, level, "flat" if lit else "dark")
+
+    def _as_lit_as_flats(self, record: FrameRecord, level: float) -> bool:
+        """Tell whether a dim frame has the level that the flats' light makes in its exposure, beside frames that are
+        clearly darker: the lowest of several levels of flats."""
+        darkest = min((dark for dark, _ in self.dark_levels), default=math.inf)
+        seen, expected = level - darkest, self.brightness * _exposure(record)
+        return seen > CLEAR_GAP and expected / SAME_LIGHT < seen < expected * SAME_LIGHT
 
     def _take(self, record: FrameRecord, mosaic: Mosaic, level: float, role: str) -> None:
         self.frames[record.file] = {"role": role, "level": level, "paired": False}
@@ -194,16 +218,22 @@ class _Group:
 
     def _measure_darks(self, contrast: Contrast) -> None:
         self.dark_sets.append(_described(contrast))
-        for plane, (a, b) in zip(self.planes, contrast.planes(), strict=True):
+
+        def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
+            plane, (a, b) = planes
             pair = measure_dark_pair(a.samples, b, reference_frames=contrast.reference_frames)
             plane.dark_pairs.append(pair.as_dict())
-            self._explain(plane, a.samples, b, plane.black_dn, "dark", contrast.files)
             if not {"light-leak", "clipped-black"} & set(pair.flags):
                 plane.dark_level_dn.append(pair.mean_dn)
+            return _Flagged(plane.black_dn, pair.flags)
+
+        self._explain(contrast, spread(measured, zip(self.planes, contrast.planes(), strict=True)), "dark")
 
     def _measure_flats(self, contrast: Contrast) -> None:
         self.flat_sets.append(_described(contrast))
-        for plane, (a, b) in zip(self.planes, contrast.planes(), strict=True):
+
+        def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
+            plane, (a, b) = planes
             # near enough for the ratio of two flats; the run's black is settled when all ISO values are known
             black_dn = plane.black_dn
             if plane.dark_level_dn and plane.black_source != "masked":
@@ -211,24 +241,24 @@ class _Group:
             frames = contrast.reference_frames
             pair = measure_flat_pair(a.samples, b, black_dn, plane.white_dn, reference_frames=frames)
             plane.flat_pairs.append(pair.as_dict())
-            self._explain(plane, a.samples, b, black_dn, "flat", contrast.files)
+            return _Flagged(black_dn, pair.flags)
 
-    def _explain(
-        self,
-        plane: _Plane,
-        a: NDArray[np.uint16],
-        b: NDArray[np.uint16] | NDArray[np.float32],
-        black_dn: float,
-        role: str,
-        files: Sequence[str],
-    ) -> None:
-        """Keep pictures of what the flags of the newest pair are about, of one green plane."""
-        if plane is not next((one for one in self.planes if one.colour in ("G", "G1")), None):
-            return
-        flags = (plane.dark_pairs if role == "dark" else plane.flat_pairs)[-1]["flags"]
-        for picture in explaining_pictures(a, b, black_dn, flags, role):
-            about = {"files": list(files), "role": role, "colour": plane.colour, "flags": list(flags)}
-            self.pictures.append({**about, **picture.as_dict()})
+        self._explain(contrast, spread(measured, zip(self.planes, contrast.planes(), strict=True)), "flat")
+
+    def _explain(self, contrast: Contrast, found: Sequence[_Flagged], role: str) -> None:
+        """Keep pictures of what the flags of the newest pairs are about: of the first plane that raised each, green
+        before others."""
+        told: set[str] = set()
+        wanted: dict[int, list[str]] = {}
+        for index in sorted(range(len(found)), key=lambda index: self.planes[index].colour[0] != "G"):
+            flags = [flag for flag in found[index].flags if flag not in told]
+            wanted |= {index: flags} if has_picture(flags, role) else {}
+            told |= set(flags)
+        for index, (a, b) in enumerate(contrast.planes() if wanted else ()):
+            for picture in explaining_pictures(a.samples, b, found[index].black_dn, wanted.get(index, ()), role):
+                flags = [flag for flag in wanted[index] if flag in explained_by(picture.kind, role)]
+                about = {"files": list(contrast.files), "role": role, "colour": self.planes[index].colour}
+                self.pictures.append({**about, "flags": flags, **picture.as_dict()})
 
 
 def _setting(record: FrameRecord) -> tuple[str, float, float]:
@@ -309,6 +339,11 @@ def colour_stops(mosaic: Mosaic) -> float:
 
 def _some_rows(samples: NDArray[np.uint16]) -> NDArray[np.uint16]:
     return samples[:: max(1, min(LEVEL_ROW_STEP, samples.shape[0] // 8))]
+
+
+def _exposure(record: FrameRecord) -> float:
+    """Return shutter time over the square of the f-number (1 where that is unknown) [s], NaN without a time."""
+    return math.nan if record.shutter_s is None else record.shutter_s / (record.f_number or 1.0) ** 2
 
 
 def _by_level(level: float, record: FrameRecord, slowest_s: float) -> str:

@@ -14,6 +14,7 @@ from typing import Any
 
 from kitgauge.errors import DEBUG_VARIABLE
 from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.spare_workers import offer, take_back
 
 Measurement = dict[str, Any]
 
@@ -57,6 +58,7 @@ def run_tasks(
     with threadpool_limits(1), ThreadPoolExecutor(max_workers=workers) as pool:
         pending: dict[Future[Measurement], Task] = {}
         queue = iter(waiting)
+        offered = 0
         try:
             # no more tasks in flight than workers: a task holds frames in memory as soon as it starts
             for task in queue:
@@ -64,10 +66,16 @@ def run_tasks(
                 if len(pending) >= workers:
                     _collect(pending, results, cache, done)
             while pending:
+                while len(pending) + offered < workers:
+                    offer()
+                    offered += 1
                 _collect(pending, results, cache, done)
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
+        finally:
+            for _ in range(offered):
+                take_back()
 
 
 def _collect(

@@ -104,7 +104,11 @@ def accept_run(run_folder: Path, results: Path | None, kit: str | None, *, repla
         results = around.parent if around.name == name else DEFAULT_RESULTS
     path = kit_folder(results, name) / FILE_NAME
     run = _run_name(run_folder, path.parent)
-    return _told(accept(path, run, found, body=body_with_serial(own), replace=replace))
+    told = _told(accept(path, run, found, body=body_with_serial(own), replace=replace))
+    if curves.get("status") == "partial":
+        reasons = "; ".join(str(reason) for reason in curves.get("missing") or ())
+        told += "\n" + "\n".join(wrapped(f"Mind: this run is not complete ({reasons or 'see its report'})", "", "  "))
+    return told
 
 
 def _run_name(run_folder: Path, kit: Path) -> str:

@@ -2,7 +2,8 @@
 
 What an output of fewer pixels shows of a picture's noise is the part below the output's own Nyquist frequency. Noise
 reduction has moved noise to low frequencies, so that part comes from the measured spectrum; a rule by numbers of pixels
-would promise what noise reduction only moved. In an output of as many pixels or more all of the noise is there.
+would promise what noise reduction only moved. In an output of as many pixels all of the noise is there; an enlargement
+asks for more by the ratio of the pixel numbers, as the limit from raw frames does.
 """
 
 from __future__ import annotations
@@ -69,14 +70,20 @@ def picture_snr(point: DevelopedPoint, picture_pixels: int, output_mp: float) ->
         scaling = point.level_scaling_stderr / point.snr_midgrey
         return PictureSnr(
             iso=point.iso,
-            log_snr=math.log(point.snr_midgrey) - 0.5 * math.log(share),
+            log_snr=math.log(point.snr_midgrey) - 0.5 * math.log(share) - _enlarged(picture_pixels, output_mp),
             stderr=error,
             scaling=math.copysign(scaling, MIDGREY_OF_WHITE - point.level),
             at_least=False,
         )
     if point.snr_at_least > 0:
-        return PictureSnr(point.iso, math.log(point.snr_at_least), 0.0, 0.0, True)
+        log_snr = math.log(point.snr_at_least) - _enlarged(picture_pixels, output_mp)
+        return PictureSnr(point.iso, log_snr, 0.0, 0.0, True)
     return None
+
+
+def _enlarged(picture_pixels: int, output_mp: float) -> float:
+    """Return what an enlargement takes off the logarithm of SNR: root of output over picture pixels, 0 if smaller."""
+    return 0.5 * math.log(max(1.0, output_mp * 1e6 / picture_pixels))
 
 
 def developed_limit(points: Sequence[DevelopedPoint], criteria: Criteria, frame_shape: tuple[int, int]) -> Limit:

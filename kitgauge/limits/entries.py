@@ -86,7 +86,7 @@ class AcceptedLimit:
         limit = self.limit
         if limit.kind == "iso":
             exact, dial = _iso_words(limit.value["iso"])
-            head = f"highest {exact}"
+            head = f"highest {exact}" + (" at least" if limit.extra.get("at_least") else "")
         elif limit.kind == "shutter":
             exact, dial = _shutter_words(limit.value["shutter_s"])
             head = f"slowest shutter {exact}"

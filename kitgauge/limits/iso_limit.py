@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -27,6 +27,10 @@ from kitgauge.limits.viewing import print_megapixels
 from kitgauge.measure.noise_points import NoisePoint
 
 _WORTH_SAYING = 0.05  # of SNR, that rows' and columns' own noise would take
+
+
+# said of the ISO value itself, which the list of values to avoid names: no doubt about a limit beside it
+_OF_ONE_ISO = {"missing-codes", "scaled-down"}
 
 
 @dataclass(frozen=True)
@@ -82,7 +86,9 @@ def iso_limit(
     crossing = lowest([item for _, item in found])
     demand = next(demand for demand, item in found if item.iso == crossing.iso)
     around = usable[crossing.last : crossing.last + 2]
-    flags = [flag for p in around for flag in p.flags if FLAGS[flag].severity is Severity.DOUBT]
+    flags = [
+        flag for p in around for flag in p.flags if FLAGS[flag].severity is Severity.DOUBT and flag not in _OF_ONE_ISO
+    ]
     if crossing.at_highest:
         flags.append("limit-at-highest")
     (state,) = crossing.states
@@ -124,10 +130,12 @@ def criterion_of(criteria: Criteria, picture: Picture) -> dict[str, float]:
     return {"snr": criteria.snr, "output_mp": picture.output_mp, **further}
 
 
-def dial_at_most(iso: float) -> float:
-    """Return the third-stop dial position at or below `iso`; `iso` itself below the dial."""
+def dial_at_most(iso: float, avoid: Collection[float] = ()) -> float:
+    """Return the third-stop dial position at or below `iso` that is not one to `avoid`; `iso` itself below the dial."""
     dial = iso_dial("thirds")
     index = dial.at_most(iso)
+    while index and dial.nominal[index] in avoid:
+        index -= 1
     return iso if index is None else dial.nominal[index]
 
 

@@ -15,7 +15,7 @@ them, so that all these limits compare.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
 from kitgauge.fit.noise_iso import NoiseFit
@@ -47,13 +47,15 @@ def light_limits(
     sensor_pixels: float,
     lights: Sequence[LightColour],
     frame_shape: tuple[int, int] | None = None,
+    avoid: Collection[float] = (),
 ) -> list[dict[str, Any]]:
     """Return the `lights` entries of a run: for each light the highest ISO whose SNR meets `criteria`.
 
-    points : of R, G and B. `iso`, `iso_dial` and the interval are NaN where no ISO reaches the criterion, or where a
-    colour could not be measured at any ISO; `text` says which. The interval holds the errors of the points and of the
-    light's ratios; `ci_high` is NaN where the highest measured ISO still serves. Empty where no read noise was measured
-    at all: white balance takes red and blue away from mid-grey, where SNR needs it.
+    points : of R, G and B; avoid : ISO values that bring nothing, never given for the dial. `iso`, `iso_dial` and the
+    interval are NaN where no ISO reaches the criterion, or where a colour could not be measured at any ISO; `text`
+    says which. The interval holds the errors of the points and of the light's ratios; `ci_high` is NaN where the
+    highest measured ISO still serves. Empty where no read noise was measured at all: white balance takes red and blue
+    away from mid-grey, where SNR needs it.
     """
     if all(math.isnan(point.read_noise_e) for point in points):
         return []
@@ -75,22 +77,22 @@ def light_limits(
                 "source": light.source,
                 "red_over_green": light.red_over_green,
                 "blue_over_green": light.blue_over_green,
-                **_numbers("", crossing),
+                **_numbers("", crossing, avoid),
                 "at_least": crossing is not None and crossing.at_highest,
                 "binds": None if crossing is None else _weakest(crossing.states, light),
-                **_numbers("weighted_", weighted),
+                **_numbers("weighted_", weighted, avoid),
                 "snr_definition": SNR_DEFINITION,
-                "text": _sentence(light, crossing, weighted, daylight, isos, criteria),
+                "text": _sentence(light, crossing, weighted, daylight, isos, criteria, avoid),
             }
         )
     return entries
 
 
-def _numbers(prefix: str, crossing: Crossing | None) -> dict[str, float]:
+def _numbers(prefix: str, crossing: Crossing | None, avoid: Collection[float]) -> dict[str, float]:
     iso, low, high = (math.nan,) * 3 if crossing is None else (crossing.iso, crossing.ci_low, crossing.ci_high)
     return {
         f"{prefix}iso": iso,
-        f"{prefix}iso_dial": math.nan if crossing is None else dial_at_most(iso),
+        f"{prefix}iso_dial": math.nan if crossing is None else dial_at_most(iso, avoid),
         f"{prefix}ci_low": low,
         f"{prefix}ci_high": high,
     }
@@ -170,6 +172,7 @@ def _sentence(
     daylight: Crossing | None,
     isos: Sequence[float],
     criteria: Criteria,
+    avoid: Collection[float],
 ) -> str:
     """Return the limit in plain words."""
     name = _NAMES[light.light]
@@ -179,24 +182,28 @@ def _sentence(
         shadow = "" if criteria.shadow_snr is None else f" (in the shadow {criteria.shadow_snr:g})"
         text = f"In {name} not even ISO {isos[0]:g} reaches SNR {criteria.snr:g}{shadow} in every colour"
     else:
-        text = f"In {name} {_iso(crossing)}"
+        text = f"In {name} {_iso(crossing, avoid)}"
         if light.light == "tungsten" and daylight is not None:
-            text += _against_daylight(light, crossing, daylight)
+            text += _against_daylight(light, crossing, daylight, avoid)
     if weighted is not None and (crossing is None or weighted.iso > crossing.iso):
-        text += f"; with colours weighed as the eye sees noise in them (ISO 15739), {_iso(weighted)}"
+        text += (
+            f"; with colours weighed as the eye sees noise in them (ISO 15739), ISO {weighted.iso:.0f} before rounding"
+        )
     if light.source == "estimated":
         text += " (estimated: the ratios of the channels follow from the other light's by Planck's law)"
     return text + "."
 
 
-def _iso(crossing: Crossing) -> str:
-    return f"ISO {dial_at_most(crossing.iso):g}{' at least, the highest measured' if crossing.at_highest else ''}"
+def _iso(crossing: Crossing, avoid: Collection[float]) -> str:
+    return (
+        f"ISO {dial_at_most(crossing.iso, avoid):g}{' at least, the highest measured' if crossing.at_highest else ''}"
+    )
 
 
-def _against_daylight(light: LightColour, crossing: Crossing, daylight: Crossing) -> str:
+def _against_daylight(light: LightColour, crossing: Crossing, daylight: Crossing, avoid: Collection[float]) -> str:
     if crossing.iso >= daylight.iso:
         return "" if crossing.at_highest else ", no less than in daylight"
-    text = f" instead of {dial_at_most(daylight.iso):g}{' at least' if daylight.at_highest else ''}"
+    text = f" instead of {dial_at_most(daylight.iso, avoid):g}{' at least' if daylight.at_highest else ''}"
     if (weakest := _weakest(crossing.states, light)) != "green":
         ratio = light.blue_over_green if weakest == "blue" else light.red_over_green
         text += f", because {weakest} is starved by {-math.log2(ratio):.1f} stops against green"

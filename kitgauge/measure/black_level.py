@@ -3,7 +3,9 @@
 A level of the dark frames above the stated black is either a wrongly stated black or light that leaked in. Light
 brings its own shot noise, K times the level it adds [DN^2] (K [DN/e-]; EMVA 1288 Release 4 Linear, photon noise):
 dark frames that are quieter than that saw no light, however far they are from the stated level. Where the noise
-would allow for light, the other ISO values tell: a wrongly stated black is wrong by the same at each.
+would allow for light, the other ISO values tell: a wrongly stated black is wrong by the same at each, while light
+that is as weak as the read noise leaves so many electrons at each: a level above the stated one that grows as the gain
+K does, from nothing where K would be nothing. An offset from before the amplifier does the same, and looks like it.
 """
 
 from __future__ import annotations
@@ -23,6 +25,12 @@ _NO_BLACK = {LEAK, "clipped-black"}
 # Light is excluded where its shot noise would be this much above all the noise there is: K is known to some ten
 # percent before black is (common practice, no source).
 _NOISE_MARGIN = 1.5
+# Light that shows by its growth with the gain (common practice, no source): so many ISO values over so wide a range;
+# electrons, levels at the highest gain [DN] and share of a dark pair's noise from which on it counts; how far levels
+# may be from the line [DN, share of the light], and the line from the stated black [DN]
+_GROWTH_ISOS, _GROWTH_RANGE = 4, 6.0
+_LEAST_ELECTRONS, _LEAST_DN, _LEAST_NOISE = 1.5, 5.0, 0.05
+_OFF_LINE_DN, _OFF_LINE, _OFF_STATED_DN = 0.4, 0.05, 1.0
 
 
 @dataclass(frozen=True)
@@ -61,6 +69,11 @@ def settle_black(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, tu
                 seen = _seen(iso, plane, dark, quantum[iso])
                 if seen.may_hold(seen.offset_dn - wrong_by):
                     leaks[iso].add(index)
+    growing = [_light_by_growth(planes, quantum) for planes in _by_position(by_iso)]
+    if growing and sum(map(bool, growing)) > 0.5 * len(growing):
+        for found in growing:
+            for iso, indices in found.items():
+                leaks[iso] |= indices
     marked = {
         iso: [replace(plane, darks=_marked(plane.darks, leaks[iso])) for plane in planes]
         for iso, planes in by_iso.items()
@@ -74,6 +87,39 @@ def settle_black(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, tu
         iso: tuple(_settled(iso, plane, errors.get(position, {})) for position, plane in enumerate(planes))
         for iso, planes in marked.items()
     }
+
+
+def _by_position(by_iso: Mapping[float, Sequence[PlanePairs]]) -> list[dict[float, PlanePairs]]:
+    count = max((len(planes) for planes in by_iso.values()), default=0)
+    return [{iso: planes[at] for iso, planes in by_iso.items() if at < len(planes)} for at in range(count)]
+
+
+def _light_by_growth(stated: Mapping[float, PlanePairs], quantum: Mapping[float, float]) -> dict[float, set[int]]:
+    """Return the dark pairs (indices by ISO) of one plane that hold the same light at every ISO; none where their
+    levels do not grow with the gain from the stated black on."""
+    seen = [
+        (iso, index, dark.mean_dn - plane.black_dn, quantum[iso], dark.variance_dn2)
+        for iso, plane in stated.items()
+        if plane.black_dn is not None and plane.black_source != "unknown" and quantum[iso] > 0
+        for index, dark in _clean(plane)
+    ]
+    gains = [k for _, _, _, k, _ in seen]
+    if len({iso for iso, *_ in seen}) < _GROWTH_ISOS or max(gains) < _GROWTH_RANGE * min(gains):
+        return {}
+    k, offset = np.array(gains), np.array([above for _, _, above, _, _ in seen])
+    # levels at low gain tell where the line starts: all must lie within one band about it, so weights are of that band
+    weight = 1.0 / (_OFF_LINE_DN + _OFF_LINE * np.abs(offset))
+    design = np.stack([np.ones_like(k), k], axis=1) * weight[:, None]
+    start, electrons = (float(value) for value in np.linalg.lstsq(design, offset * weight, rcond=None)[0])
+    off_line = np.abs(offset - start - electrons * k)
+    enough = electrons >= _LEAST_ELECTRONS and electrons * float(k.max()) >= _LEAST_DN
+    if not enough or abs(start) > _OFF_STATED_DN or np.any(off_line > _OFF_LINE_DN + _OFF_LINE * electrons * k):
+        return {}
+    out: dict[float, set[int]] = {}
+    for iso, index, _, gain, variance in seen:
+        if electrons * gain**2 > _LEAST_NOISE * variance:
+            out.setdefault(iso, set()).add(index)
+    return out
 
 
 def _settled(iso: float, plane: PlanePairs, errors: Mapping[float, list[float]]) -> PlanePairs:

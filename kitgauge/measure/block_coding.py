@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from kitgauge.measure.code_histogram import missing_code_share
 
+# Shares, numbers of blocks and steps, and what a line must reach: common practice, no source.
 _WIDTHS = (8, 16, 32)
 _BLOCK_SHARE = 0.05
 _BLOCK_SAMPLES = 60_000
@@ -49,13 +50,13 @@ def _in_steps(bands: list[NDArray[np.uint16]], width: int) -> float:
         count = band.shape[1] // width
         if count < 2:
             continue
-        inside = band[: max(8, _BLOCK_SAMPLES // (len(bands) * band.shape[1])), : count * width].astype(np.int32)
-        near = inside.reshape(-1, width)
+        inside = band[: max(8, _BLOCK_SAMPLES // (len(bands) * band.shape[1])), : count * width]
+        near = np.ascontiguousarray(inside.reshape(-1, width).T)
         # the same samples, dealt out so that those of one block are `count` apart
-        far = inside.reshape(-1, width, count).transpose(0, 2, 1).reshape(-1, width)
+        far = inside.reshape(-1, width, count).swapaxes(0, 1).reshape(width, -1)
         together += _stepped(near)
         apart += _stepped(far)
-        blocks += len(near)
+        blocks += near.shape[1]
     if blocks < _FEWEST_BLOCKS:
         return 0.0
     excess = (together - apart) / blocks
@@ -63,15 +64,15 @@ def _in_steps(bands: list[NDArray[np.uint16]], width: int) -> float:
     return float(excess) if excess > max(_BLOCK_SHARE, chance) else 0.0
 
 
-def _stepped(blocks: NDArray[np.int32]) -> int:
-    """Return how many blocks (block, sample) lie at even steps above the least, the greatest left out.
+def _stepped(blocks: NDArray[np.uint16]) -> int:
+    """Return how many blocks (sample, block) lie at even steps above the least, the greatest left out.
 
     Steps are powers of two wherever samples are packed by leaving bits away.
     """
-    above = blocks - blocks.min(axis=1, keepdims=True)
-    greatest = above.max(axis=1, keepdims=True)
+    above = blocks - blocks.min(axis=0)
+    greatest = above.max(axis=0)
     above[above == greatest] = 0
-    return int(np.count_nonzero((np.bitwise_or.reduce(above, axis=1) & 1 == 0) & (greatest[:, 0] >= 4)))
+    return int(np.count_nonzero((np.bitwise_or.reduce(above, axis=0) & 1 == 0) & (greatest >= 4)))
 
 
 def packed_in_steps(bands: list[NDArray[np.uint16]]) -> float:

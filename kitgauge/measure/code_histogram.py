@@ -74,22 +74,34 @@ def _pile(counts: NDArray[np.int64], total: float) -> float:
     return share if excess > max(_PILE_SHARE * total, 5.0 * error, _PILE_SAMPLES) else 0.0
 
 
+def on_whole_steps(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """Return the counts of the codes that occur and their step, where that is the same whole number of codes (padded
+    or multiplied samples), else the counts as they are and 1."""
+    occupied = np.flatnonzero(counts)
+    step = int(np.gcd.reduce(np.diff(occupied))) if occupied.size > 2 else 1
+    return (counts[int(occupied[0]) % step :: step], step) if step > 1 else (counts, 1)
+
+
 def flattened_share(counts: NDArray[np.int64]) -> float:
     """Return the share of samples on one code in the middle of a histogram that stands out from both sides, 0 if none.
 
     Noise around black that was set to black leaves such a code. Of a Gaussian, however narrow, the fullest code is less
     far above the next than that is above the second next; here it must be twice as far, hold 2 % of the samples or
-    more, and 2.5 times as many as the next. Only codes that occur count.
+    more, and 2.5 times as many as the next. Only codes that occur count. Where the next holds less than the second
+    next, full codes and others alternate (digital scaling): the full ones are then compared.
     """
     total = float(counts.sum())
     if total == 0:
         return float("nan")
     occupied = np.flatnonzero(counts)
     top = int(np.argmax(counts[occupied]))
-    if not 2 <= top < occupied.size - 2:
-        return 0.0
-    below, above = counts[occupied[[top - 1, top - 2]]], counts[occupied[[top + 1, top + 2]]]
-    following, second = (float(count) for count in max(below, above, key=lambda side: side[0]))
+    for step in (1, 2, 4):
+        if not 2 * step <= top < occupied.size - 2 * step:
+            return 0.0
+        below, above = (counts[occupied[[top + sign * step, top + 2 * sign * step]]] for sign in (-1, 1))
+        following, second = (float(count) for count in max(below, above, key=lambda side: float(side[0])))
+        if second <= following:
+            break
     fullest = float(counts[occupied[top]])
     stands_out = fullest > _SPIKE_OVER_NEIGHBOURS * following and fullest / following > 2.0 * following / second
     return fullest / total if stands_out and fullest > _SPIKE_SHARE * total else 0.0

@@ -14,10 +14,18 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.measure.code_histogram import code_counts, dark_gap_share, flattened_share, lowest_code_share
+from kitgauge.measure.code_histogram import (
+    code_counts,
+    dark_gap_share,
+    flattened_share,
+    lowest_code_share,
+    on_whole_steps,
+)
 from kitgauge.measure.dark_subtraction import tail_counts
 from kitgauge.measure.difference_noise import DifferenceNoise, difference_noise, pooled_variance
 from kitgauge.measure.frame_traps import frame_traps
+from kitgauge.measure.gain_within_pair import gain_changed, variance_ratio
+from kitgauge.measure.neighbour_filter import STRUCTURED, fixed_structure
 from kitgauge.measure.photon_transfer import CORRELATED, check_pair, fixed_pattern, profile_error, restored
 from kitgauge.measure.rounding import NARROW_DN2, QUANTISATION_DN2, narrow_noise, rounding_excess_dn2
 from kitgauge.measure.tiles import level_step, tile_grid, tile_levels
@@ -27,6 +35,8 @@ LIGHT_LEAK_SIGMAS = 3.0  # above black, or from one part of the frame to another
 LIGHT_LEAK_DN = 4.0  # ... and never less than this
 _STRAY_SHARE = 2e-4  # dead samples below the lowest code
 _NEAR_CODES, _FEW_SAMPLES = 4, 5
+_MOST_CODES = 60  # on either side of the middle
+_PADDED_STEP = 3  # from which on codes are padded, or an ISO pushed so far that few are left
 UNCERTAIN = 0.25  # relative error from which on a read noise behind rounding is not worth stating
 
 
@@ -64,6 +74,13 @@ class DarkPair:
     missing_code_share: float = math.nan  # codes that never occur in the middle of the histogram
     cold_samples: int = 0  # samples of the first far below and above its middle (`measure.dark_subtraction`)
     hot_samples: int = 0
+    # as the file's codes show them, with nothing done about rounding: temporal and fixed variance, and how often the
+    # codes around the middle of the first frame occur (none where noise is wide)
+    rounded_variance_dn2: float = math.nan
+    rounded_variance_stderr_dn2: float = math.nan
+    rounded_fixed_dn2: float = math.nan
+    first_code: int = 0
+    codes: tuple[int, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -111,10 +128,17 @@ def measure_dark_pair(
     fixed, fixed_stderr = fixed_pattern(noise, variance / in_one_frame)
     row_variance, column_variance = in_one_frame * noise.row_variance, in_one_frame * noise.column_variance
     uneven = float(np.subtract(*np.percentile(levels, (99, 1))))
+    other_gain = gain_changed(*variance_ratio(a, b, variance / in_one_frame, reference_frames))
+    as_rounded = (variance, stderr, max(fixed, 0.0))
     # a narrow distribution has most of its samples on one or two codes; cameras cut off at 0
     if variance >= NARROW_DN2:
         variance -= rounding_excess_dn2(variance - QUANTISATION_DN2, max(fixed, 0.0), mean)
     narrow = 0.0 < variance < NARROW_DN2 and not (piled > 0 and counts[0] > 0)
+    # so does one of padded or multiplied codes
+    code_step = on_whole_steps(counts)[1]
+    few_codes = 0.0 < variance < NARROW_DN2 * code_step**2
+    if few_codes and counts[0] == 0:
+        piled = 0.0
     if narrow:
         piled = 0.0
         seen = narrow_noise(a, b, reference_frames)
@@ -127,15 +151,19 @@ def measure_dark_pair(
     change = float(((level_a - level_b) * area).sum() / area.sum())
     cold, hot = tail_counts(a)
     correlated = variance > 0 and not narrow and _correlated(noise)
-    traps = frame_traps(a, counts, math.sqrt(max(variance, 0.0)), textured=correlated)
+    sigma = math.sqrt(max(variance, 0.0))
+    structured = correlated or fixed_structure(a, b, sigma) > STRUCTURED
+    traps = frame_traps(a, counts, sigma, textured=structured)
     cut_off = piled > 0 or flattened_share(counts) > 0
     flags = {
         "clipped-black": cut_off and not (variance == 0 and counts[0] == 0),
         "light-leak": uneven > level_tolerance(variance),
+        "iso-changed": other_gain and not narrow and not cut_off,
         "correlated-noise": correlated,
         "lossy-raw": "lossy-raw" in traps.flags and not cut_off,
         "neighbour-filtered": "neighbour-filtered" in traps.flags and not cut_off,
         "rounding-dominates": (narrow and not stderr < 2.0 * UNCERTAIN * (variance - QUANTISATION_DN2))
+        or (few_codes and code_step >= _PADDED_STEP)
         or (variance == 0 and counts[0] == 0),
     }
     return DarkPair(
@@ -164,12 +192,26 @@ def measure_dark_pair(
         missing_code_share=dark_gap_share(counts),
         cold_samples=cold,
         hot_samples=hot,
+        rounded_variance_dn2=as_rounded[0],
+        rounded_variance_stderr_dn2=as_rounded[1],
+        rounded_fixed_dn2=as_rounded[2],
+        **_middle_codes(counts, as_rounded[0] + as_rounded[2]),
     )
+
+
+def _middle_codes(counts: NDArray[np.int64], variance_dn2: float) -> dict[str, Any]:
+    """Return `first_code` and `codes` of a pair: five standard deviations of noise, nothing of wide noise."""
+    reach = math.ceil(5.0 * math.sqrt(max(variance_dn2, 0.0))) + 2
+    if reach > _MOST_CODES:
+        return {}
+    first = max(int(np.searchsorted(np.cumsum(counts), 0.5 * counts.sum())) - reach, 0)
+    return {"first_code": first, "codes": tuple(counts[first : first + 2 * reach + 1].tolist())}
 
 
 def _cut_off_share(counts: NDArray[np.int64]) -> float:
     """Return the share of samples piled on the lowest code, 0 where the distribution goes on right below it: codes
     that were scaled digitally stand out without being the last."""
+    counts, _ = on_whole_steps(counts)
     share = lowest_code_share(counts)
     lowest = int(np.searchsorted(np.cumsum(counts), _STRAY_SHARE * counts.sum(), side="right"))
     goes_on = int(counts[max(0, lowest - _NEAR_CODES) : lowest].sum()) >= _FEW_SAMPLES

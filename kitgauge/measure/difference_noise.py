@@ -72,13 +72,16 @@ def difference_noise(
     black_dn: float,
     level_dn: NDArray[np.float64],
     row_ratio: NDArray[np.float64] | None = None,
+    least_sigma_dn: float = 0.0,
 ) -> DifferenceNoise:
     """Return the noise of (a - black) - ratio (b - black).
 
     a, b : (row, column) samples, b may be the mean of several frames; ratio : (tile row, tile column), smooth;
     level_dn : (tile row, tile column) mean of a; row_ratio : (row,) what `ratio` is multiplied by in each row, None
-    for 1. Left out are samples whose difference is off by more than 5 standard deviations, and those of `a` that are
-    off by more than 8 from their surroundings (a hot sample may blink by little from one frame to the next).
+    for 1; least_sigma_dn : standard deviation that the difference is known to have at least (parts of frames that do
+    not vary would make it look less). Left out are samples whose difference is off by more than 5 standard deviations,
+    and those of `a` that are off by more than 8 from their surroundings (a hot sample may blink by little from one
+    frame to the next).
     """
     rows, columns = a.shape
     shape = grid.shape
@@ -95,6 +98,8 @@ def difference_noise(
     plain = not offsets.any() and bool((weights == 1).all())
     brightest = _brightest(level_dn - black_dn)
     difference_cut, level_cut = _cuts(a, b, grid, weights, levels, black_dn, brightest)
+    difference_cut = np.maximum(difference_cut, CUT_SIGMAS * least_sigma_dn)
+    level_cut = np.maximum(level_cut, _LEVEL_SIGMAS * least_sigma_dn)
     column_tile = np.repeat(np.arange(shape[1]), widths)
     # one set of buffers for all bands: fresh memory for each would cost as much as the arithmetic
     buffers = [np.empty((int(grid.heights().max()), columns), np.float32) for _ in range(2)]
@@ -115,11 +120,12 @@ def difference_noise(
         cut = difference_cut[index]
         means = cv2.reduce(difference, 1, cv2.REDUCE_SUM) / np.float32(columns)
         row_means[top:bottom] = 0.0
-        if float(np.abs(means).max()) > 0.1 * cut:  # strong bands: medians, lest their rows be taken for outliers
-            medians = np.median(difference, axis=1).astype(np.float32)[:, None]
-            row_means[top:bottom] = medians[:, 0]
-            difference -= medians
-            means -= medians
+        strong = np.flatnonzero(np.abs(means[:, 0]) > 0.1 * cut)
+        if strong.size:  # bands of light: medians of these rows, lest they be taken for outliers
+            medians = np.median(difference[strong], axis=1).astype(np.float32)[:, None]
+            row_means[top + strong] = medians[:, 0]
+            difference[strong] -= medians
+            means[strong] -= medians
         counts[index] = height * widths
         found = _find_outliers(first, difference, levels[index], level_cut[index], cut)
         if found is not None:

@@ -45,6 +45,18 @@ class Picture:
         }
 
 
+def explained_by(kind: str, role: str) -> set[str]:
+    """Return the flags that a picture of a kind ("difference", "frame") explains, of flats or darks."""
+    if role == "dark":
+        return set(_DARK)
+    return set(_DIFFERENCE if kind == "difference" else _FRAME)
+
+
+def has_picture(flags: Iterable[str], role: str) -> bool:
+    """Tell whether a picture explains any of the flags."""
+    return bool(set(flags) & (_DARK if role == "dark" else _DIFFERENCE | _FRAME))
+
+
 def explaining_pictures(
     a: NDArray[np.uint16],
     b: NDArray[np.uint16] | NDArray[np.float32],

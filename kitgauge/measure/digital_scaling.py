@@ -18,6 +18,7 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+# What is not derived beside a line here is common practice, no source.
 _LINE_POWER = 25.0  # of a spectral line over that of counting noise: exp(-25) per frequency by chance
 _AMPLITUDE = (0.6, 1.5)  # how strongly the codes follow the pattern of a factor: 1 where they do
 _FEWEST_CODES = 16

@@ -13,7 +13,7 @@ from kitgauge.measure.frame_traps import FrameTraps, frame_traps
 from kitgauge.measure.gain_change import gain_changed
 from kitgauge.measure.moved_light import MovedLight, moved_light
 from kitgauge.measure.neighbour_filter import sample_bands
-from kitgauge.measure.tone_curve import LevelSlope, level_slope
+from kitgauge.measure.tone_curve import LevelSlope, evened_out, level_slope
 
 # moved things are alike over many samples: so much correlation may be theirs
 MOVED_CORRELATION = 0.1
@@ -55,12 +55,14 @@ def flat_traps(
     sigma = math.sqrt(max(variance, 0.0) / (1.0 + 1.0 / reference_frames))
     frame = frame_traps(a, counts, sigma, textured=textured)
     slope = level_slope(exposure, noise.variance, freedom, use)
-    moved = moved_light(noise.tile_means, noise.variance, freedom, _expected(exposure, noise, use, slope), level)
+    rise = evened_out(exposure, noise.variance, freedom, use)
+    expected = _expected(exposure, noise, use, slope, rise)
+    moved = moved_light(noise.tile_means, noise.variance, freedom, expected, level)
     changed = False
     if b.dtype == np.uint16 and variance > 0:
         changed = gain_changed(sample_bands(a), sample_bands(np.asarray(b, dtype=np.uint16)), ratio, variance)
     raised = {
-        "tone-curved": slope.departs(),
+        "tone-curved": slope.departs() or rise > 0,
         "iso-changed": changed,
         "moving-shadow": moved.shadow,
         "dust-moved": moved.dust,
@@ -69,10 +71,14 @@ def flat_traps(
 
 
 def _expected(
-    exposure: NDArray[np.float64], noise: DifferenceNoise, use: NDArray[np.bool_], slope: LevelSlope
+    exposure: NDArray[np.float64], noise: DifferenceNoise, use: NDArray[np.bool_], slope: LevelSlope, rise: float
 ) -> NDArray[np.float64]:
-    """Return the variance of each tile that its level makes likely, with the slope that the frame itself shows."""
+    """Return the variance of each tile that its level makes likely, with the slope that the frame itself shows and the
+    rise to the corners of shading that was evened out."""
     power = slope.slope if math.isfinite(slope.slope) and slope.stderr < 0.2 else 0.5
     shape = np.maximum(exposure, 1e-9) ** min(max(power, -1.0), 2.0)
+    if rise > 0:
+        y, x = np.meshgrid(*(np.linspace(-1.0, 1.0, count) for count in exposure.shape), indexing="ij")
+        shape = np.exp(0.5 * rise * (x * x + y * y))
     chosen = use if use.any() else np.ones_like(use)
     return np.asarray(shape * float(np.median(noise.variance[chosen] / shape[chosen])))

@@ -12,6 +12,7 @@ from kitgauge.measure.code_histogram import missing_code_share
 from kitgauge.measure.digital_scaling import CodeScale, code_scale
 from kitgauge.measure.neighbour_filter import peaks_cut_down, sample_bands
 
+# All four: common practice, no source.
 MISSING_CODES = 0.02
 _SCALED_BY = 0.004  # least departure of a factor from 1
 _NARROW_DN = 1.0  # packing is not judged where most samples lie on a few codes ...
@@ -24,7 +25,6 @@ class FrameTraps:
 
     scale: CodeScale
     missing_code_share: float
-    peaks_lost: float
     packed: float  # share of blocks, of steps or of a line that tells of packing; 0 none
     flags: tuple[str, ...]
 
@@ -44,7 +44,7 @@ def frame_traps(
     packed = lost = 0.0
     if sigma_dn > _NARROW_DN:
         bands = sample_bands(plane)
-        if not gaps and not scale.factor < 1.0:
+        if not gaps and not abs(scale.factor - 1.0) > _SCALED_BY:
             packed = packed_in_blocks(bands) or packed_in_steps(bands) or packed_by_transform(bands, sigma_dn)
         if not textured and sigma_dn > _PEAKS_FROM_DN:
             lost = peaks_cut_down(bands, sigma_dn)
@@ -54,4 +54,4 @@ def frame_traps(
         "lossy-raw": scale.uneven_gaps or packed > 0,
         "neighbour-filtered": lost > 0,
     }
-    return FrameTraps(scale, missing, lost, packed, tuple(name for name, up in flags.items() if up))
+    return FrameTraps(scale, missing, packed, tuple(name for name, up in flags.items() if up))

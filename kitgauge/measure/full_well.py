@@ -1,4 +1,4 @@
-"""What a full well seen at one ISO value says about lower ones.
+"""What a full well seen at one ISO value says about the others.
 
 A well holds so many electrons, however they are amplified afterwards: where the converter would take more at a lower
 ISO, it is the well that stops the signal (photon transfer, common to sensor literature; from memory).
@@ -15,24 +15,24 @@ from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoiseP
 
 
 def bound_by_full_well(points: Sequence[NoisePoint]) -> list[NoisePoint]:
-    """Return the points, saturation of those below an ISO whose flats showed a full well bounded by it.
+    """Return the points, saturation of those whose ISO is near one whose flats showed a full well bounded by it.
 
-    Bounded are points of the same channel whose saturation is the file's white, where that is more electrons than the
-    well holds by more than both errors, and whose own flats stayed below it (a photosite with two conversion gains may
-    hold more at low ISO).
+    Bounded are points whose saturation is the file's white, scaled or not, where that is more electrons than the well
+    of the nearest such ISO holds by more than both errors, and whose own flats stayed below it (a photosite with two
+    conversion gains may hold more at low ISO). Photosites of all colours are alike: where a channel shows no well, the
+    others' median stands for it.
     """
     return [_bounded(point, points) for point in points]
 
 
 def _bounded(point: NoisePoint, points: Sequence[NoisePoint]) -> NoisePoint:
-    wells = [
-        other
-        for other in points
-        if other.channel == point.channel and other.iso > point.iso and math.isfinite(other.full_well_e)
-    ]
-    if not wells or point.saturation_source != "file":
+    wells = [other for other in points if other.iso != point.iso and math.isfinite(other.full_well_e)]
+    wells = [other for other in wells if other.channel == point.channel] or wells
+    if not wells or point.saturation_source == "flats" or math.isnan(point.gain_e_per_dn):
         return point
-    well = min(wells, key=lambda other: other.iso)
+    nearest = min((abs(math.log(other.iso / point.iso)), other.iso) for other in wells)[1]
+    at_iso = sorted((other for other in wells if other.iso == nearest), key=lambda other: other.full_well_e)
+    well = at_iso[len(at_iso) // 2]
     error = math.hypot(well.saturation_e_stderr, point.saturation_e_stderr)
     if not (point.saturation_e > well.full_well_e + 2.0 * error and point.signal_e < well.full_well_e):
         return point
@@ -61,6 +61,7 @@ def _bounded(point: NoisePoint, points: Sequence[NoisePoint]) -> NoisePoint:
         dynamic_range_stops=stops.engineering_stops,
         dynamic_range_stops_stderr=stops.engineering_stops_stderr,
         dynamic_range_iso15739_stops=stops.iso15739_stops,
+        dynamic_range_iso15739_stops_stderr=stops.iso15739_stops_stderr,
         snr_midgrey=snr(MIDGREY_FRACTION_OF_SATURATION * top_e, point.read_noise_e, gain),
         flags=tuple(flag for flag in point.flags if flag != "saturation-from-metadata"),
     )

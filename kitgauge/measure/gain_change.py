@@ -14,6 +14,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+# How significant, and where outliers are cut: common practice, no source.
 _LEAST_CHANGE = 0.08  # a sixth of a third of a stop is 0.04; gains of neighbouring dial values differ by 0.26
 _SIGNIFICANT = 6.0
 _CUT_SIGMAS = 5.0

@@ -13,10 +13,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+# All of these: common practice, no source.
 _TILE_SIGMAS = 6.0
 _LEAST_SHARE = 0.001  # of the level: less is no shadow that anybody could see, and harms nothing
 _SHADOW_TILES = 9  # tiles in one piece
 _DUST_TILES = 2
+_ALIKE = 0.35  # correlation of diagonal neighbours
+_CORRELATION_SIGMAS = 6.0
 
 
 @dataclass(frozen=True)
@@ -65,8 +68,32 @@ def moved_light(
     )
     changed = (shifted | rougher) & (freedom > 8)
     tiles = int(np.count_nonzero(changed))
+    wide = _wide_shadow(tile_means, freedom > 8, float(level.mean()))
+    if wide > 0:
+        return MovedLight(tile_means.size, tile_means.size, wide)
     if tiles == 0:
         return MovedLight(0, 0, 0.0)
     _, _, stats, _ = cv2.connectedComponentsWithStats(changed.astype(np.uint8), connectivity=8)
     share = float(np.sqrt(np.mean((tile_means[changed] / level[changed]) ** 2)))
     return MovedLight(int(stats[1:, cv2.CC_STAT_AREA].max()), tiles, share)
+
+
+def _wide_shadow(tile_means: NDArray[np.float64], usable: NDArray[np.bool_], level_dn: float) -> float:
+    """Return the standard deviation of change that neighbouring tiles share, as a share of the level; 0 where it is not
+    certain or too little to see.
+
+    Diagonal neighbours share neither rows nor columns, whose own noise is taken out first.
+    """
+    if min(tile_means.shape) < 4 or not usable.all():
+        return 0.0
+    rest = tile_means - tile_means.mean(axis=0, keepdims=True) - tile_means.mean(axis=1, keepdims=True)
+    rest = rest + tile_means.mean()
+    reach = 4.0 * 1.4826 * float(np.median(np.abs(rest)))  # single tiles that stand out are dust
+    rest = np.clip(rest, -reach, reach)
+    variance = float((rest**2).mean())
+    shared = 0.5 * float((rest[1:, 1:] * rest[:-1, :-1]).mean() + (rest[1:, :-1] * rest[:-1, 1:]).mean())
+    chance = _CORRELATION_SIGMAS / np.sqrt(2.0 * rest[1:, 1:].size)
+    if variance <= 0 or shared < max(_ALIKE, chance) * variance:
+        return 0.0
+    share = float(np.sqrt(shared)) / level_dn
+    return share if share > _LEAST_SHARE else 0.0

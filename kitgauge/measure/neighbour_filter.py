@@ -21,6 +21,7 @@ _SIGNIFICANT = 6.0
 _LEAST_LOSS = 0.15  # of the peaks, in either direction
 _LEVELS = (0.0, 0.5, 1.0)  # standard deviations by which a peak stands out
 _FEWEST_PEAKS = 60
+STRUCTURED = 0.04  # `fixed_structure` from which on peaks are not judged (common practice, no source)
 _EIGHT = [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if (y, x) != (0, 0)]
 
 
@@ -54,9 +55,11 @@ def peaks_cut_down(bands: list[NDArray[np.uint16]], sigma_dn: float) -> float:
         values = _level_rows(band.astype(np.float32), sigma_dn)
         middle = values[_FAR:-_FAR, _FAR:-_FAR]
         for counts, reach in ((near, 1), (far, _FAR)):
-            around = [_moved(values, reach * y, reach * x) for y, x in _EIGHT]
-            above = middle - np.maximum.reduce(around)
-            below = np.minimum.reduce(around) - middle
+            highest = lowest = _moved(values, reach * _EIGHT[0][0], reach * _EIGHT[0][1])
+            for y, x in _EIGHT[1:]:
+                other = _moved(values, reach * y, reach * x)
+                highest, lowest = np.maximum(highest, other), np.minimum(lowest, other)
+            above, below = middle - highest, lowest - middle
             for which, level in enumerate(_LEVELS):
                 least = max(0.5, level * sigma_dn)  # more than what levelling the rows is uncertain by
                 counts[0, which] += np.count_nonzero(above >= least)
@@ -69,9 +72,33 @@ def peaks_cut_down(bands: list[NDArray[np.uint16]], sigma_dn: float) -> float:
     return float(lost[certain].max()) if certain.any() else 0.0
 
 
+def fixed_structure(a: NDArray[np.uint16], b: NDArray[np.uint16] | NDArray[np.float32], sigma_dn: float) -> float:
+    """Return how much more alike near samples of the fixed pattern are than far ones, as a share of the noise variance.
+
+    a, b : (row, column) two frames of one plane: what they share is fixed. Peaks tell of a filter only where this is
+    small: a pattern of waves makes neighbours alike, too. The larger of the two directions, unlike samples counted
+    as well; stripes, alike near and far, cancel.
+    """
+    rows = slice(0, min(a.shape[0], max(_ALIGNED, _SAMPLES // min(a.shape[1], _WIDTH))))
+    first, second = (_level_rows(frame[rows, :_WIDTH].astype(np.float32), sigma_dn) for frame in (a, b))
+    if min(first.shape) <= 2 * _FAR or not sigma_dn > 0:
+        return 0.0
+    reach = np.float32(4.0 * sigma_dn)
+    for values in (first, second):
+        values -= np.median(values)
+        np.clip(values, -reach, reach, out=values)
+
+    def shared(axis: int, apart: int) -> float:
+        one, other = (np.moveaxis(values, axis, 0) for values in (first, second))
+        return float(np.mean(one[apart:] * other[:-apart], dtype=np.float64))
+
+    return max(abs(shared(axis, 1) - shared(axis, _FAR)) for axis in (0, 1)) / sigma_dn**2
+
+
 def _level_rows(values: NDArray[np.float32], sigma_dn: float) -> NDArray[np.float32]:
     """Return the rows without their own offsets, which would make all samples of a row peaks, or none."""
-    middle = np.median(values, axis=1, keepdims=True)
+    ordered, columns = np.sort(values, axis=1), values.shape[1]  # of rows of 32-bit numbers, far quicker than a median
+    middle = np.float32(0.5) * (ordered[:, [(columns - 1) // 2]] + ordered[:, [columns // 2]])
     reach = np.float32(4.0 * max(sigma_dn, 0.5))
     return np.asarray(values - np.clip(values, middle - reach, middle + reach).mean(axis=1, keepdims=True))
 

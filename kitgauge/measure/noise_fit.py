@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -17,8 +18,9 @@ from numpy.typing import NDArray
 from kitgauge.flags import FLAGS, rejects
 from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.photon_transfer import TOO_DARK_SHARE, FlatPair
-from kitgauge.measure.rounding import QUANTISATION_DN2
+from kitgauge.measure.rounding import QUANTISATION_DN2, is_one, quantisation_dn2
 from kitgauge.measure.scatter import scatter_limit
+from kitgauge.measure.twice_rounded import noise_before_scaling
 
 FIT_SHARE = 0.7  # of saturation: EMVA 1288 R4 ...
 # ... and narrower ranges, the widest taken in which the points keep to a line, if they do not up to there: gain is
@@ -36,10 +38,12 @@ ABOVE_FIT_RANGE = f"above {FIT_SHARE:.0%} of saturation: other levels tell the g
 BENT = "above {:.0%} of saturation, where variance against level bends: darker levels tell the gain better"
 COLLAPSED = "varies less than its level explains: part of it is saturated"
 # Without a usable dark pair, one level of flats cannot tell read noise from shot noise. The gain is then given for a
-# read noise of 0, with the error that this much would make (common practice, no source: a sensor's order of size).
+# read noise of 0, with the error that this much would make, before and behind the amplifier (common practice, no
+# source: a sensor's order of size).
 SUPPOSED_READ_NOISE_E = 5.0
+SUPPOSED_READ_NOISE_DN = 1.5
 # cut off, light's shot noise in it, noise of two frames, unknown
-_NO_READ_NOISE = {"clipped-black", "light-leak", "dark-subtracted", "rounding-dominates"}
+_NO_READ_NOISE = {"clipped-black", "light-leak", "dark-subtracted", "rounding-dominates", "iso-changed"}
 
 
 @dataclass(frozen=True)
@@ -58,6 +62,7 @@ class PlanePairs:
     black_source: str = "unknown"
     flat_settings: tuple[tuple[float, float], ...] = ()  # (shutter_s, f_number) of each of `flats`, NaN unknown
     dark_settings: tuple[tuple[float, float], ...] = ()
+    clip_dn: float = math.nan  # code on which flats of other ISO values pile up, where it is not the stated white
 
 
 @dataclass(frozen=True)
@@ -119,9 +124,9 @@ def black_of(plane: PlanePairs, flat: FlatPair) -> float:
 
 
 def piled_dn(plane: PlanePairs) -> float:
-    """Return the code on which flats of `plane` pile up (median), NaN where none is clipped."""
+    """Return the code on which flats of `plane` pile up (median), else those of other ISO values, NaN if unknown."""
     levels = [flat.clipped_level_dn for flat in plane.flats if math.isfinite(flat.clipped_level_dn)]
-    return float(np.median(levels)) if levels else math.nan
+    return float(np.median(levels)) if levels else plane.clip_dn
 
 
 def usable_flats(plane: PlanePairs) -> list[UsedFlat]:
@@ -136,8 +141,35 @@ def usable_flats(plane: PlanePairs) -> list[UsedFlat]:
 
 
 def usable_darks(plane: PlanePairs) -> list[DarkPair]:
-    """Return the darks that tell read noise."""
-    return [dark for dark in plane.darks if not _NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
+    """Return the darks that tell read noise; where codes were scaled digitally, rounding stands for what it is where
+    noise is wide (`rounding.quantisation_dn2`), and what it may be here widens the error."""
+    darks = [dark for dark in plane.darks if not _NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
+    scale = scale_of(plane)
+    return darks if is_one(scale) else [_seen_through(dark, scale, len(darks)) for dark in darks]
+
+
+def scale_of(plane: PlanePairs) -> float:
+    """Return the factor by which the codes of a plane's flats were scaled digitally (median), NaN where unknown."""
+    scales = [flat.code_scale for flat in plane.flats if math.isfinite(flat.code_scale)]
+    return float(np.median(scales)) if scales else math.nan
+
+
+@lru_cache(maxsize=512)  # several channels and plots ask for the same
+def _seen_through(dark: DarkPair, scale: float, alike: int) -> DarkPair:
+    """Return a dark pair with the noise before scaling plus (f^2 + 1) / 12; the phase is the same in `alike` pairs."""
+    if not dark.rounded_variance_dn2 > 0:
+        return dark
+    lines = sum(max(variance, 0.0) for variance in (dark.row_variance_dn2, dark.column_variance_dn2))
+    before, unknown, slope = noise_before_scaling(
+        *(dark.rounded_variance_dn2, dark.rounded_fixed_dn2 + lines, dark.mean_dn, scale, dark.first_code),
+        np.array(dark.codes, dtype=np.float64),
+    )
+    return replace(
+        dark,
+        variance_dn2=before + quantisation_dn2(scale),
+        variance_stderr_dn2=math.hypot(slope * dark.rounded_variance_stderr_dn2, unknown * math.sqrt(alike)),
+        narrow=False,
+    )
 
 
 def fit_line(planes: Sequence[PlanePairs]) -> LineFit | None:
@@ -220,11 +252,15 @@ def _below(flat: UsedFlat, line: _Line) -> bool:
 def full_well_dn(fit: LineFit, planes: Sequence[PlanePairs]) -> float:
     """Return the level above black [DN] at which flats stop varying although no code is reached; NaN if none does.
 
-    The level of the brightest part of flats whose variance is less than half of what the fit expects.
+    The level of the brightest part of flats whose variance is less than half of what the fit expects, or where parts
+    of a flat stop varying.
     """
     tops = []
     for plane in planes:
         for flat in plane.flats:
+            if math.isfinite(flat.full_well_dn):
+                tops.append(flat.full_well_dn + flat.black_dn - black_of(plane, flat))
+                continue
             expected = fit.k * flat.shot_dn + fit.dark * flat.dark_weight
             if fit.left_out.get(id(flat)) == COLLAPSED and flat.variance_dn2 < _SATURATED * expected:
                 tops.append(flat.top_dn + flat.black_dn - black_of(plane, flat))
@@ -301,9 +337,9 @@ def _one_level(flats: list[UsedFlat], shot: NDArray[np.float64]) -> _Line | None
         return None
     errors = np.array([pair.variance_stderr_dn2 for pair in pairs])
     variance = float(((weights * shot * errors) ** 2).sum()) / float((weights * shot**2).sum()) ** 2
-    # K S + 2 sigma^2 taken for K S: too high by sigma^2 / S_e of it
+    # K S + 2 sigma^2 taken for K S: too high by sigma^2 / S_e of it, sigma before and behind the amplifier
     electrons = 0.5 * float(shot.mean()) / k
-    unknown = k * SUPPOSED_READ_NOISE_E**2 / electrons
+    unknown = k * (SUPPOSED_READ_NOISE_E**2 + (SUPPOSED_READ_NOISE_DN / k) ** 2) / electrons
     return _Line(k, variance + unknown**2, QUANTISATION_DN2, math.nan, math.nan, supposed=True)
 
 

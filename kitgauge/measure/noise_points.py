@@ -64,7 +64,7 @@ class NoisePoint:
     dark_pairs: int = 0
     flags: tuple[str, ...] = ()
     saturation_e_stderr: float = math.nan
-    saturation_source: str = "file"  # "flats" where a clipped flat shows it
+    saturation_source: str = "file"  # "flats" where a clipped flat shows it, "scale" where codes are scaled down
     dsnu_e: float = math.nan
     dsnu_e_stderr: float = math.nan
     prnu_stderr: float = math.nan
@@ -72,10 +72,12 @@ class NoisePoint:
     column_noise_e_stderr: float = math.nan
     dynamic_range_iso15739_stops: float = math.nan
     dynamic_range_stops_stderr: float = math.nan
+    dynamic_range_iso15739_stops_stderr: float = math.nan
     snr_midgrey_stderr: float = math.nan
     spectrum: tuple[float, ...] = ()  # mean of the flats' (`FlatPair.spectrum`)
     spectrum_blocks: float = 0.0  # sum of the flats'
     code_scale: float = math.nan  # median of the flats'
+    code_scale_stderr: float = math.nan
     signal_e: float = math.nan  # mean level of the flats used [e-]
     full_well_e: float = math.nan  # where flats stop varying below the converter's last code
 
@@ -186,10 +188,12 @@ def _point(iso: float, channel: str, planes: list[PlanePairs]) -> NoisePoint:
         column_noise_e_stderr=gain * rooted(column, column_stderr)[1],
         dynamic_range_iso15739_stops=stops.iso15739_stops,
         dynamic_range_stops_stderr=stops.engineering_stops_stderr,
+        dynamic_range_iso15739_stops_stderr=stops.iso15739_stops_stderr,
         snr_midgrey_stderr=midgrey[1],
         spectrum=_mean_spectrum(flats),
         spectrum_blocks=float(sum(flat.spectrum_blocks for flat in flats)),
         code_scale=scale,
+        code_scale_stderr=_median([used.flat.code_scale_stderr for used in fit.flats]),
         signal_e=gain * signal,
         full_well_e=saturation if top.level_dn == well_dn else math.nan,
     )

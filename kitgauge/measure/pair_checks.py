@@ -22,11 +22,14 @@ import numpy as np
 
 from kitgauge.flags import rejects
 from kitgauge.measure.dark_pair import DarkPair
-from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted
+from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted, nothing_left
+from kitgauge.measure.noise_fit import scale_of
 from kitgauge.measure.noise_points import PlanePairs
 from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.rounding import is_one
 from kitgauge.measure.tiles import TILE
 from kitgauge.measure.tone_curve import LevelSlope
+from kitgauge.measure.twice_rounded import scaling_explains
 
 _Pair = TypeVar("_Pair", FlatPair, DarkPair)
 
@@ -40,7 +43,8 @@ _FEWEST_GAPS = 2.5
 _LIGHT_NOISE = 0.1  # of the dark variance: light that adds less is left alone
 _LEAST_LIGHT_DN = 2.0  # black itself drifts by about as much
 _CHANCE_OF_RANGE = 6.0  # 99th less 1st percentile of a Gaussian is 4.7 standard deviations
-_NO_DARK = {"clipped-black", "light-leak", "dark-subtracted"}
+_LIKE_SCALING = {"clipped-black", "lossy-raw"}
+_NO_DARK = {"clipped-black", "light-leak", "dark-subtracted", "iso-changed"}
 _NOT_LINEAR = {"clipped", "too-dark", "correlated-noise", "moving-shadow", "iso-changed", "lossy-raw"}
 
 
@@ -54,6 +58,7 @@ def check_pairs(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, tup
 
 
 def _one_iso(planes: Sequence[PlanePairs]) -> tuple[PlanePairs, ...]:
+    planes = [_scaling_seen_through(plane) for plane in planes]
     k_by_plane = [_dn_per_electron(plane) for plane in planes]
     known = [k for k in k_by_plane if math.isfinite(k)]
     k_typical = float(np.median(known)) if known else math.nan
@@ -64,6 +69,9 @@ def _one_iso(planes: Sequence[PlanePairs]) -> tuple[PlanePairs, ...]:
         found = dark_subtracted([_evidence(plane, index) for index in range(len(plane.darks))], k)
         subtracted |= {index for index, yes in enumerate(found) if yes}
         leaked |= {index for index, dark in enumerate(plane.darks) if _saw_light(dark, k)}
+    for index in range(min((len(plane.darks) for plane in planes), default=0)):
+        if nothing_left([_evidence(plane, index) for plane in planes]):
+            subtracted.add(index)
     marked = []
     for plane in planes:
         darks = tuple(
@@ -72,6 +80,27 @@ def _one_iso(planes: Sequence[PlanePairs]) -> tuple[PlanePairs, ...]:
         )
         marked.append(_flats_checked(replace(plane, darks=darks)))
     return tuple(marked)
+
+
+def _scaling_seen_through(plane: PlanePairs) -> PlanePairs:
+    """Return the plane without `clipped-black` and `lossy-raw` on darks whose full and empty codes the scaling seen in
+    its flats explains."""
+    scale = scale_of(plane)
+    if is_one(scale) or any("lossy-raw" in flat.flags for flat in plane.flats):
+        return plane
+    darks = tuple(
+        replace(dark, flags=tuple(flag for flag in dark.flags if flag not in _LIKE_SCALING))
+        if _LIKE_SCALING & set(dark.flags) and _explained(dark, scale)
+        else dark
+        for dark in plane.darks
+    )
+    return replace(plane, darks=darks)
+
+
+def _explained(dark: DarkPair, scale: float) -> bool:
+    counts = np.array(dark.codes, dtype=np.float64)
+    about = (dark.rounded_variance_dn2, dark.rounded_fixed_dn2, dark.mean_dn, scale, dark.first_code)
+    return scaling_explains(*about, counts)
 
 
 def _flats_checked(plane: PlanePairs) -> PlanePairs:
@@ -194,4 +223,7 @@ def _evidence(plane: PlanePairs, index: int) -> DarkEvidence:
         cold=dark.cold_samples,
         hot=dark.hot_samples,
         clipped="clipped-black" in dark.flags,
+        fixed_dn2=dark.dsnu_dn**2,
+        fixed_stderr_dn2=dark.dsnu_variance_stderr_dn2,
+        mean_stderr_dn=math.sqrt(max(dark.variance_dn2, 0.0) / max(dark.samples, 1)),
     )

@@ -29,9 +29,11 @@ from numpy.typing import NDArray
 from kitgauge.errors import MeasurementError
 from kitgauge.measure.code_histogram import clipped_share, code_counts, missing_code_share
 from kitgauge.measure.difference_noise import DifferenceNoise, bands_looked_at, difference_noise, pooled_variance
+from kitgauge.measure.dust import dust_tiles
 from kitgauge.measure.flat_traps import EXPLAINED_BY_CORRELATION, MOVED_CORRELATION, FlatTraps, flat_traps
 from kitgauge.measure.flicker import CORRELATED as CORRELATED
 from kitgauge.measure.flicker import Bands, flicker_dn, white_row_variance
+from kitgauge.measure.full_well_tiles import full_well_in_tiles
 from kitgauge.measure.saturation import pile_level
 from kitgauge.measure.tiles import TileGrid, broken_share, level_step, smooth_ratio, tile_grid, tile_levels
 
@@ -96,6 +98,7 @@ class FlatPair:
     prnu_variance_stderr: float = math.nan  # of the square of `prnu`
     top_dn: float = math.nan  # level of the brightest part of A above black [DN]
     clipped_level_dn: float = math.nan  # code at which A piles up or stops varying, black in it; NaN: not clipped
+    full_well_dn: float = math.nan  # level above black [DN] at which parts of A stop varying below any code
     # noise power density relative to white within the squares |f| <= k/32 cycles per sample of the plane, k = 1..16
     spectrum: tuple[float, ...] = ()
     spectrum_blocks: float = 0.0  # blocks of 32 x 32 samples that it is from: tells its error
@@ -182,6 +185,11 @@ def measure_flat_pair(
         noise = replace(again, row_means=noise.row_means, row_variance=noise.row_variance)
         exposure = level_a + share * ratio**2 * level_b * bands.squared_of_light[:, None]
         squared_ratio = ratio**2 * bands.squared[:, None]
+    well = full_well_in_tiles(level_a, noise.variance, exposure, noise.degrees_of_freedom)
+    saturated = clipped <= CLIPPED_SHARE and math.isfinite(well.level_dn)
+    if saturated:  # what is clear of the well still tells the noise
+        noise = difference_noise(a, b, grid, ratio, black_dn, level_a + black_dn, least_sigma_dn=well.sigma_dn)
+        noise = replace(noise, degrees_of_freedom=np.where(well.clear, noise.degrees_of_freedom, 1.0))
     variance, stderr, freedom, use = pooled_variance(noise, exposure)
     weight = noise.degrees_of_freedom * use / freedom
     signal = float((weight * level_a).sum())
@@ -190,8 +198,12 @@ def measure_flat_pair(
     mean_square = float((near**2).mean()) if signal > 0 else math.nan
     in_one_frame = 1.0 / (1.0 + share * ratio_mean**2)
     fixed, fixed_stderr = fixed_pattern(noise, variance, _shading_between_neighbours(near, grid))
+    if saturated:
+        fixed = fixed_stderr = math.nan
     row_variance, column_variance = in_one_frame * white_row_variance(noise), in_one_frame * noise.column_variance
-    edges = np.count_nonzero(noise.texture > EDGE * abs(signal))
+    dust = dust_tiles(a, grid, bands_looked_at(grid), noise.texture > TEXTURE * abs(signal), signal, black_dn)
+    texture = noise.texture[~dust]
+    edges = np.count_nonzero(texture > EDGE * abs(signal))
     pair = FlatPair(
         signal_dn=signal,
         ratio=ratio_mean,
@@ -203,7 +215,7 @@ def measure_flat_pair(
         variance_stderr_dn2=stderr,
         degrees_of_freedom=freedom,
         samples=noise.samples,
-        tiles=use.size,
+        tiles=int(np.count_nonzero(well.clear)) if saturated else use.size,
         tiles_used=int(np.count_nonzero(use)),
         outlier_share=noise.outliers / noise.samples,
         row_noise_dn=math.sqrt(max(row_variance, 0.0)),
@@ -211,12 +223,12 @@ def measure_flat_pair(
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
         correlation_stderr=noise.correlation_stderr,
-        prnu=math.sqrt(max(fixed, 0.0) / mean_square),
-        texture=float(np.percentile(noise.texture, 90)) / scale,
+        prnu=math.nan if saturated else math.sqrt(max(fixed, 0.0) / mean_square),
+        texture=float(np.percentile(texture, 90)) / scale,
         edge_share=edges / noise.texture.size if edges >= EDGE_TILES else 0.0,
         step_share=_step_share(level_a, noise, step),
-        spectrum=noise.spectrum,
-        spectrum_blocks=noise.spectrum_blocks,
+        spectrum=() if saturated else noise.spectrum,
+        spectrum_blocks=0.0 if saturated else noise.spectrum_blocks,
         flicker=flicker_dn(noise, grid) / scale,
         falloff=_falloff(level_a),
         clipped_share=clipped,
@@ -232,8 +244,9 @@ def measure_flat_pair(
         prnu_variance_stderr=fixed_stderr / mean_square,
         top_dn=float(np.percentile(level_a, 95)),
         clipped_level_dn=pile_level(counts) if clipped > CLIPPED_SHARE else math.nan,
+        full_well_dn=well.level_dn if saturated else math.nan,
     )
-    everywhere = float(np.percentile(noise.texture, 67)) / scale
+    everywhere = float(np.percentile(texture, 67)) / scale
     structured = everywhere > TEXTURE_EVERYWHERE or _shows_structure(pair)
     traps = flat_traps(
         *(a, b, counts, noise, level_a, exposure, use, ratio_mean),
@@ -262,6 +275,7 @@ def _shows_structure(pair: FlatPair) -> bool:
 def _flags(pair: FlatPair, dark: bool, moved: float, structured: bool, traps: FlatTraps) -> tuple[str, ...]:
     correlation = max(abs(pair.correlation_along_row), abs(pair.correlation_along_column))
     clipped = pair.clipped_share > CLIPPED_SHARE
+    partly = math.isfinite(pair.full_well_dn)
     correlated = MOVED_CORRELATION if traps.moved.tiles else CORRELATED
     raised = {
         "clipped": clipped,
@@ -270,7 +284,7 @@ def _flags(pair: FlatPair, dark: bool, moved: float, structured: bool, traps: Fl
         "missing-codes": "missing-codes" in traps.frame.flags,
         "lossy-raw": not clipped and "lossy-raw" in traps.frame.flags,
         # clipping cuts light and noise off in places, which looks like each of these
-        "correlated-noise": not clipped and correlation > max(correlated, 5.0 * pair.correlation_stderr),
+        "correlated-noise": not (clipped or partly) and correlation > max(correlated, 5.0 * pair.correlation_stderr),
         "light-changed": not clipped and (abs(pair.ratio - 1.0) > LIGHT_CHANGED or moved > MOVED_LIGHT),
         "flicker": not clipped and pair.flicker > max(FLICKER, 2.0 * traps.moved.changed_share),
         "textured": not clipped and structured,

@@ -22,23 +22,28 @@ _SATURATION_DIFFERS = 0.02
 _SCALE_DIFFERS = 0.01
 _SIGNIFICANT = 6.0
 WHITE_BALANCE, LOSSY, PADDED, GAPS = "white-balance-applied", "lossy-raw", "padded-codes", "missing-codes"
+_OF_SCALING = {GAPS, "scaled-down"}
 
 
 def check_points(points: Sequence[NoisePoint]) -> list[NoisePoint]:
     """Return the points, in the same order, with the flags that only several of them together show.
 
     `white-balance-applied` on R and B points whose gain, codes or saturation differ from green's at the same ISO;
-    `lossy-raw` on the points of an ISO whose brighter colours have wider gaps; `padded-codes` in the place of
-    `missing-codes` where the gaps are the same whole number of codes at every ISO.
+    `lossy-raw` on the points of an ISO whose brighter colours have wider gaps, and, in the place of flags of digital
+    scaling, on all points of an ISO of which one colour was packed with loss; `padded-codes` in the place of
+    `missing-codes` where the gaps are the same whole number of codes at every ISO: `code_scale` is then 1, as it is
+    that of an ISO against the others.
     """
     added: dict[int, list[str]] = {}
     padded = _same_gaps_everywhere(points)
+    if padded:
+        points = [replace(point, code_scale=1.0) for point in points]
     for index, point in enumerate(points):
         flags = [PADDED if padded and flag == GAPS else flag for flag in point.flags]
         at_iso = [other for other in points if other.iso == point.iso]
         green = _green(at_iso)
-        if _gaps_grow(at_iso):
-            flags = [flag for flag in flags if flag != GAPS] + [LOSSY]
+        if _gaps_grow(at_iso) or any(LOSSY in other.flags for other in at_iso):
+            flags = [flag for flag in flags if flag not in _OF_SCALING] + [LOSSY]
         elif green is not None and point.channel in ("R", "B") and _balanced(point, green):
             flags.append(WHITE_BALANCE)
         added[index] = list(dict.fromkeys(flags))
@@ -103,6 +108,25 @@ def _same_gaps_everywhere(points: Sequence[NoisePoint]) -> bool:
         return False
     whole = round(scales[0])
     return whole >= 2 and all(abs(scale - whole) < _SCALE_DIFFERS for scale in scales)
+
+
+def frame_flags_as_of_points(flags: Iterable[str], points: Sequence[NoisePoint], role: str) -> list[str]:
+    """Return the flags of a frame with what its pairs alone could not know: what flags of digital scaling come from, as
+    the checked points of its ISO tell.
+
+    A flat of an ISO with white balance in its files carries `white-balance-applied`, and gaps of red and blue are then
+    not those of a scaled ISO. Darks only have a flag put in the place of another.
+    """
+    kept = list(flags)
+    of_points = {flag for point in points for flag in point.flags}
+    for cause in (PADDED, LOSSY, WHITE_BALANCE):
+        if cause not in of_points:
+            continue
+        told = {flag for point in points for flag in point.flags if point.channel in ("G", "G1", "G2")}
+        scaling = [flag for flag in kept if flag in _OF_SCALING and flag not in told]
+        if scaling or (role == "flat" and cause != PADDED):
+            kept = [flag for flag in kept if flag not in scaling] + [cause]
+    return list(dict.fromkeys(kept))
 
 
 @dataclass(frozen=True)

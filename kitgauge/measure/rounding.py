@@ -56,13 +56,18 @@ def quantisation_dn2(code_scale: float) -> float:
     """Return the variance [DN^2] that rounding adds where codes were scaled by `code_scale` after digitisation.
 
     The converter's 1/12 is scaled with its square; rounding again, to whole codes, adds 1/12 where the factor is not
-    whole: not quite, where noise spreads over few codes and black is where the scaling turns, as what is rounded off
-    then goes with the level. 1/12 where no scaling is known.
+    whole: where noise spreads over few codes it is another number (`measure.twice_rounded`). 1/12 where no scaling is
+    known.
     """
-    if not math.isfinite(code_scale) or abs(code_scale - 1.0) < _NO_SCALE:
+    if is_one(code_scale):
         return QUANTISATION_DN2
     again = 0.0 if abs(code_scale - round(code_scale)) < _NO_SCALE else 1.0
     return QUANTISATION_DN2 * (code_scale**2 + again)
+
+
+def is_one(code_scale: float) -> bool:
+    """Tell whether codes are not scaled, as far as is known."""
+    return not math.isfinite(code_scale) or abs(code_scale - 1.0) < _NO_SCALE
 
 
 def rounding_excess_dn2(variance_dn2: float, fixed_dn2: float, mean_dn: float) -> float:

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+# All three: common practice, no source.
 _FEWEST_TILES = 12
 _LEAST_DEPARTURE = 0.12  # of the slope from what a linear raw can have: real sensors are linear to a few percent
 _SIGNIFICANT = 5.0
@@ -59,3 +60,34 @@ def level_slope(
     slope = float((weight * x * y).sum()) / spread
     chi2 = float((weight * (y - slope * x) ** 2).sum()) / (x.size - 2)
     return LevelSlope(slope, math.sqrt(max(chi2, 1.0) / spread))
+
+
+def evened_out(
+    level: NDArray[np.float64], variance: NDArray[np.float64], freedom: NDArray[np.float64], use: NDArray[np.bool_]
+) -> float:
+    """Return by how much log variance rises from the centre to the corners beyond what the level explains; 0 where
+    that is not certain.
+
+    A gain map that evens shading out multiplies noise towards the corners and leaves the level flat. In a linear raw
+    the slope of log variance against log level is between 0 and 1; a rise is certain if it is there for both. Arguments
+    as in `level_slope`.
+    """
+    chosen = use & (level > 0) & (variance > 0) & (freedom > 8)
+    if np.count_nonzero(chosen) < _FEWEST_TILES:
+        return 0.0
+    y, x = np.meshgrid(*(np.linspace(-1.0, 1.0, count) for count in level.shape), indexing="ij")
+    radial = (0.5 * (x * x + y * y))[chosen]
+    weight = 0.5 * freedom[chosen]
+    radial = radial - (weight * radial).sum() / weight.sum()
+    spread = float((weight * radial**2).sum())
+    if spread <= 0:
+        return 0.0
+    rises = []
+    for slope in (0.0, 1.0):
+        rest = np.log(variance[chosen]) - slope * np.log(level[chosen])
+        rest = rest - (weight * rest).sum() / weight.sum()
+        rise = float((weight * radial * rest).sum()) / spread
+        chi2 = float((weight * (rest - rise * radial) ** 2).sum()) / (rest.size - 2)
+        certain = rise > max(_LEAST_DEPARTURE, _SIGNIFICANT * math.sqrt(max(chi2, 1.0) / spread))
+        rises.append(rise if certain else 0.0)
+    return min(rises)

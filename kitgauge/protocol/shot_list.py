@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from kitgauge.errors import ProtocolError
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, ev100, f_number_dial, iso_dial, shutter_dial
@@ -137,6 +137,7 @@ def shot_list(protocol: Protocol, camera: CameraRange | None = None) -> ShotList
             for value in step_values:
                 shots.append(_shot(protocol, step, value, camera, light, len(shots) + 1, remarks, optional))
     _require_unique_labels(shots)
+    shots = _numbered(protocol, shots)
     needed = tuple(shot for shot in shots if not shot.optional)
     others = tuple(shot for shot in shots if shot.optional)
     distance = None if protocol.target is None else target_distance(protocol.target, camera)
@@ -152,6 +153,14 @@ def shot_list(protocol: Protocol, camera: CameraRange | None = None) -> ShotList
         optional_shots=others,
         optional_minutes=_minutes(protocol, others, optional=True),
     )
+
+
+def _numbered(protocol: Protocol, shots: Sequence[Shot]) -> list[Shot]:
+    """Return the shots with numbers that rise through the steps as they are shot, a step's optional ones last."""
+    order = {step.label: index for index, step in enumerate(protocol.step)}
+    in_order = sorted(shots, key=lambda shot: (order[shot.step_name], shot.optional, shot.number))
+    numbers = {shot.step: number for number, shot in enumerate(in_order, start=1)}
+    return [replace(shot, number=numbers[shot.step]) for shot in shots]
 
 
 def _require_unique_labels(shots: Sequence[Shot]) -> None:

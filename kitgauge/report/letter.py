@@ -68,10 +68,21 @@ def limit_texts(data: RunData) -> list[LimitText]:
                 advice=advice,
                 more=once(more),
                 criterion=once(criterion_text(mapping(limit.get("criterion")))),
-                doubts=tuple(said for name in texts(limit.get("flags")) if (said := once(flag_sentence(name)))),
+                doubts=tuple(said for name in _doubted(limit) if (said := once(flag_sentence(name)))),
             )
         )
     return found
+
+
+def _doubted(limit: Mapping[str, Any]) -> list[str]:
+    """Return the flags of a limit that its text has not dealt with: an interval that allows for unknown read noise."""
+    allowed = {"no-dark"} if "ead noise was not measured" in text(limit.get("text")) else set()
+    return [name for name in texts(limit.get("flags")) if name not in allowed]
+
+
+def sets_limits(data: RunData) -> bool:
+    """Tell whether a run of this kind sets limits."""
+    return data.run.get("measures") not in ("dark-current", "practice")
 
 
 def whole_frame_text(sharpness: Mapping[str, Any]) -> str:

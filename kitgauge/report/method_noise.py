@@ -57,7 +57,8 @@ _PICTURE = Formula(
     "what a raw developer's noise reduction makes of it",
 )
 _SATURATION = Formula(
-    "Saturation in electrons: gain × (level of a clipped flat, else the file's white level, less black)",
+    "Saturation in electrons: gain × (level of a clipped flat, else the file's white level, less black); where codes "
+    "were scaled down, the converter's last code less black times the scaling",
     "EMVA 1288 Release 4",
     "where it is the white level: whether the sensor reaches it at this ISO",
 )
@@ -102,8 +103,10 @@ _SPECTRUM = Formula(
     "EMVA 1288 Release 4 (spectrogram), ISO 15739",
 )
 _DARK = Formula(
-    "Dark current I: level = black + K I t and variance = σ<sub>d</sub>² + K² I t (K = 1/g)",
+    "Dark current I: level = black + K I t and variance = σ<sub>d</sub>² + K² I t (K = 1/g); t the "
+    "exact times behind the marked ones, powers of two: 15 s is 16 s, 30 s is 32 s",
     "EMVA 1288 Release 4",
+    "a camera that keeps to marked times: where 30 s are 30 s, I is higher by 7 %; "
     "other temperatures: dark current doubles with every 6 to 8 °C (common practice, no source)",
 )
 _DEVELOPED = Formula(

@@ -17,7 +17,11 @@ from kitgauge.report.developed_tables import developed_tables
 from kitgauge.report.evidence import Table, decimals_cell, flag_note, flags_cell, pair, shared_flags, sort_last
 
 _COLOURS = ("R", "G1", "G2", "B", "G")
-_SATURATION_SEEN = {"flats": "in clipped flats", "file": "in the file's white level"}
+_SATURATION_SEEN = {
+    "flats": "in clipped flats",
+    "file": "in the file's white level",
+    "scale": "last code times the scaling",
+}
 _MOST_OPEN = 24  # rows; a longer table of all colours stands folded below that of green
 
 Rows = Sequence[Mapping[str, Any]]

@@ -88,6 +88,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "noise_letter": noise_letter(noise, data.limits),
         "reasons": letter.reasons(data.run),
         "run_notes": texts(data.run.get("notes")),
+        "sets_limits": letter.sets_limits(data),
         "practice": data.run.get("measures") == "practice",
         "not_frames": troubles.files_left_out(data.run),
         "frames_sentence": troubles.frames_sentence(data),

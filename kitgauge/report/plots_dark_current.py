@@ -120,7 +120,7 @@ def _hot_picture(points: Points) -> Picture | None:
 
     caption = (
         "Pixels that stand out of their neighbours in both frames of a pair, against exposure time: a count, so there "
-        "are no error bars. They are the same pixels every time; a dark frame or the raw developer takes them out. "
+        "are no error bars. A dark frame of the same exposure time or the raw developer takes most hot pixels out. "
     )
     none = sum(1 for p in points if number(p.get("hot_pixels_per_mp")) == 0)
     if none:

@@ -53,8 +53,9 @@ def photon_transfer_picture(noise: Mapping[str, Any]) -> Picture | None:
 
     return picture(
         "photon-transfer", "Photon transfer: where the numbers come from",
-        _caption(isos, rows, left_out, bool(darks), ", green" if in_colour(noise) else ""),
-        _alt(isos, flats, left_out), draw, margins_in=(MARGINS_IN[0], 0.55, *MARGINS_IN[2:]),
+        _caption(isos, rows, left_out, bool(darks), ", green" if in_colour(noise) else "",
+                 any(_knee(points.get(iso)) > 0 for iso in isos)),
+        _alt(isos, flats, left_out), draw, margins_in=(MARGINS_IN[0], 0.75, *MARGINS_IN[2:]),
         size_in=(FIGURE_SIZE_IN[0], FIGURE_SIZE_IN[1] + 0.3),
     )  # fmt: skip
 
@@ -133,8 +134,8 @@ def _bars(axes: Axes, x: Sequence[float], y: Sequence[float], error: Sequence[fl
 def _name(axes: Axes, iso: float, x: float, y: float) -> None:
     if y > 0:
         axes.annotate(
-            wording.plain(iso, 6), (x, y), xytext=(5, 0), textcoords="offset points", va="center", fontsize=8.5,
-            annotation_clip=False,
+            f"ISO {wording.plain(iso, 6)}", (x, y), xytext=(5, 0), textcoords="offset points", va="center",
+            fontsize=8.5, annotation_clip=False,
         )  # fmt: skip
 
 
@@ -145,16 +146,22 @@ def _legend(axes: Axes, darks: bool, left_out: bool, model: bool) -> None:
     if left_out:
         axes.plot([], [], linestyle="none", marker=_FLAT, color=INK, markerfacecolor="white", label="left out")
     if model:
-        axes.plot([], [], color=GREY, linewidth=1.2, label="model; ISO at its right end")
+        axes.plot([], [], color=GREY, linewidth=1.2, label="model")
 
 
-def _caption(isos: Sequence[float], rows: Rows, left_out: Rows, darks: bool, green: str) -> str:
+def _caption(isos: Sequence[float], rows: Rows, left_out: Rows, darks: bool, green: str, lines: bool) -> str:
     every = {number(r.get("iso")) for r in rows if number(r.get("iso")) > 0}
     parts = [
         f"How much pixels scatter (variance, between frames of the same thing) against how bright they are{green}. "
-        "Both axes are logarithmic, so pure light noise is a line that rises by ten for every ten: its height gives "
-        "the gain. To the left the lines flatten out on the read noise, which is there without light."
+        "Both axes are logarithmic"
     ]
+    if lines:
+        parts[0] += (
+            ", so pure light noise is a line that rises by ten for every ten: its height gives the gain. To the left "
+            "the lines flatten out on the read noise, which is there without light."
+        )
+    else:
+        parts[0] += ". No line is drawn: read noise, on which it would flatten out to the left, was not measured."
     if darks:
         parts.append("Squares at the left end are dark frames, which have no level.")
     if len(every) > len(isos):

@@ -38,7 +38,7 @@ def print_summary(data: RunData, console: Console) -> None:
             _say(console, item.advice, 2)
         for doubt in item.doubts:
             _say(console, f"Mind: {doubt}.", 2)
-    if not limits:
+    if not limits and letter.sets_limits(data):
         _say(console, "This run gives no limit.")
     if noise_letter := noise_text.noise_letter(data.part("noise"), data.limits):
         if lights := "; ".join(heading for heading, _, _ in noise_letter.lights if ":" in heading):

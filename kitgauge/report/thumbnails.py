@@ -36,7 +36,9 @@ def with_thumbnails(
     # of one pair the green samples tell enough
     for picture in sorted(records(noise.get("pictures")), key=lambda p: not text(p.get("colour")).startswith("G")):
         names = [name for name in texts(picture.get("flags")) if flag_of(name) is not None]
-        name = next((n for n in names if n in told), next(iter(names), ""))
+        # ... and of several flags the one that has the fewest pictures so far
+        known = [n for n in names if n in told] or names[:1]
+        name = min(known, key=lambda n: len(shown.get(n, [])), default="")
         thumbnail = _thumbnail(picture, name) if name else None
         what = (name, text(picture.get("kind")), *texts(picture.get("files")))
         if thumbnail is None or what in seen:

@@ -55,6 +55,7 @@ def frame_troubles(frames: Sequence[FrameRow]) -> list[Trouble]:
     """
     files: dict[tuple[str, str], list[str]] = {}
     roles = {frame.file: frame.role for frame in frames}
+    isos = {frame.file: frame.number("iso") for frame in frames if frame.role in ("flat", "dark")}
     remarks: dict[tuple[str, str], list[str]] = {}
     for frame in frames:
         said = [s for s in _said(frame) if not (frame.role == "tripod" and s[1] in _SAID_OF_HANDHELD)]
@@ -72,6 +73,8 @@ def frame_troubles(frames: Sequence[FrameRow]) -> list[Trouble]:
         if details:
             what += f" ({wording.listing(details, 2)})"
         examples = wording.listing(list(dict.fromkeys(named)), 4)
+        if at := sorted({isos[file] for file in named if isos.get(file, 0.0) > 0}):
+            examples = f"ISO {wording.listing([f'{iso:g}' for iso in at], 8)}: {examples}"
         counted = _counted([roles[file] for file in named])
         found.append(Trouble(name, what, flag.advice if flag else "", severity, len(named), examples, counted))
     order = {"rejected": 0, "unmatched": 1, "doubt": 2, "note": 3}

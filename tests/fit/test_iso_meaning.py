@@ -266,3 +266,12 @@ def test_record_is_plain():
     assert set(record["shutter"][0]) == {"shutter_s", "departure_stops", "stderr_stops"}
     assert {"iso", "relative_stops", "relative_stops_stderr", "labelled_stops", "departure_stops", "departure_stderr",
             "kind", "made_from_iso", "text"} <= set(record["values"][0])  # fmt: skip
+
+
+def test_at_most_three_shutter_times_in_a_sentence():
+    rng = np.random.default_rng(7)
+    points = camera(FULL)
+    off = {time: 0.15 * (-1) ** index for index, time in enumerate(TIMES[:8])}
+    text = iso_meaning(points, None, flats(rng, points, LADDER, shutter=off, drift=1e-4)).text
+    assert text.count("lets through") == 3
+    assert "; and 5 more (against the mean" in text

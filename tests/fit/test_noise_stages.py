@@ -183,3 +183,24 @@ def test_no_second_stage_with_too_few_points_for_two():
     rng = np.random.default_rng(3)
     selection = select(FULL[:3], *body(rng, FULL[:3], [(0, 4.0), (400, 1.0)], 0.5, departure=0.0))
     assert selection.chosen.split is None and selection.two_stages is None
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize("isos", [FULL[:5], FULL[:6], FULL], ids=["5 values", "6 values", "9 values"])
+def test_a_stage_of_one_point_is_found_at_either_end_and_one_odd_point_is_none(isos):
+    last = len(isos) - 1
+    found = {1: 0, last: 0}
+    odd = 0
+    bodies = 40
+    for seed in range(bodies):
+        for place, low in ((1, 6.0), (last, 3.2)):
+            rng = np.random.default_rng(seed)
+            measured = body(rng, isos, [(0, low), (isos[place], 1.5)], 1.2, departure=0.01, k=350.0)
+            found[place] += select(isos, *measured).chosen.split == place
+        # one stage, the first read noise 6 % high or the last 6 % low: twice what amplifiers depart at worst
+        for place, factor in ((0, 1.06), (last, 0.94)):
+            gains, variances, errors = body(np.random.default_rng(seed), isos, [(0, 3.0)], 1.2, departure=0.01, k=350.0)
+            variances[place] *= factor**2
+            odd += select(isos, gains, variances, errors).chosen.split in (1, last)
+    assert all(number >= 0.95 * bodies for number in found.values())
+    assert odd <= 0.01 * 2 * bodies

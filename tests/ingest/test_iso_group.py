@@ -95,6 +95,36 @@ def test_what_the_user_says_counts_over_content(monkeypatch):
     assert Folder(monkeypatch, frames, roles=["dark", "dark", "flat", "flat"]).roles() == "ddff"
 
 
+def test_a_shadow_that_only_one_colour_shows_has_its_picture(monkeypatch):
+    """Of several levels, each beside its own; the green samples of the pair show nothing (their light is another)."""
+    rng, shape = np.random.default_rng(2), (240, 360)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    red = (y % 2 == 0) & (x % 2 == 0)
+    samples, records = {}, []
+    for index, (level, shutter_s) in enumerate([(2000.0, 1 / 60)] * 2 + [(6000.0, 1 / 20)] * 2 + [(0.0, FAST)] * 2):
+        shadow = 0.04 * (np.hypot(x - 120 - 90 * (index % 2), y - 120) < 60) * red
+        mean = 512.0 + level * (1.0 - shadow)
+        noise = np.sqrt(4.0 + 0.3 * (mean - 512.0)) * rng.standard_normal(shape)
+        name = f"{index:02d}.dng"
+        samples[name] = np.round(mean + noise).astype(np.uint16)
+        records.append(FrameRecord(name, Path(name), sha256=name, iso=100.0, shutter_s=shutter_s, f_number=5.6))
+    black = np.full((2, 2), 512.0)
+    pattern = (("R", "G1"), ("G2", "B"))
+    monkeypatch.setattr(
+        iso_group, "open_frame", lambda path: Mosaic(path, samples[path.name], pattern, black, WHITE, "metadata")
+    )
+    result = iso_group.measure_iso_group(sorted(records, key=lambda record: (record.shutter_s, record.file)))
+    assert all("moving-shadow" in pair["flags"] for pair in result["planes"][0]["flat_pairs"])
+    assert not any("moving-shadow" in pair["flags"] for plane in result["planes"][1:] for pair in plane["flat_pairs"])
+    of_shadow = [one for one in result["pictures"] if one["kind"] == "difference"]
+    shown = [(one["files"], one["colour"]) for one in of_shadow]
+    assert sorted(shown) == [
+        (["00.dng", "01.dng"], "R"),
+        (["02.dng", "03.dng"], "R"),
+    ]
+    assert all("moving-shadow" in one["flags"] and "textured" not in one["flags"] for one in of_shadow)
+
+
 def test_many_undecided_frames_are_not_all_kept_in_memory(monkeypatch):
     waiting = 0
     decide = iso_group._Group._decide
@@ -148,3 +178,12 @@ def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(frames_of,
         assert any("ISO 400" in text for text in fit["points_dropped"])
     else:
         assert fit is None and not done.curves["limits"]
+
+
+def test_the_dimmest_of_several_levels_of_flats_is_a_flat(monkeypatch):
+    levels = [(0.045, SLOW / 16), (0.045, SLOW / 16), (0.3, SLOW / 2.4), (0.3, SLOW / 2.4), (0.72, SLOW), (0.72, SLOW)]
+    darks = [(0.0, FAST), (0.0, FAST)]
+    assert Folder(monkeypatch, levels + darks).roles() == "ffffffdd"
+    # so much light as that exposure would not have given is a leak
+    leaky = [(0.045, SLOW / 160), (0.045, SLOW / 160)]
+    assert Folder(monkeypatch, levels[2:] + leaky + darks).roles() == "ffffdddd"

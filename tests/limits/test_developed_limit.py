@@ -13,6 +13,7 @@ from developed_pictures import BT709, decode_tables, encode, flat
 from kitgauge.errors import LimitsError
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.developed_limit import developed_limit, picture_snr, power_share
+from kitgauge.limits.viewing import picture_scale
 from kitgauge.measure.developed_noise import measure_developed_pair
 from kitgauge.measure.developed_points import MIDGREY_OF_WHITE, DevelopedPoint, developed_point
 
@@ -64,9 +65,10 @@ def test_smoothed_noise_does_not():
     assert picture_snr(smooth, PIXELS, 6.0).snr == pytest.approx(20.0, rel=0.01)
 
 
-def test_enlargements_show_all_of_the_noise():
+def test_enlargements_show_all_of_the_noise_and_ask_for_more_as_from_raw():
     assert picture_snr(point(100, 20), PIXELS, 24.0).snr == pytest.approx(20.0)
-    assert picture_snr(point(100, 20), PIXELS, 100.0).snr == pytest.approx(20.0)
+    assert picture_snr(point(100, 20), PIXELS, 96.0).snr == pytest.approx(10.0)  # four times the pixels
+    assert picture_scale(PIXELS, 96.0) == pytest.approx(0.5)  # the rule for raw frames
 
 
 def ladder(**keywords):

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import brentq
 
 from kitgauge.limits.criteria import Criteria
-from kitgauge.limits.iso_limit import iso_limit
+from kitgauge.limits.iso_limit import dial_at_most, iso_limit
 from kitgauge.limits.light_limit import balanced_snr, light_limits, weakest_snr
 from kitgauge.limits.snr_crossing import ChannelState
 from kitgauge.measure.light_colour import GreyRatios, LightColour, lights_of
@@ -189,3 +189,9 @@ def test_intervals_hold_the_limit_of_each_light():
             covered[index] += entry["ci_low"] <= true_limit((DAY, LAMP)[index], 15) <= entry["ci_high"]
     # 95 % less and more 3 standard errors of 400 binomial draws
     assert all(0.917 < count / seeds < 0.983 for count in covered)
+
+
+def test_an_iso_that_brings_nothing_is_never_given_for_the_dial():
+    assert dial_at_most(640.0) == 640
+    assert dial_at_most(700.0, avoid={640.0, 500.0}) == 400
+    assert dial_at_most(700.0, avoid={400.0}) == 640

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -45,6 +46,15 @@ def test_accept_show_drop(tmp_path):
     assert "Made Up 1 #77; criterion snr 10; run one" in shown
     assert "dropped: highest ISO 1600" in drop_limits([1], results, None)
     assert "No accepted limits" in show_limits(results, None)
+
+
+def test_accepting_what_is_not_whole_says_so(tmp_path):
+    folder = run_folder(tmp_path, "one", replace(iso_limit(1600), extra={"at_least": True}))
+    curves = json.loads((folder / "curves.json").read_text())
+    (folder / "curves.json").write_text(json.dumps({**curves, "status": "partial", "missing": ["interrupted"]}))
+    said = " ".join(accept_run(folder, tmp_path / "results", None, replace=False).split())
+    assert "accepted: highest ISO 1600 at least" in said
+    assert "Mind: this run is not complete (interrupted)" in said
 
 
 def test_a_second_run_is_compared_and_replaces_only_when_told(tmp_path):

@@ -138,3 +138,29 @@ def test_light_seen_in_one_plane_marks_the_pair_in_all():
     planes = [plane(rng, 100.0, "G1"), plane(rng, 100.0, "R", leak_e=80.0)]
     for settled in settle_black({100.0: planes})[100.0]:
         assert settled.darks[0].flags == ("light-leak",)
+
+
+def shifted(by_iso, offsets):
+    """The same pairs with dark levels (DN) that drifted by `offsets` per ISO."""
+    return {
+        iso: [
+            replace(one, darks=tuple(replace(dark, mean_dn=dark.mean_dn + offsets[iso]) for dark in one.darks))
+            for one in planes
+        ]
+        for iso, planes in by_iso.items()
+    }
+
+
+@pytest.mark.statistical
+def test_weak_light_in_all_darks_shows_by_its_growth_with_the_gain_and_a_drift_of_black_does_not():
+    settled = settle_black(ladder(4, leaks=dict.fromkeys(ISOS, 3.0)))
+    assert leaking(settled) == set(ISOS)  # 0.9 DN at ISO 100, 14 DN at ISO 1600 of 14 DN read noise
+    assert all(planes[0].black_dn == BLACK and planes[0].black_source == "metadata" for planes in settled.values())
+    # the same light on one dark alone cannot be told from a drift
+    assert not leaking(settle_black(ladder(4, leaks={1600.0: 3.0})))
+    clean = ladder(5)
+    rng = np.random.default_rng(6)
+    drifts = [dict(zip(ISOS, rng.uniform(-2.0, 2.0, len(ISOS)), strict=True)) for _ in range(40)]
+    drifts += [{iso: size * math.log2(iso / 100.0) for iso in ISOS} for size in (0.25, 0.5, 1.0, 2.0)]  # the dial
+    drifts += [{iso: size * gain(100.0) / gain(iso) / 16.0 for iso in ISOS} for size in (1.0, 2.0, 4.0)]  # the gain
+    assert not any(leaking(settle_black(shifted(clean, drift))) for drift in drifts)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from trap_frames import Camera, any_camera, dark_pair
 
 from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted, tail_counts
+from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted, nothing_left, tail_counts
 
 CAMERA = Camera(read_dn=4.0)
 
@@ -69,6 +70,84 @@ def test_subtraction_is_not_claimed_without_evidence():
     assert dark_subtracted([short, warm], 0.5) == [False, False]
     unknown = DarkEvidence(math.nan, 512.0, 16.0, 0.1, 300, 300, False)
     assert dark_subtracted([unknown], 0.5) == [False]
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize("factor", [1.26, 2.0])
+def test_gain_that_changed_between_two_darks(factor):
+    # noise before the amplifier, and a fixed pattern of the same size, grow with the gain
+    def after(gain):
+        return lambda dn: 512 + (dn - 512) * gain
+
+    changed, steady = [], []
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        camera = Camera(read_dn=3.0, row_dn=1.0, column_dn=1.0)
+        pattern = rng.normal(0.0, 3.0, camera.shape)
+        frames = [camera.expose(rng, 0.0) + pattern for _ in range(3)]
+        a, b, other = (camera.stored(dn) for dn in (frames[0], frames[1], after(factor)(frames[2])))
+        mean = ((a.astype(np.float32) + b) / 2).astype(np.float32)
+        changed += [measure_dark_pair(a, other), measure_dark_pair(other, a)]
+        changed += [measure_dark_pair(other, mean, reference_frames=2)]
+        same = camera.stored(frames[2])
+        steady += [measure_dark_pair(a, b), measure_dark_pair(same, mean, reference_frames=2)]
+    assert all("iso-changed" in pair.flags for pair in changed)
+    assert not any("iso-changed" in pair.flags for pair in steady)
+
+
+def test_noise_of_half_a_padded_code_is_behind_rounding_and_no_cut_off_black():
+    def padded(dn):
+        return np.rint(dn / 4) * 4
+
+    narrow = measure_dark_pair(*dark_pair(np.random.default_rng(7), Camera(read_dn=2.0), after=padded))
+    assert narrow.flags == ("rounding-dominates",)
+    wide = measure_dark_pair(*dark_pair(np.random.default_rng(7), Camera(read_dn=5.0), after=padded))
+    assert wide.flags == ()
+
+
+def evidence_of(frames, exposure_s=2.0):
+    """What one colour of a dark pair tells."""
+    pair = measure_dark_pair(*frames)
+    return DarkEvidence(
+        exposure_s,
+        pair.mean_dn,
+        pair.variance_dn2,
+        pair.variance_stderr_dn2,
+        pair.cold_samples,
+        pair.hot_samples,
+        "clipped-black" in pair.flags,
+        pair.dsnu_dn**2,
+        pair.dsnu_variance_stderr_dn2,
+        math.sqrt(pair.variance_dn2 / pair.samples),
+    )
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize("hot_share", [1e-4, 3e-4])
+def test_subtraction_in_a_single_dark_pair_with_few_hot_samples(hot_share):
+    # four colours; dark current [e-] of each sample by itself, hot samples exponentially spread; 0.5 DN/e-
+    rng = np.random.default_rng(11)
+    shape, k, black = (350, 500), 0.5, 512.0
+    found = {"subtracted": 0, "plain": 0, "short": 0}
+    for _ in range(6):
+        planes = {"subtracted": [], "plain": []}
+        for _ in range(4):
+            hot = (rng.random(shape) < hot_share) * rng.exponential(5000.0, shape)
+            current = rng.lognormal(0, 0.5, shape) + hot
+            offset = rng.normal(0.0, 1.0, shape)
+
+            def frame(current=current, offset=offset):
+                electrons = rng.poisson(current) + offset + rng.normal(0.0, 5.0, shape)
+                return np.clip(np.rint(k * electrons + black), 0, 16383)
+
+            plain = [frame().astype(np.uint16) for _ in range(2)]
+            less_dark = [np.clip(frame() - frame() + black, 0, 16383).astype(np.uint16) for _ in range(2)]
+            planes["plain"].append(evidence_of(plain))
+            planes["subtracted"].append(evidence_of(less_dark))
+        found["plain"] += nothing_left(planes["plain"])
+        found["subtracted"] += nothing_left(planes["subtracted"])
+        found["short"] += nothing_left([replace(one, exposure_s=1 / 8000) for one in planes["subtracted"]])
+    assert found == {"subtracted": 6, "plain": 0, "short": 0}
 
 
 @pytest.mark.statistical

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import ndimage
-from trap_frames import Camera, any_camera, dust, flat_pair
+from trap_frames import Camera, any_camera, dark_pair, dust, flat_pair
 
+from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.noise_points import PlanePairs, noise_points
 from kitgauge.measure.photon_transfer import measure_flat_pair
 
 CAMERA = Camera(k=0.5)
@@ -134,3 +136,70 @@ def test_clean_flats_of_many_cameras_raise_nothing():
     print(f"{len(alarms)} flags on {counted} clean flat pairs: {alarms}")
     # 1 in 200 allowed per flag; two of one kind out of 60 would be beyond that with 96 % confidence
     assert len(alarms) <= 1
+
+
+@pytest.mark.statistical
+def test_fixed_dust_out_of_focus_is_seen_through_and_needs_no_flag():
+    # a disc 8 % deep and 80 px wide on 1200 x 900: 40 samples of one of the planes of a Bayer pattern
+    camera = Camera(shape=(450, 600), k=0.5)
+    y, x = np.mgrid[:450, :600]
+    card = 1 - 0.08 * (np.hypot(y - 200, x - 260) < 20)
+    gains, reads = [], []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        pair = measure_flat_pair(*flat_pair(rng, camera, lights=(card, card), drift=1.015), camera.black, camera.white)
+        assert pair.flags == ()
+        dark = measure_dark_pair(*dark_pair(rng, camera))
+        [point] = noise_points(100, [PlanePairs("G", (pair,), (dark,))])
+        gains.append((point.gain_e_per_dn - 2.0) / point.gain_e_per_dn_stderr)
+        reads.append((point.read_noise_dn - camera.read_dn) / point.read_noise_dn_stderr)
+        assert point.gain_e_per_dn_stderr < 0.008
+    for pulls in (gains, reads):
+        assert abs(np.mean(pulls)) < 3.5 / np.sqrt(12)
+        assert 0.5 < np.std(pulls) < 1.6
+
+
+def light_map(shape, rng, gain_dn, level, light):
+    """One frame of `light` (rows, columns) at `level` [DN], `gain_dn` DN per electron, with photons and read noise."""
+    electrons = rng.poisson(level / gain_dn * light)
+    return electrons * gain_dn + 4.0 * rng.standard_normal(shape)
+
+
+def as_codes(dn):
+    return np.clip(np.round(dn + 512.0), 0, 16383).astype(np.uint16)
+
+
+@pytest.mark.parametrize("fall", [0.5, 0.3])
+def test_evened_out_shading_is_told_by_its_noise(fall):
+    rng, shape = np.random.default_rng(41), (352, 512)
+    y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    light = 1.0 - fall * (x * x + y * y) / 2.0
+    plain = [light_map(shape, rng, 0.3, 7000.0, light) for _ in range(2)]
+    even = [frame / light + rng.uniform(-0.5, 0.5, shape) for frame in plain]
+    flags = [measure_flat_pair(*(as_codes(frame) for frame in pair), 512.0, 16383.0).flags for pair in (plain, even)]
+    assert flags == [(), ("tone-curved",)]
+
+
+def test_a_wide_shadow_that_moved_is_seen_and_a_shift_of_light_is_not():
+    rng, shape = np.random.default_rng(42), (352, 512)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    shadow = 1.0 - 0.02 * np.exp(-((x - 200.0) ** 2 + (y - 150.0) ** 2) / (2.0 * 75.0**2))
+    tilted = 1.0 + 0.02 * x / shape[1]
+    for other, expected in ((shadow, True), (tilted, False)):
+        pair = [as_codes(light_map(shape, rng, 1.1, 8000.0, light)) for light in (np.ones(shape), other)]
+        assert ("moving-shadow" in measure_flat_pair(*pair, 512.0, 16383.0).flags) == expected
+
+
+def test_dust_is_seen_through_and_edges_are_not():
+    rng, shape = np.random.default_rng(43), (352, 512)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    dusty = np.ones(shape)
+    for row, column in ((60, 70), (100, 300), (200, 420), (250, 130), (300, 260), (170, 210), (40, 450)):
+        dusty *= 1.0 - 0.25 * np.exp(-((((x - column) ** 2 + (y - row) ** 2) / 6.0**2) ** 2))
+    square = np.where((x > 150) & (x < 280) & (y > 100) & (y < 230), 0.7, 1.0)
+    for light, expected in ((dusty, False), (square, True)):
+        pair = measure_flat_pair(
+            *(as_codes(light_map(shape, rng, 0.3, 7000.0, light)) for _ in range(2)), 512.0, 16383.0
+        )
+        assert ("textured" in pair.flags) == expected
+        assert pair.variance_dn2 == pytest.approx(0.3 * pair.shot_dn + 2 * (16.0 + 1 / 12), rel=0.03)

@@ -342,3 +342,16 @@ def test_non_uniformity_that_cannot_be_told_from_noise_has_an_error_and_no_nan()
         assert 0 <= value < 3 * error
     [no_dark] = noise_points(100, [plane(np.random.default_rng(14), "G", 20_000, 2.0, 5.0, darks=0)])
     assert math.isnan(no_dark.dsnu_e) and math.isnan(no_dark.row_noise_e) and math.isnan(no_dark.prnu_stderr)
+
+
+@pytest.mark.statistical
+@pytest.mark.parametrize(("gain", "read_e"), [(3.5, 6.5), (3.5, 3.0), (0.9, 3.2), (0.22, 3.0)])
+def test_without_darks_the_true_gain_lies_within_its_error(gain, read_e):
+    # read noise stands in the flats' variance: gain comes out low by sigma^2 / electrons, which one level does not tell
+    off = []
+    for seed in range(8):
+        electrons = 0.128 * 16000 * gain
+        [point] = noise_points(100, [plane(np.random.default_rng(seed), "G", electrons, gain, read_e, darks=0)])
+        off.append((point.gain_e_per_dn - gain) / point.gain_e_per_dn_stderr)
+        assert math.isnan(point.read_noise_e)
+    assert max(map(abs, off)) < 2.0

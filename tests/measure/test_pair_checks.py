@@ -14,7 +14,7 @@ from kitgauge.measure.dark_pair import measure_dark_pair
 from kitgauge.measure.noise_points import NoisePoint, PlanePairs, noise_points
 from kitgauge.measure.pair_checks import check_pairs
 from kitgauge.measure.photon_transfer import measure_flat_pair
-from kitgauge.measure.point_checks import FlatInOrder, check_points, iso_changed_between
+from kitgauge.measure.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
 
 CAMERA = Camera(k=0.5, read_dn=4.0)
 
@@ -190,7 +190,23 @@ def test_the_same_gaps_at_every_iso_are_padding():
     points = [*colours(after=padded), *colours(after=padded, iso=200.0, gains=(2.0, 2.0, 2.0), levels=(0.2, 0.4, 0.2))]
     for point in check_points(points):
         assert "padded-codes" in point.flags and "missing-codes" not in point.flags
+        assert point.code_scale == 1.0  # no ISO is made from another
+    frame = frame_flags_as_of_points(["black-from-dark", "missing-codes"], check_points(points)[:4], "flat")
+    assert frame == ["black-from-dark", "padded-codes"]
     assert all("missing-codes" in point.flags for point in check_points(points[:4]))  # one ISO alone tells nothing
+
+
+def test_frames_of_a_lossy_or_balanced_iso_say_what_the_points_say():
+    green = NoisePoint(100.0, "G", *(math.nan,) * 7, flags=("missing-codes",))
+    blue = replace(green, channel="B", flags=("lossy-raw", "missing-codes"))
+    lossy = check_points([green, blue])
+    assert [point.flags for point in lossy] == [("lossy-raw",)] * 2
+    assert frame_flags_as_of_points(["missing-codes", "scaled-down"], lossy, "flat") == ["lossy-raw"]
+    balanced = [replace(green, flags=()), replace(blue, flags=("white-balance-applied", "missing-codes"))]
+    assert frame_flags_as_of_points(["missing-codes"], balanced, "flat") == ["white-balance-applied"]
+    assert frame_flags_as_of_points([], balanced, "dark") == []
+    pushed = [replace(one, flags=(*one.flags, "missing-codes")) for one in balanced]  # green has gaps of its own
+    assert frame_flags_as_of_points(["missing-codes"], pushed, "flat") == ["missing-codes", "white-balance-applied"]
 
 
 def test_points_stay_in_order_and_unknown_stays_unknown():

@@ -233,3 +233,15 @@ def test_what_iso_means_on_the_12_bit_camera():
         assert value.relative_stops == pytest.approx(stops, abs=3.5 * value.relative_stops_stderr + 1e-6)
     # dynamic range at ISO 1600 by hand: 3855 DN over sqrt(11.834) DN = 1120.6 = 2^10.130
     assert points[0].dynamic_range_stops == pytest.approx(10.130, abs=0.03)
+
+
+@pytest.mark.parametrize("bent", [True, False])
+def test_simulated_camera_raises_no_alarm(bent):
+    # waves of 5 and 25 pixels make neighbours alike in the dark; no filter does
+    for seed in range(4):
+        camera = SimulatedCamera(seed, bent)
+        dark = measure_dark_pair(camera.frame(0), camera.frame(0))
+        assert dark.flags == ()
+        for step, flags in ((7, ()), (25, ()), (46, ()), (50, ("clipped",))):
+            frames = camera.frame(1659.66 * step), camera.frame(1659.66 * step)
+            assert measure_flat_pair(*frames, dark.mean_dn, 4095.0).flags == flags

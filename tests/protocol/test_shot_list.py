@@ -52,9 +52,9 @@ def test_optional_shots_stand_apart_from_what_a_complete_run_needs():
     assert (lamp.optional, lamp.light, clipped.light) == (True, "tungsten", None)
     # the light assumed is daylight: no shutter time is guessed for the lamp
     assert lamp.guide.shutter_s is None and "in lamp light" in lamp.note
-    # [1.5, 6] means 3 times saturation: log2(3 * 7.8) stops over what a meter gives
+    # [1.36, 6] means 2.857 times saturation: log2(2.857 * 7.8) stops over what a meter gives
     metered = 2.0**5 / 2.0**9
-    assert abs(math.log2(clipped.guide.shutter_s / (metered * 3 * 7.8))) <= 1 / 6
+    assert abs(math.log2(clipped.guide.shutter_s / (metered * 2.857 * 7.8))) <= 1 / 6
     assert [shot.number for shot in (*shots.shots, *shots.optional_shots)] == list(range(1, 21))
     # set-up of 4 and 1 minutes, twice 6 s to turn the dial, 2 frames of 3 s each, exposures
     assert shots.optional_minutes == pytest.approx(5 + (12 + 12 + 2 * clipped.guide.shutter_s) / 60)
@@ -323,3 +323,17 @@ def test_every_shipped_protocol_keeps_to_the_range_of_any_camera(iso_min, iso_ma
             assert swept == sorted(swept, reverse=down) and len(set(swept)) == len(swept)
         assert not {shot.step for shot in shots.optional_shots} & set(labels)
         assert shots.optional_frames == sum(shot.frames for shot in shots.optional_shots)
+
+
+@pytest.mark.parametrize("iso_min", [50.0, 64.0, 100.0, 200.0])
+def test_the_clipped_flat_is_three_stops_longer_as_its_text_says(iso_min):
+    shots = shot_list(load_protocol("noise-ladder").protocol, CameraRange(iso_min=iso_min))
+    clipped = next(shot for shot in shots.optional_shots if shot.step_name == "clipped flat")
+    assert clipped.iso == shots.shots[0].iso
+    assert clipped.guide.shutter_s == pytest.approx(8 * shots.shots[0].guide.shutter_s, rel=1e-6)
+
+
+def test_numbers_rise_through_the_steps_with_optional_shots_among_them():
+    listed = shot_list(load_protocol("dark-current").protocol)
+    numbers = {shot.step: shot.number for shot in (*listed.shots, *listed.optional_shots)}
+    assert [numbers[name] for name in ("dark 1/125", "dark 30 s", "dark 60 s", "dark 120 s", "flat")] == [1, 5, 6, 7, 8]

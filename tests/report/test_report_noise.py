@@ -16,7 +16,7 @@ from report_samples import dark_run, developed_run, noise_run, write_run
 
 from kitgauge.flags import FLAGS
 from kitgauge.report.dark_current_tables import dark_current_tables
-from kitgauge.report.data import load_run
+from kitgauge.report.data import FrameRow, load_run
 from kitgauge.report.developed_tables import detail_table, developed_table
 from kitgauge.report.noise_tables import (
     accuracy_table,
@@ -34,7 +34,7 @@ from kitgauge.report.plots_noise import noise_pictures
 from kitgauge.report.plots_photon_transfer import chosen_isos, photon_transfer_picture
 from kitgauge.report.style import Picture
 from kitgauge.report.thumbnails import with_thumbnails
-from kitgauge.report.troubles import Trouble
+from kitgauge.report.troubles import Trouble, frame_troubles
 
 
 @pytest.fixture
@@ -482,3 +482,23 @@ def test_page_without_figures_draws_none(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.setitem(__import__("sys").modules, "kitgauge.report.plots_noise", None)  # any import of it fails
     data = load_run(folder)
     assert page_content(data)["pictures"] == [] and "<svg" not in render_page(data)
+
+
+def test_photon_transfer_without_darks_speaks_of_no_lines() -> None:
+    rows = [
+        {"iso": iso, "channel": "G", "kind": "flat", "level_dn": 1000.0, "variance_dn2": 2.0 * iso, "used": True}
+        for iso in (100.0, 200.0)
+    ]
+    points = [{"iso": iso, "channel": "G", "gain_e_per_dn": 500.0 / iso} for iso in (100.0, 200.0)]
+    found = photon_transfer_picture({"photon_transfer": rows, "points": points})
+    assert found is not None
+    assert "No line is drawn" in found.caption and "flatten out on the read noise, which" not in found.caption
+
+
+def test_doubts_of_frames_name_their_iso_values() -> None:
+    frames = [
+        FrameRow(f"{iso}.dng", "used", "flat", f"flat ISO {iso}", ("missing-codes",), (), {"iso": str(iso)})
+        for iso in (3200, 125)
+    ]
+    (trouble,) = frame_troubles(frames)
+    assert trouble.examples.startswith("ISO 125, 3200: ")

@@ -7,13 +7,14 @@ import json
 from pathlib import Path
 
 import pytest
-from report_samples import blur_run, noise_run, practice_run, sharpness_run
+from report_samples import blur_run, dark_run, noise_run, practice_run, sharpness_run
 from rich.console import Console
 
 from kitgauge.report.data import load_run
 from kitgauge.report.evidence import Table
 from kitgauge.report.fit_table import fit_table
 from kitgauge.report.noise_tables import noise_table
+from kitgauge.report.page import write_report
 from kitgauge.report.tables import plain_lines, print_summary, print_table
 
 
@@ -192,3 +193,26 @@ def test_scatter_far_from_the_errors_is_a_plain_sentence(chi_square: float, resc
     table = fit_table(fit, "Fits", "main")
     assert table is not None
     assert table.note == (f"The points scatter about the model {said}" if said else "")
+
+
+def test_kinds_of_runs_that_set_no_limit_do_not_deplore_it(tmp_path: Path) -> None:
+    folder = dark_run(tmp_path / "dark")
+    record = json.loads((folder / "run.json").read_text())
+    (folder / "run.json").write_text(json.dumps({**record, "measures": "dark-current"}))
+    page = write_report(folder).read_text()
+    assert "no limit" not in shown(folder, terminal=False) and "no limit" not in page
+    assert "What was found" in page and "Your limits" not in page
+    assert "no limit" not in shown(practice_run(tmp_path / "practice"), terminal=False).lower()
+
+
+def test_a_limit_that_allows_for_unknown_read_noise_asks_for_no_darks(tmp_path: Path) -> None:
+    folder = noise_run(tmp_path)
+    curves = json.loads((folder / "curves.json").read_text())
+    (limit,) = curves["limits"]
+    plain = limit["text"]
+    for text, told in ((plain, True), (f"{plain} Read noise was not measured: the interval allows for it.", False)):
+        limit |= {"flags": ["no-dark", "uneven-light"], "text": text}
+        (folder / "curves.json").write_text(json.dumps(curves))
+        minds = [line for line in shown(folder, terminal=False).splitlines() if line.strip().startswith("Mind:")]
+        assert any("falls off" in line for line in minds)
+        assert any("no dark pair" in line for line in minds) == told
