@@ -89,7 +89,7 @@ def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: Visible
     if not (layout.is_dng and layout.standard and layout.order == "<" and sys.byteorder == "little"):
         return None
     pictures = layout.sensor_pictures()
-    if len(pictures) != 1:
+    if len(pictures) != 1 or any(directory.ambiguous for directory in layout.directories):
         return None
     picture = pictures[0]
     letters = _bayer_letters(layout, picture)

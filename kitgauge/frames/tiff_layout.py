@@ -54,11 +54,13 @@ Number = int | float
 class Directory:
     """One image file directory: where it was found ("0", "0/sub0", "0/exif") and its entries.
 
-    `entries` maps a tag to (field type, count, position of the value in the file).
+    `entries` maps a tag to (field type, count, position of the value in the file). `ambiguous` where a tag stands in it
+    twice or is of an unknown type: readers differ in what they make of it.
     """
 
     name: str
     entries: dict[int, tuple[int, int, int]]
+    ambiguous: bool = False
 
 
 @dataclass(frozen=True)
@@ -142,8 +144,8 @@ def _walk(stream: BinaryIO, order: str, file_bytes: int) -> Iterator[Directory]:
         if offset in seen or not 8 <= offset < file_bytes - 2:
             continue
         seen.add(offset)
-        entries, following = _read_directory(stream, order, offset)
-        yield Directory(name, entries)
+        entries, ambiguous, following = _read_directory(stream, order, offset)
+        yield Directory(name, entries, ambiguous)
         if SUB_IFDS in entries:
             for index, target in enumerate(_numbers(stream, order, file_bytes, entries[SUB_IFDS]) or ()):
                 waiting.append((f"{name}/sub{index}", int(target)))
@@ -154,28 +156,31 @@ def _walk(stream: BinaryIO, order: str, file_bytes: int) -> Iterator[Directory]:
             waiting.append((str(int(name) + 1), following))
 
 
-def _read_directory(stream: BinaryIO, order: str, offset: int) -> tuple[dict[int, tuple[int, int, int]], int]:
-    """Return the entries of the directory at `offset` and the offset of the one that follows (0 = none)."""
+def _read_directory(stream: BinaryIO, order: str, offset: int) -> tuple[dict[int, tuple[int, int, int]], bool, int]:
+    """Return the entries of the directory at `offset`, whether they are ambiguous, and the offset of the one that
+    follows (0 = none)."""
     stream.seek(offset)
     head = stream.read(2)
     if len(head) < 2:
-        return {}, 0
+        return {}, False, 0
     count = struct.unpack(order + "H", head)[0]
     if count > _MAX_ENTRIES:
-        return {}, 0
+        return {}, False, 0
     block = stream.read(12 * count + 4)
     entries: dict[int, tuple[int, int, int]] = {}
+    ambiguous = False
     for index in range(min(count, len(block) // 12)):
         tag, kind, number = struct.unpack_from(order + "HHI", block, 12 * index)
-        if kind not in _TYPES:
+        if kind not in _TYPES or tag in entries:
+            ambiguous = True
             continue
         if number * _TYPES[kind][0] <= 4:
             position = offset + 2 + 12 * index + 8
         else:
             position = struct.unpack_from(order + "I", block, 12 * index + 8)[0]
-        entries.setdefault(tag, (kind, number, position))
+        entries[tag] = (kind, number, position)
     following = struct.unpack_from(order + "I", block, 12 * count)[0] if len(block) == 12 * count + 4 else 0
-    return entries, following
+    return entries, ambiguous, following
 
 
 def _numbers(stream: BinaryIO, order: str, file_bytes: int, entry: tuple[int, int, int]) -> tuple[Number, ...] | None:

@@ -5,6 +5,8 @@ Outside source of every comparison: LibRaw, through rawpy.
 
 from __future__ import annotations
 
+import struct
+
 import numpy as np
 import pytest
 import rawpy
@@ -191,6 +193,17 @@ def test_a_file_that_shrinks_after_its_directories_were_read(write_dng, noisy):
     layout = read_layout(path)
     path.write_bytes(path.read_bytes()[:-3000])
     assert read_plain_samples(layout, (64, 96), VisibleArea(0, 0, 64, 96)) is None
+
+
+def test_a_tag_that_stands_twice_is_left_to_the_decoder(write_dng, noisy):
+    path = write_dng(noisy(), black=[10] * 4, white=4000, active=(2, 4, 62, 90))
+    content = bytearray(path.read_bytes())
+    configuration = content.index(struct.pack("<HHI", 284, 3, 1))
+    content[configuration : configuration + 2] = struct.pack("<H", 273)  # StripOffsets, a second time
+    path.write_bytes(content)
+    layout = read_layout(path)
+    assert layout is not None
+    assert read_plain_samples(layout, (64, 96), VisibleArea(2, 4, 60, 86)) is None
 
 
 @settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
