@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.fit.result import FitResult
+from kitgauge.fit.result import NORMAL_95, FitResult
 from kitgauge.measure.dynamic_range import ROUNDING_DN2
 
 # The finest step of a dial
@@ -72,7 +72,7 @@ def invariance(
     begins = [i for i in first if isos[i] == value]
     if begins and begins[0] > 0:
         low = min(low, float(isos[begins[0] - 1]))
-    stderr = math.nan if begins or math.isinf(high) else (high - low) / (2.0 * 1.959963984540054)
+    stderr = math.nan if begins or math.isinf(high) else (high - low) / (2.0 * NORMAL_95)
     return Invariance(value, low, math.nan if math.isinf(high) else high, stderr, text)
 
 

@@ -24,7 +24,7 @@ from kitgauge.measure.code_histogram import (
 from kitgauge.measure.dark_subtraction import tail_counts
 from kitgauge.measure.difference_noise import DifferenceNoise, difference_noise, pooled_variance
 from kitgauge.measure.frame_traps import frame_traps
-from kitgauge.measure.gain_within_pair import gain_changed, variance_ratio
+from kitgauge.measure.gain_change import dark_gain_changed
 from kitgauge.measure.neighbour_filter import STRUCTURED, fixed_structure
 from kitgauge.measure.photon_transfer import CORRELATED, check_pair, fixed_pattern, profile_error, restored
 from kitgauge.measure.rounding import NARROW_DN2, QUANTISATION_DN2, narrow_noise, rounding_excess_dn2
@@ -54,9 +54,6 @@ class DarkPair:
     variance_stderr_dn2: float
     degrees_of_freedom: float
     samples: int
-    outlier_share: float
-    row_noise_dn: float  # standard deviation of rows' and columns' own noise in one frame [DN]
-    column_noise_dn: float
     correlation_along_row: float
     correlation_along_column: float
     dsnu_dn: float  # dark-signal non-uniformity, standard deviation neighbour to neighbour [DN]
@@ -128,7 +125,7 @@ def measure_dark_pair(
     fixed, fixed_stderr = fixed_pattern(noise, variance / in_one_frame)
     row_variance, column_variance = in_one_frame * noise.row_variance, in_one_frame * noise.column_variance
     uneven = float(np.subtract(*np.percentile(levels, (99, 1))))
-    other_gain = gain_changed(*variance_ratio(a, b, variance / in_one_frame, reference_frames))
+    other_gain = dark_gain_changed(a, b, variance / in_one_frame, reference_frames)
     as_rounded = (variance, stderr, max(fixed, 0.0))
     # a narrow distribution has most of its samples on one or two codes; cameras cut off at 0
     if variance >= NARROW_DN2:
@@ -172,9 +169,6 @@ def measure_dark_pair(
         variance_stderr_dn2=stderr,
         degrees_of_freedom=freedom,
         samples=noise.samples,
-        outlier_share=noise.outliers / noise.samples,
-        row_noise_dn=math.sqrt(max(row_variance, 0.0)),
-        column_noise_dn=math.sqrt(max(column_variance, 0.0)),
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
         dsnu_dn=math.sqrt(max(fixed, 0.0)),

@@ -20,7 +20,9 @@ class EdgeCandidate:
 
     `half_width_dark_px` and `half_width_bright_px` are the free distances to the next structure on either side,
     `half_width_px` the smaller one. `patch_px` is the width of the patch behind the edge where its far side was found,
-    and `patch_is_dark` tells which side of the edge the patch is on (NaN and True where unknown).
+    and `patch_is_dark` tells which side of the edge the patch is on (NaN and True where unknown). `place` names the
+    patch as the target's markers tell it ("sheet 2 square 3"), "" without markers: edges of different frames with equal
+    `place` and `side` are the same edge.
     """
 
     x0: float
@@ -39,6 +41,7 @@ class EdgeCandidate:
     contrast: float = math.nan  # bright over dark level, NaN where the dark one is not above black
     patch_px: float = math.nan
     patch_is_dark: bool = True
+    place: str = ""
 
     @property
     def normal(self) -> tuple[float, float]:

@@ -10,8 +10,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from kitgauge.measure.dynamic_range import dynamic_range
-from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, snr
+from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.point_saturation import with_saturation
 
 
 def bound_by_full_well(points: Sequence[NoisePoint]) -> list[NoisePoint]:
@@ -38,30 +38,6 @@ def _bounded(point: NoisePoint, points: Sequence[NoisePoint]) -> NoisePoint:
         return point
     gain, top_e = point.gain_e_per_dn, well.full_well_e
     relative = math.hypot(well.saturation_e_stderr / top_e, point.gain_e_per_dn_stderr / gain)
-    lines_dn = math.hypot(point.row_noise_e, point.column_noise_e) / gain
-    span, span_stderr = top_e / gain, relative * top_e / gain
-    stops = dynamic_range(
-        *(
-            gain,
-            point.gain_e_per_dn_stderr,
-            point.read_noise_dn,
-            point.read_noise_dn_stderr,
-            span,
-            span_stderr,
-            lines_dn,
-        )
-    )
-    return replace(
-        point,
-        saturation_e=top_e,
-        saturation_e_stderr=well.saturation_e_stderr,
-        saturation_source="flats",
-        full_well_e=top_e,
-        level=point.level * point.saturation_e / top_e,
-        dynamic_range_stops=stops.engineering_stops,
-        dynamic_range_stops_stderr=stops.engineering_stops_stderr,
-        dynamic_range_iso15739_stops=stops.iso15739_stops,
-        dynamic_range_iso15739_stops_stderr=stops.iso15739_stops_stderr,
-        snr_midgrey=snr(MIDGREY_FRACTION_OF_SATURATION * top_e, point.read_noise_e, gain),
-        flags=tuple(flag for flag in point.flags if flag != "saturation-from-metadata"),
-    )
+    bounded = with_saturation(point, top_e, well.saturation_e_stderr, relative * top_e / gain, "flats")
+    flags = tuple(flag for flag in point.flags if flag != "saturation-from-metadata")
+    return replace(bounded, full_well_e=top_e, flags=flags)

@@ -203,10 +203,11 @@ def _saw_light(dark: DarkPair, k: float) -> bool:
     if not (k > 0 and dark.variance_dn2 > 0) or {"clipped-black", "light-leak"} & set(dark.flags):
         return False
     # means of tiles scatter by white noise, and by rows' and columns' own
-    one_tile = dark.variance_dn2 / TILE**2 + (dark.row_noise_dn**2 + dark.column_noise_dn**2 + dark.dsnu_dn**2) / TILE
+    lines_dn2 = max(dark.row_variance_dn2, 0.0) + max(dark.column_variance_dn2, 0.0)
+    one_tile = dark.variance_dn2 / TILE**2 + (lines_dn2 + dark.dsnu_dn**2) / TILE
     uneven = dark.unevenness_dn - _CHANCE_OF_RANGE * math.sqrt(one_tile)
     rows = math.sqrt(dark.samples)
-    chance = math.sqrt(2.0 * (dark.variance_dn2 / rows + dark.row_noise_dn**2 + dark.column_noise_dn**2) / rows)
+    chance = math.sqrt(2.0 * (dark.variance_dn2 / rows + lines_dn2) / rows)
     grown = abs(dark.level_change_dn) - _SIGNIFICANT * chance
     least = max(_LEAST_LIGHT_DN, _LIGHT_NOISE * dark.variance_dn2 / k)
     return uneven > least or grown > least

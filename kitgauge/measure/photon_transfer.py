@@ -63,8 +63,6 @@ class FlatPair:
 
     signal_dn: float  # mean of A above black [DN], tiles used
     ratio: float  # mean level of A over B
-    ratio_low: float  # least and greatest smooth ratio over the frame
-    ratio_high: float
     shot_dn: float
     dark_weight: float
     variance_dn2: float  # white temporal variance of A - r B [DN^2], quantisation still in it
@@ -73,9 +71,6 @@ class FlatPair:
     samples: int
     tiles: int
     tiles_used: int
-    outlier_share: float
-    row_noise_dn: float  # standard deviation of rows' and columns' own noise in one frame [DN], white light assumed
-    column_noise_dn: float
     correlation_along_row: float  # of neighbouring samples of the plane, in the difference
     correlation_along_column: float
     correlation_stderr: float
@@ -207,8 +202,6 @@ def measure_flat_pair(
     pair = FlatPair(
         signal_dn=signal,
         ratio=ratio_mean,
-        ratio_low=float(ratio.min()),
-        ratio_high=float(ratio.max()),
         shot_dn=float((weight * exposure).sum()),
         dark_weight=float((weight * (1.0 + share * squared_ratio)).sum()),
         variance_dn2=variance,
@@ -217,9 +210,6 @@ def measure_flat_pair(
         samples=noise.samples,
         tiles=int(np.count_nonzero(well.clear)) if saturated else use.size,
         tiles_used=int(np.count_nonzero(use)),
-        outlier_share=noise.outliers / noise.samples,
-        row_noise_dn=math.sqrt(max(row_variance, 0.0)),
-        column_noise_dn=math.sqrt(max(column_variance, 0.0)),
         correlation_along_row=noise.correlation_along_row,
         correlation_along_column=noise.correlation_along_column,
         correlation_stderr=noise.correlation_stderr,

@@ -12,8 +12,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from kitgauge.measure.dynamic_range import dynamic_range
-from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, snr
+from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.point_saturation import with_saturation
 
 _SCALED_BELOW = 0.996
 _SAME_SHARE = 0.02  # a stated white that is lower than at other ISO values by the scaling has it in already
@@ -47,34 +47,8 @@ def _scaled(point: NoisePoint, points: Sequence[NoisePoint]) -> NoisePoint:
     span = scale * last
     if abs(stated / span - 1.0) < _SAME_SHARE:
         return point
-    gain = point.gain_e_per_dn
+    saturation_e = point.gain_e_per_dn * span
     span_stderr = last * (point.code_scale_stderr if math.isfinite(point.code_scale_stderr) else 0.0)
-    share = span_stderr / span
-    stops = dynamic_range(
-        *(gain, point.gain_e_per_dn_stderr, point.read_noise_dn, point.read_noise_dn_stderr, span, span_stderr),
-        math.hypot(point.row_noise_e, point.column_noise_e) / gain,
-    )
-    saturation_e = gain * span
-    before_e = point.saturation_e
-    midgrey = _midgrey(point, saturation_e)
-    return replace(
-        point,
-        saturation_e=saturation_e,
-        saturation_e_stderr=saturation_e * math.hypot(point.gain_e_per_dn_stderr / gain, share),
-        saturation_source="scale",
-        level=point.level * before_e / saturation_e,
-        dynamic_range_stops=stops.engineering_stops,
-        dynamic_range_stops_stderr=stops.engineering_stops_stderr,
-        dynamic_range_iso15739_stops=stops.iso15739_stops,
-        dynamic_range_iso15739_stops_stderr=stops.iso15739_stops_stderr,
-        snr_midgrey=midgrey,
-        # SNR goes with the root of the level where light makes the noise
-        snr_midgrey_stderr=midgrey * math.hypot(point.snr_midgrey_stderr / point.snr_midgrey, 0.5 * share),
-        flags=tuple(flag for flag in point.flags if flag != "saturation-from-metadata" or not seen),
-    )
-
-
-def _midgrey(point: NoisePoint, saturation_e: float) -> float:
-    if math.isnan(point.read_noise_e):  # flats alone: the same read noise at the lower level
-        return point.snr_midgrey * math.sqrt(saturation_e / point.saturation_e)
-    return snr(MIDGREY_FRACTION_OF_SATURATION * saturation_e, point.read_noise_e, point.gain_e_per_dn)
+    stderr = saturation_e * math.hypot(point.gain_e_per_dn_stderr / point.gain_e_per_dn, span_stderr / span)
+    scaled = with_saturation(point, saturation_e, stderr, span_stderr, "scale")
+    return replace(scaled, flags=tuple(flag for flag in point.flags if flag != "saturation-from-metadata" or not seen))

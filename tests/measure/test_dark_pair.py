@@ -51,7 +51,7 @@ def test_plain_standard_deviation_counts_the_fixed_pattern():
 
 def test_noise_of_rows_is_kept_apart():
     pair = measure_dark_pair(*dark_pair(np.random.default_rng(2), (400, 300), row_dn=3.0))
-    assert pair.row_noise_dn == pytest.approx(3.0, rel=0.12)  # 400 rows: 3.5 %
+    assert math.sqrt(pair.row_variance_dn2) == pytest.approx(3.0, rel=0.12)  # 400 rows: 3.5 %
     assert pair.variance_dn2 == pytest.approx(6.25 + 1 / 12, rel=0.02)
 
 

@@ -31,9 +31,8 @@ def test_closed_forms():
     # noise sqrt(6): S^2 = S + 6 at S = 3
     assert signal_of_snr_e(1.0, math.sqrt(6.0)) == pytest.approx(3.0, abs=1e-12)
     assert iso15739_dynamic_range_stops(3.0 * 2**10, math.sqrt(6.0 - 1 / 12), 1.0) == pytest.approx(10.0, abs=1e-12)
-    # row and column noise are temporal noise: 9 + 16 + 25 - 1/12 of rounding ...
-    with_lines = iso15739_dynamic_range_stops(1e4, 3.0, 0.0001, math.sqrt(16.0 + 25.0))
-    assert with_lines == pytest.approx(iso15739_dynamic_range_stops(1e4, math.sqrt(50.0), 0.0001), abs=1e-9)
+    # row and column noise are temporal noise: 9 of reading, 33 of rows and columns make S^2 = S + 42 at S = 7
+    assert iso15739_dynamic_range_stops(7.0 * 2**10, 3.0, 1e-6, math.sqrt(33.0)) == pytest.approx(10.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("snr", [0.5, 1.0, 10.0])

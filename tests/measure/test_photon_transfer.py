@@ -108,8 +108,10 @@ def test_noise_of_rows_and_columns_is_kept_apart():
     a, b = flat_pair(rng, (400, 420), 2_000, 0.5, 3.0, row_dn=15.0, column_dn=9.0)
     pair = measure_flat_pair(a, b, BLACK, WHITE)
     assert pair.variance_dn2 == pytest.approx(expected_variance(pair, 0.5, 3.0), rel=0.015)
-    assert pair.row_noise_dn == pytest.approx(15.0, rel=0.15)  # 400 rows: 3.5 %, the white noise in row means 3 %
-    assert pair.column_noise_dn == pytest.approx(9.0, rel=0.2)
+    assert math.sqrt(pair.row_variance_dn2) == pytest.approx(
+        15.0, rel=0.15
+    )  # 400 rows: 3.5 %, the white noise in row means 3 %
+    assert math.sqrt(pair.column_variance_dn2) == pytest.approx(9.0, rel=0.2)
 
 
 def test_dead_hot_and_dusty_samples_are_left_out():
@@ -143,8 +145,8 @@ def test_rows_are_the_first_axis():
     a, b = flat_pair(rng, (200, 300), 2_000, 0.5, 3.0, row_dn=15.0)
     upright = measure_flat_pair(a, b, BLACK, WHITE)
     turned = measure_flat_pair(a.T.copy(), b.T.copy(), BLACK, WHITE)
-    assert upright.row_noise_dn > 10 > upright.column_noise_dn
-    assert turned.column_noise_dn > 10 > turned.row_noise_dn
+    assert upright.row_variance_dn2 > 100 > upright.column_variance_dn2
+    assert turned.column_variance_dn2 > 100 > turned.row_variance_dn2
 
 
 def flags_of(a, b, black=BLACK, white=WHITE):
