@@ -18,7 +18,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy import special
 
 from kitgauge.fit.flat_levels import colours, flat_levels, light_scatter
 from kitgauge.measure.noise_points import PlanePairs
@@ -146,9 +145,11 @@ def fit_linearity(
     largest = int(np.argmax(np.abs(departure)))
     p_value = math.nan
     if known:
+        from scipy.special import fdtrc  # takes long to load, and few runs need it
+
         weighted = (1.0 - design @ parameters) / (spread / np.sqrt(frames))
         # over the few frames that told the scatter: an F ratio
-        p_value = float(special.fdtrc(count - 2, freedom, (weighted**2).sum() / (count - 2)))
+        p_value = float(fdtrc(count - 2, freedom, (weighted**2).sum() / (count - 2)))
     signs = np.sign(relative)
     mean_stderr = math.sqrt(max(float(signs @ residual_cov @ signs), 0.0)) / count if known else math.nan
     return Linearity(

@@ -18,6 +18,7 @@ from io import FileIO
 import numpy as np
 from numpy.typing import NDArray
 
+from kitgauge.frames import frame_memory
 from kitgauge.frames.levels import VisibleArea
 from kitgauge.frames.lossless_tiles import read_lossless_tiles
 from kitgauge.frames.tiff_layout import (
@@ -108,7 +109,7 @@ def _read_strips(layout: TiffLayout, picture: Directory, shape: tuple[int, int])
     start = _start_of_samples(layout, picture, shape)
     if start is None:
         return None
-    whole: NDArray[np.uint16] = np.empty(shape, dtype=np.uint16)
+    whole: NDArray[np.uint16] = frame_memory.empty(shape)
     with layout.path.open("rb", buffering=0) as stream:
         stream.seek(start)
         return whole if _fill(stream, whole.data.cast("B")) else None

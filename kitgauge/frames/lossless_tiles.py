@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kitgauge.frames import frame_memory
 from kitgauge.frames.tiff_layout import (
     DNG_VERSION,
     TILE_BYTE_COUNTS,
@@ -63,7 +64,7 @@ def read_lossless_tiles(layout: TiffLayout, picture: Directory, shape: tuple[int
     if decode is None or places is None:
         return None
     tile_rows, tile_columns, starts, lengths = places
-    whole: NDArray[np.uint16] = np.empty(shape, dtype=np.uint16)
+    whole: NDArray[np.uint16] = frame_memory.empty(shape)
     across = -(-shape[1] // tile_columns)
     with layout.path.open("rb", buffering=0) as stream:
         for index, (start, length) in enumerate(zip(starts, lengths, strict=True)):

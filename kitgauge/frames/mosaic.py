@@ -7,11 +7,13 @@ Axis order is (row, column) everywhere. A plane is the regular subgrid of one po
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+
+from kitgauge.frames import frame_memory
 
 
 @dataclass(frozen=True)
@@ -72,6 +74,26 @@ class Mosaic:
                     black_dn=float(self.black_dn[row, column]),
                     white_dn=self.white_dn,
                 )
+
+    def planes_apart(self) -> Iterator[Plane]:
+        """Yield the planes as `planes` does, each copied together: a pass over neighbours in memory takes a tenth of
+        the time of one over every other sample, and one copy of a row of the pattern serves all its colours."""
+        import cv2
+
+        planes = list(self.planes())
+        row_step, column_step = len(self.pattern), len(self.pattern[0])
+        columns = self.samples.shape[1]
+        whole = columns // column_step
+        for row in range(row_step):
+            of_row = planes[row * column_step : (row + 1) * column_step]
+            copies = [frame_memory.empty(plane.samples.shape) for plane in of_row]
+            if whole:
+                repeats = self.samples[row::row_step, : whole * column_step].reshape(-1, whole, column_step)
+                cv2.split(repeats, [copy[:, :whole] for copy in copies])
+            for plane, copy in zip(of_row[: columns - whole * column_step], copies, strict=False):
+                copy[:, whole:] = plane.samples[:, whole:]
+            while copies:  # each is let go when its user has done with it
+                yield replace(of_row[-len(copies)], samples=copies.pop(0))
 
     def colour_mask(self, *colours: str) -> NDArray[np.bool_]:
         """Return (row, column) True where a sample has one of `colours`."""

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from kitgauge.errors import FrameError
 from kitgauge.flags import describe
+from kitgauge.frames import frame_memory
 from kitgauge.frames.decoded_checks import find_fault
 from kitgauge.frames.dng_samples import PlainSamples, read_plain_samples
 from kitgauge.frames.levels import (
@@ -185,9 +186,8 @@ def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayou
     if plain is not None and (area.height, area.width) == whole.shape:
         samples = whole
     else:  # LibRaw's memory goes with the open file; a frame's borders need not stay
-        samples = np.array(
-            whole[area.top : area.top + area.height, area.left : area.left + area.width], dtype=np.uint16, order="C"
-        )
+        samples = frame_memory.empty((area.height, area.width))
+        samples[...] = whole[area.top : area.top + area.height, area.left : area.left + area.width]
     fault = find_fault(samples, float(np.min(black)), white)
     if fault is not None:
         raise refused(fault.flag, path, got=fault.text)

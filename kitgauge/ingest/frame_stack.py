@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from operator import attrgetter
 
 import cv2
 import numpy as np
@@ -31,10 +32,12 @@ class Contrast:
     def planes(self) -> Iterator[tuple[Plane, NDArray[np.uint16] | NDArray[np.float32]]]:
         """Yield each plane of the frame with the samples of the mean beside it."""
         if isinstance(self.reference, Mosaic):
-            for plane, other in zip(self.newest.planes(), self.reference.planes(), strict=True):
-                yield plane, other.samples
+            # no name here holds on to planes that their user has done with
+            yield from zip(
+                self.newest.planes_apart(), map(attrgetter("samples"), self.reference.planes_apart()), strict=True
+            )
             return
-        for plane in self.newest.planes():
+        for plane in self.newest.planes_apart():
             total = self.reference[plane.row_offset :: plane.row_step, plane.column_offset :: plane.column_step]
             yield plane, total * np.float32(1.0 / self.reference_frames)
 

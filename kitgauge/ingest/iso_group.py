@@ -201,11 +201,13 @@ class _Group:
             self._measure_darks(contrast)
             return
         self._measure_waiting()
-        known = contrast.newest.black_source == "masked" or bool(self.planes[0].dark_pairs)
+        # a stated black of 0 may be one that nobody filled in
+        stated = contrast.newest.black_source != "unknown" and all(plane.black_dn > 0 for plane in self.planes)
+        known = stated or contrast.newest.black_source == "masked" or bool(self.planes[0].dark_pairs)
         if known or contrast.reference_frames > 1:
             self._measure_flats(contrast)
         else:
-            self.waiting_flats = contrast  # darks that come next tell the black level better
+            self.waiting_flats = contrast  # darks that come next tell the black level
 
     def _measure_waiting(self) -> None:
         if self.waiting_flats is not None:

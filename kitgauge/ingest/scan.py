@@ -8,13 +8,17 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from kitgauge.errors import FrameError, IngestError, UsageError
+from kitgauge.frames import frame_memory
 from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.opening import check_opens, frame_paths, is_raw, pair_up
 from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
 from kitgauge.ingest.record import FrameRecord, capture_order
 
-_HASH_BLOCK_BYTES = 1 << 18  # stays in the processor's cache between reading and hashing
+# As much at a time as memory allows: between blocks a thread waits for its turn with those that run Python.
+_HASH_BLOCK_BYTES = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,7 @@ class Scan:
 def content_hash(path: Path) -> str:
     """Return the SHA-256 of a file's content."""
     digest = hashlib.sha256()
-    block = memoryview(bytearray(_HASH_BLOCK_BYTES))
+    block = frame_memory.empty((_HASH_BLOCK_BYTES,), np.uint8).data
     with path.open("rb", buffering=0) as file:
         while count := file.readinto(block):
             digest.update(block[:count])
@@ -65,7 +69,7 @@ def scan_folder(
         overrides = read_settings_file(settings_file, [path.relative_to(folder) for path in paths])
     records: list[FrameRecord] = []
     known: dict[Path, FrameSettings] = {}
-    with ThreadPoolExecutor(max_workers=workers) as pool:
+    with frame_memory.kept(), ThreadPoolExecutor(max_workers=workers) as pool:
         for record, settings in pool.map(lambda path: _record(folder, path, overrides), paths):
             records.append(record)
             if settings is not None:

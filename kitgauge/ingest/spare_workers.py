@@ -44,6 +44,7 @@ def spread(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Re
                 helpers[-1].start()
             else:
                 result.set_result(work(item))
+            del item  # the next one may need its memory
     finally:
         for helper in helpers:
             helper.join()

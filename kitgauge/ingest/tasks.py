@@ -7,12 +7,14 @@ Threads do: decoding, NumPy and OpenCV release the interpreter lock, and threads
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, MutableMapping, Sequence
+from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 from kitgauge.errors import DEBUG_VARIABLE
+from kitgauge.frames import frame_memory
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.spare_workers import offer, take_back
 
@@ -54,8 +56,8 @@ def run_tasks(
         return
     from threadpoolctl import threadpool_limits
 
-    # each worker computes on one core: linear algebra must not start threads of its own beside them
-    with threadpool_limits(1), ThreadPoolExecutor(max_workers=workers) as pool:
+    # each worker computes on one core: neither linear algebra nor OpenCV must start threads of its own beside them
+    with threadpool_limits(1), _opencv_in_one_thread(), frame_memory.kept(), ThreadPoolExecutor(workers) as pool:
         pending: dict[Future[Measurement], Task] = {}
         queue = iter(waiting)
         offered = 0
@@ -76,6 +78,18 @@ def run_tasks(
         finally:
             for _ in range(offered):
                 take_back()
+
+
+@contextmanager
+def _opencv_in_one_thread() -> Iterator[None]:
+    import cv2
+
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def _collect(

@@ -19,7 +19,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from kitgauge.measure.scatter import scatter_limit
 
@@ -289,4 +288,11 @@ def _small_dn2(theta: NDArray[np.float64]) -> float:
 def _codes(codes: NDArray[np.int64], level: NDArray[np.float64], sigma: float) -> NDArray[np.float64]:
     """Return (node, code) probabilities of rounding to each code."""
     edges = np.concatenate([codes - 0.5, [codes[-1] + 0.5]])
-    return np.asarray(np.diff(ndtr((edges[None, :] - level) / sigma), axis=1))
+    return np.asarray(np.diff(normal_below((edges[None, :] - level) / sigma), axis=1))
+
+
+def normal_below(limits: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the share of a standard normal distribution below each limit, in any shape."""
+    from scipy.special import ndtr  # takes long to load, and few runs need it
+
+    return np.asarray(ndtr(limits))

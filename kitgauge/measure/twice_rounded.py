@@ -18,7 +18,8 @@ from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+
+from kitgauge.measure.rounding import normal_below
 
 WIDE_CODES = 8.0  # standard deviation in the converter's codes; beyond, the beat has faded
 _NARROW_CODES = 0.05
@@ -117,7 +118,7 @@ class _Phase:
         reach = math.ceil(5.0 * sigma + 2.5 * fixed) + 1
         old = np.arange(math.floor(level) - reach, math.ceil(level) + reach + 1).astype(np.float64)
         edges = np.concatenate([old - 0.5, [old[-1] + 0.5]])
-        share = np.diff(ndtr((edges[None, :] - level - fixed * _NODES[:, None]) / sigma), axis=1)
+        share = np.diff(normal_below((edges[None, :] - level - fixed * _NODES[:, None]) / sigma), axis=1)
         steps = np.round(self._scale * old, 9)
         ways = (
             np.floor(steps + 0.5) + self._origin,
