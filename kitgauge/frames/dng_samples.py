@@ -32,10 +32,12 @@ from kitgauge.frames.tiff_layout import (
     COMPRESSION,
     COMPRESSION_JPEG,
     COMPRESSION_NONE,
+    EXIF_IFD,
     FILL_ORDER,
     IMAGE_LENGTH,
     IMAGE_WIDTH,
     LINEARIZATION_TABLE,
+    NEW_SUBFILE_TYPE,
     OPCODE_LIST_1,
     OPCODE_LIST_2,
     PHOTOMETRIC,
@@ -47,8 +49,12 @@ from kitgauge.frames.tiff_layout import (
     SAMPLES_PER_PIXEL,
     STRIP_BYTE_COUNTS,
     STRIP_OFFSETS,
+    SUB_IFDS,
     SUB_TILE_BLOCK,
+    TILE_BYTE_COUNTS,
+    TILE_LENGTH,
     TILE_OFFSETS,
+    TILE_WIDTH,
     Directory,
     TiffLayout,
 )
@@ -65,6 +71,18 @@ _ONLY = {
     ROW_INTERLEAVE: 1,
     COLUMN_INTERLEAVE: 1,
 }
+# Tags that may stand beside the samples: those of TIFF 6.0 and TIFF/EP that describe them or the picture in words, and
+# DNG's own. Any other tag may be one that LibRaw takes for a maker's (GrayResponseCurve for a table of tones).
+_WORDS = {270, 271, 272, 274, 282, 283, 296, 305, 306, 315, 316, 700, 33432, 36867, 37386}
+_DESCRIBING = {
+    *(NEW_SUBFILE_TYPE, 255, IMAGE_WIDTH, IMAGE_LENGTH, BITS_PER_SAMPLE, COMPRESSION, PHOTOMETRIC, FILL_ORDER),
+    *(STRIP_OFFSETS, SAMPLES_PER_PIXEL, ROWS_PER_STRIP, STRIP_BYTE_COUNTS, PLANAR_CONFIGURATION, SAMPLE_FORMAT),
+    *(TILE_WIDTH, TILE_LENGTH, TILE_OFFSETS, TILE_BYTE_COUNTS, SUB_IFDS, EXIF_IFD, CFA_REPEAT, CFA_PATTERN),
+}
+_OF_DNG = range(50706, 52600)
+# ... and the field types that numbers are written in; LibRaw reads some of them in others too, to other values
+_BYTE_TAGS = {CFA_PATTERN, CFA_PLANE_COLOUR}
+_BYTE, _SHORT, _LONG = 1, 3, 4
 _BITS_OF_JPEG = [(bits,) for bits in range(9, 17)]
 _ABSENT = (LINEARIZATION_TABLE, OPCODE_LIST_1, OPCODE_LIST_2, SUB_TILE_BLOCK)
 
@@ -133,8 +151,16 @@ def _as_known(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) ->
         IMAGE_LENGTH: shape[0],
         IMAGE_WIDTH: shape[1],
     }
+    known = all(tag in _WORDS or tag in _DESCRIBING or tag in _OF_DNG for tag in picture.entries)
+    usual = all(
+        picture.entries[tag][0] in ((_BYTE,) if tag in _BYTE_TAGS else (_SHORT, _LONG))
+        for tag in (_DESCRIBING | set(_ONLY) | {ACTIVE_AREA, CFA_PLANE_COLOUR}) - {SUB_IFDS, EXIF_IFD}
+        if tag in picture.entries
+    )
     return (
-        not any(tag in picture.entries for tag in _ABSENT)
+        known
+        and usual
+        and not any(tag in picture.entries for tag in _ABSENT)
         and all(layout.numbers(picture, tag) == (value,) for tag, value in required.items())
         and all(layout.numbers(picture, tag) == (value,) for tag, value in _ONLY.items() if tag in picture.entries)
     )

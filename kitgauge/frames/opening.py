@@ -93,9 +93,9 @@ def is_raw(path: str | Path) -> bool:
     return layout is not None and bool(layout.sensor_pictures())
 
 
-def open_frame(path: str | Path) -> Mosaic:
-    """Return the samples of any frame: undeveloped ones of a raw file, linear luminance of a developed
-    picture.
+def open_frame(path: str | Path, *, together: bool = False) -> Mosaic:
+    """Return the samples of any frame: undeveloped ones of a raw file (put together by colour if asked, see
+    `Mosaic`), linear luminance of a developed picture.
 
     Raises
     ------
@@ -122,7 +122,7 @@ def open_frame(path: str | Path) -> Mosaic:
     if suffix in RAW_SUFFIXES or is_raw(path):
         from kitgauge.frames.raw import open_raw
 
-        return open_raw(path)
+        return open_raw(path, together=together)
     if kind == "tiff" and suffix in RENDERED_SUFFIXES:
         return _open_rendered(path)
     raise FrameError(

@@ -32,7 +32,7 @@ from kitgauge.frames.levels import (
     masked_black,
     masked_rectangles,
 )
-from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.mosaic import Mosaic, put_together
 from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import (
     BITS_PER_SAMPLE,
@@ -61,8 +61,8 @@ _MAX_PIXELS = 600_000_000
 _MAX_MISSING_SHARE = 0.01  # some cameras state slightly too long a strip
 
 
-def open_raw(path: str | Path) -> Mosaic:
-    """Return the undeveloped samples of a raw file.
+def open_raw(path: str | Path, *, together: bool = False) -> Mosaic:
+    """Return the undeveloped samples of a raw file, put together by colour if asked (see `Mosaic`).
 
     `samples` is a copy of the visible area, (row, column) uint16, black still in it. The pattern names each
     position by place: G1 is the green in rows with red, G2 the green in rows with blue; 6 x 6 patterns have
@@ -86,7 +86,7 @@ def open_raw(path: str | Path) -> Mosaic:
         check_layout(layout)
     try:
         with _open(rawpy, path) as raw:
-            return _mosaic(rawpy, raw, path, file_bytes, layout)
+            return _mosaic(rawpy, raw, path, file_bytes, layout, together)
     except rawpy.LibRawError as error:
         raise refused("unreadable", path, got=library_message(error), fix=describe("unreadable").advice) from error
     except MemoryError as error:
@@ -138,7 +138,7 @@ def _open(rawpy: Any, path: Path) -> Any:
     return rawpy.imread(name)
 
 
-def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayout | None) -> Mosaic:
+def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayout | None, together: bool) -> Mosaic:
     sizes = raw.sizes  # known without decoding
     check_pixels(path, int(sizes.raw_width), int(sizes.raw_height), file_bytes)
     area = VisibleArea(int(sizes.top_margin), int(sizes.left_margin), int(sizes.height), int(sizes.width))
@@ -191,7 +191,9 @@ def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayou
     fault = find_fault(samples, float(np.min(black)), white)
     if fault is not None:
         raise refused(fault.flag, path, got=fault.text)
-    return Mosaic(path, samples, names, black, white, source)
+    if together:
+        put_together(samples, pattern_shape[1])
+    return Mosaic(path, samples, names, black, white, source, together=together)
 
 
 def _plain_samples(raw: Any, layout: TiffLayout | None, area: VisibleArea) -> PlainSamples | None:

@@ -71,7 +71,9 @@ class DevelopedPicture:
             raise _empty(self.path)
         # the encoding itself defines code 0 as black
         notes = (self.encoding.text,)
-        return Mosaic(self.path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", True, notes)
+        return Mosaic(
+            self.path, samples, (("G",),), np.zeros((1, 1)), float(WHITE), "metadata", rendered=True, notes=notes
+        )
 
 
 def open_rendered(path: str | Path) -> Mosaic:

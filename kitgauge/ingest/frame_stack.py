@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from operator import attrgetter
 
 import cv2
 import numpy as np
@@ -32,14 +31,11 @@ class Contrast:
     def planes(self) -> Iterator[tuple[Plane, NDArray[np.uint16] | NDArray[np.float32]]]:
         """Yield each plane of the frame with the samples of the mean beside it."""
         if isinstance(self.reference, Mosaic):
-            # no name here holds on to planes that their user has done with
-            yield from zip(
-                self.newest.planes_apart(), map(attrgetter("samples"), self.reference.planes_apart()), strict=True
-            )
+            for plane, other in zip(self.newest.planes(), self.reference.planes(), strict=True):
+                yield plane, other.samples
             return
-        for plane in self.newest.planes_apart():
-            total = self.reference[plane.row_offset :: plane.row_step, plane.column_offset :: plane.column_step]
-            yield plane, total * np.float32(1.0 / self.reference_frames)
+        for plane in self.newest.planes():
+            yield plane, self.reference[plane.within] * np.float32(1.0 / self.reference_frames)
 
 
 @dataclass

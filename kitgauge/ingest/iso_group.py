@@ -293,7 +293,7 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     group = _Group(records)
     for record in records:
         try:
-            mosaic = open_frame(record.path)
+            mosaic = open_frame(record.path, together=True)
         except FrameError as error:
             group.refuse(record, refusal(record, error)["refused"][record.file])
             continue

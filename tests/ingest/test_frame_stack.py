@@ -47,7 +47,7 @@ class Shoot:
                 FrameRecord(name, Path(name), sha256=name, iso=100.0, shutter_s=shutter_s, f_number=5.6)
             )
 
-        def open_frame(path):
+        def open_frame(path, **_):
             samples = self.samples[path.name].copy()
             opened.append(weakref.ref(samples))
             self.most_alive = max(self.most_alive, sum(frame() is not None for frame in opened))

@@ -37,7 +37,7 @@ class Folder:
                 FrameRecord(name, Path(name), sha256=name, iso=100.0, shutter_s=shutter_s, f_number=5.6, role=role)
             )
 
-        def open_frame(path):
+        def open_frame(path, **_):
             self.opened.append(path.name)
             black = np.full((1, 1), stated)
             return Mosaic(path, self.samples[path.name], (("G",),), black, WHITE, source)
@@ -111,7 +111,7 @@ def test_a_shadow_that_only_one_colour_shows_has_its_picture(monkeypatch):
     black = np.full((2, 2), 512.0)
     pattern = (("R", "G1"), ("G2", "B"))
     monkeypatch.setattr(
-        iso_group, "open_frame", lambda path: Mosaic(path, samples[path.name], pattern, black, WHITE, "metadata")
+        iso_group, "open_frame", lambda path, **_: Mosaic(path, samples[path.name], pattern, black, WHITE, "metadata")
     )
     result = iso_group.measure_iso_group(sorted(records, key=lambda record: (record.shutter_s, record.file)))
     assert all("moving-shadow" in pair["flags"] for pair in result["planes"][0]["flat_pairs"])
@@ -157,8 +157,8 @@ def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(frames_of,
     rng = np.random.default_rng(2)
     opened = iso_group.open_frame
 
-    def with_light(path):
-        mosaic = opened(path)
+    def with_light(path, **how):
+        mosaic = opened(path, **how)
         if path.name not in dark:
             return mosaic
         light = rng.poisson(120.0, mosaic.shape) / dark[path.name]  # even: only level and shot noise show it
