@@ -6,6 +6,7 @@ inside the commands that need them, so that help and plans start at once.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from pathlib import Path
@@ -15,8 +16,11 @@ import typer
 import typer.exceptions
 
 from kitgauge import cli_options as options
-from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, UsageError
+from kitgauge.cli_limits import limits_app
+from kitgauge.cli_protocols import protocols_app
+from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, fault_message
 
+_GARBAGE_AFTER = 100_000  # new objects between searches for cycles: imports and results make many, hardly one a cycle
 EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL, EXIT_INTERRUPTED = 1, 2, 3, 130
 
 app = typer.Typer(
@@ -27,18 +31,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
-)
-protocols_app = typer.Typer(
-    help="List the test sequences, show one, or check a file of your own.\n\n"
-    "Examples:\n\n  kitgauge protocols\n\n  kitgauge protocols show noise-ladder\n\n"
-    "  kitgauge protocols check my-series.toml",
-    rich_markup_mode=None,
-)
-limits_app = typer.Typer(
-    help="Show, accept or drop the personal limits that plans are made with.\n\n"
-    "Examples:\n\n  kitgauge limits\n\n  kitgauge limits accept results/my-body/noise-ladder-2026-01-31-101500\n\n"
-    "  kitgauge limits drop 2",
-    rich_markup_mode=None,
 )
 app.add_typer(protocols_app, name="protocols", short_help="List, show or check test sequences.")
 app.add_typer(limits_app, name="limits", short_help="Show, accept or drop personal limits.")
@@ -65,8 +57,10 @@ def run(
     settings: options.Settings = None,
     pitch_um: options.PitchUm = None,
     focal: options.Focal = None,
+    teleconverter: options.Teleconverter = None,
     body: options.Body = None,
     lens: options.OnlyLens = None,
+    region: options.Region = None,
     workers: options.Workers = None,
     no_cache: options.NoCache = False,
     json_output: options.Json = False,
@@ -80,6 +74,8 @@ def run(
       kitgauge run handheld-shutter frames/hands --technique standing --criterion keep=0.9
 
       kitgauge run aperture-sweep frames/adapted-lens --settings settings.csv --pitch-um 4.3 --focal 58
+
+      kitgauge run aperture-sweep frames/door --region 40%,30%,20%,40% --region 5%,5%,15%,20%
     """
     from kitgauge.limits.criteria import parse_criteria
     from kitgauge.report.progress import progress_display
@@ -98,8 +94,10 @@ def run(
             settings=settings,
             pitch_um=pitch_um,
             focal_mm=focal,
+            teleconverter=teleconverter,
             body=body,
             lens=lens,
+            regions=region or [],
             workers=workers,
             use_cache=not no_cache,
             progress=progress,
@@ -201,6 +199,30 @@ def brief(
         typer.echo(f"Shot list: {out}")
 
 
+@app.command(short_help="Write the target to print.")
+def target(
+    out: options.TargetOut = Path("target.pdf"),
+    paper: options.Paper = "a4",
+    sheets: options.Sheets = 1,
+    square_mm: options.SquareMm = None,
+    contrast: options.Contrast = 4.0,
+    black: options.BlackInk = False,
+) -> None:
+    """Write the target for sharpness and handheld blur as a PDF file to print at 100 %.
+
+    Examples:
+
+      kitgauge target --paper a4 --sheets 5 --out target.pdf
+
+      kitgauge target --paper 1000x700mm --square-mm 80 --out poster.pdf
+    """
+    from kitgauge.target.pdf import write_target
+
+    what = write_target(out, paper=paper, sheets=sheets, square_mm=square_mm, contrast=contrast, black=black)
+    typer.echo(f"Target: {out} ({what})")
+    typer.echo("Print it at 100 %, unscaled, on matt paper, and check the ruler on it.")
+
+
 @app.command(short_help="Try it all on a simulated kit.")
 def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -> None:
     """Simulate a small invented kit and run the three main protocols on it: measured against true.
@@ -217,113 +239,6 @@ def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -
     with progress_display() as progress:
         result = run_demo(out, seed=seed, progress=progress)
     result.print(Console())
-
-
-@protocols_app.callback(invoke_without_command=True)
-def protocols(context: typer.Context) -> None:
-    """List the protocols that come with kitgauge; see also 'show' and 'check'."""
-    if context.invoked_subcommand is None:
-        from rich.console import Console
-
-        from kitgauge.protocol.brief import protocols_table
-        from kitgauge.protocol.loading import shipped_protocols
-
-        Console().print(protocols_table(shipped_protocols()))
-
-
-@protocols_app.command("show")
-def protocols_show(protocol: options.Protocol) -> None:
-    """Show what a protocol asks for and what it measures.
-
-    Example:
-
-      kitgauge protocols show handheld-shutter
-    """
-    from rich.console import Console
-
-    from kitgauge.protocol.brief import protocol_summary
-    from kitgauge.protocol.loading import load_protocol
-
-    Console().print(protocol_summary(load_protocol(protocol)))
-
-
-@protocols_app.command("check")
-def protocols_check(file: options.ProtocolFile) -> None:
-    """Check a protocol file of your own, to the last key.
-
-    Example:
-
-      kitgauge protocols check my-series.toml
-    """
-    from kitgauge.protocol.loading import load_protocol
-    from kitgauge.protocol.shot_list import shot_list
-
-    loaded = load_protocol(file)
-    shots = shot_list(loaded.protocol)
-    typer.echo(f"{file}: good. {loaded.protocol.title}: {shots.frames} frames in {len(shots.shots)} shots.")
-
-
-@limits_app.callback(invoke_without_command=True)
-def limits(context: typer.Context, results: options.Results = Path("results"), kit: options.Kit = None) -> None:
-    """Show the accepted limits, numbered; see also 'accept' and 'drop'."""
-    if context.invoked_subcommand is None:
-        limits_show(results, kit)
-    elif results != Path("results") or kit is not None:
-        raise UsageError(
-            "options of 'limits' come after its command",
-            got=f"options before {context.invoked_subcommand}",
-            needed=f"kitgauge limits {context.invoked_subcommand} ... --results DIR --kit NAME",
-            fix="move them behind",
-        )
-
-
-@limits_app.command("show")
-def limits_show(results: options.Results = Path("results"), kit: options.Kit = None) -> None:
-    """Show the accepted limits of a kit, numbered.
-
-    Example:
-
-      kitgauge limits show --kit my-body
-    """
-    from kitgauge.limits.commands import show_limits
-
-    typer.echo(show_limits(results, kit))
-
-
-@limits_app.command("accept")
-def limits_accept(
-    run_folder: options.RunFolder,
-    results: options.AcceptResults = None,
-    kit: options.Kit = None,
-    replace: options.Replace = False,
-) -> None:
-    """Accept the limits of a run: plans use them from now on.
-
-    Where an accepted limit for the same thing exists, old, new and their difference in stops are shown
-    with its significance, and nothing is changed unless --replace is given.
-
-    Example:
-
-      kitgauge limits accept results/my-body/handheld-shutter-2026-01-31-101500
-    """
-    from kitgauge.limits.commands import accept_run
-
-    typer.echo(accept_run(run_folder, results, kit, replace=replace))
-
-
-@limits_app.command("drop")
-def limits_drop(
-    numbers: options.LimitNumbers, results: options.Results = Path("results"), kit: options.Kit = None
-) -> None:
-    """Drop accepted limits by their numbers.
-
-    Example:
-
-      kitgauge limits drop 2 3
-    """
-    from kitgauge.limits.commands import drop_limits
-
-    typer.echo(drop_limits(numbers, results, kit))
 
 
 @app.command(short_help="Choose settings for a light and a subject.")
@@ -379,6 +294,9 @@ def main() -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         # a file name of any bytes can be printed, on any terminal
         stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    # Workers use the cores: threads of linear algebra beside them wait in loops that cost as much as work.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    gc.set_threshold(_GARBAGE_AFTER, 20, 20)
     sys.exit(_exit_code())
 
 
@@ -409,15 +327,7 @@ def _exit_code() -> int:
     except Exception as error:
         if os.environ.get(DEBUG_VARIABLE):
             raise
-        place = error.__traceback__
-        while place is not None and place.tb_next is not None:
-            place = place.tb_next
-        where = f"{Path(place.tb_frame.f_code.co_filename).name}:{place.tb_lineno}" if place is not None else "unknown"
-        _complain(
-            f"this should not happen: a fault in kitgauge itself\n  where:  {where}\n"
-            f"  got:    {type(error).__name__}: {error}\n"
-            f"  fix:    please report it, with what {DEBUG_VARIABLE}=1 prints when you repeat the command"
-        )
+        _complain(fault_message(error))
         return EXIT_ERROR
     if outcome == EXIT_INTERRUPTED:  # typer's own way to tell of Ctrl-C
         _complain("stopped")

@@ -32,7 +32,7 @@ Criterion = Annotated[
     typer.Option(
         metavar="KEY=VALUE",
         help="What counts as good enough: snr, output_mp (or print_long_side_cm with viewing_distance_cm), shadow_snr "
-        "with shadow_stops, streak_px, keep, mtf50_fraction; may be repeated.",
+        "with shadow_stops, streak_px, keep, mtf50_fraction, picture_mtf, focus_loss; may be repeated, each key once.",
     ),
 ]
 HeldHow = Annotated[
@@ -50,7 +50,22 @@ PitchUm = Annotated[
     typer.Option("--pitch-um", metavar="UM", help="Pixel pitch in micrometres, if not in the frames."),
 ]
 Body = Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this body only.")]
-OnlyLens = Annotated[str | None, typer.Option(metavar="NAME", help="Take the frames of this lens only.")]
+OnlyLens = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="Take the frames of this lens only; or the name of a lens that writes none."),
+]
+Teleconverter = Annotated[
+    float | None,
+    typer.Option(metavar="FACTOR", help="Factor of a teleconverter that the camera does not know of: 1.4, 2 ..."),
+]
+Region = Annotated[
+    list[str] | None,
+    typer.Option(
+        metavar="X,Y,W,H",
+        help="Look for edges in this part of the frame as shown only: left, top, width and height in pixels or percent "
+        "(10%,20%,15%,15%); any straight edge serves, also a door frame; may be repeated.",
+    ),
+]
 Workers = Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")]
 
@@ -59,7 +74,9 @@ IsoMin = Annotated[float, typer.Option(help="Lowest ISO of the camera.")]
 IsoMax = Annotated[float, typer.Option(help="Highest ISO of the camera.")]
 FMin = Annotated[float, typer.Option(help="Lowest f-number of the lens.")]
 FMax = Annotated[float, typer.Option(help="Highest f-number of the lens.")]
-Focal = Annotated[float | None, typer.Option(metavar="MM", help="Focal length.")]
+Focal = Annotated[
+    float | None, typer.Option(metavar="MM", help="Focal length; with frames of a zoom, the one to take.")
+]
 Focal35mm = Annotated[
     float | None, typer.Option("--focal-35mm", metavar="MM", help="Focal length in 35 mm terms, if known.")
 ]
@@ -69,6 +86,28 @@ LightEv = Annotated[
     float | None, typer.Option("--light-ev", metavar="EV", help="Light at hand as exposure value at ISO 100.")
 ]
 Page = Annotated[Path | None, typer.Option(metavar="FILE.html", help="Write a page to print instead.")]
+
+# target
+Paper = Annotated[
+    str, typer.Option(metavar="a4|a3|letter|WxHmm", help="Paper: a name (lying), or a size such as 1000x700mm.")
+]
+TargetOut = Annotated[Path, typer.Option(metavar="FILE.pdf", help="Where to write the target.")]
+Sheets = Annotated[
+    int,
+    typer.Option(
+        metavar="1-5", help="Sheets: 1, or 5 for a large frame (centre and four corners, told apart by code)."
+    ),
+]
+SquareMm = Annotated[
+    float | None, typer.Option("--square-mm", metavar="MM", help="Side of the squares; default: the largest that fits.")
+]
+Contrast = Annotated[
+    float,
+    typer.Option(metavar="RATIO", help="Paper's luminance over the ink's, 2 to 10; about 4 neither clips nor flares."),
+]
+BlackInk = Annotated[
+    bool, typer.Option("--black", help="Solid black, for printers that make grey of coarse dots (laser printers).")
+]
 
 # demo
 DemoOut = Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")]

@@ -26,7 +26,8 @@ from kitgauge.report.data import mapping, number, records
 from kitgauge.report.evidence import Table
 from kitgauge.report.tables import print_table
 from kitgauge.run_files import make_folder, write_json
-from kitgauge.runner import Progress, Run, run
+from kitgauge.run_outcome import Run
+from kitgauge.runner import Progress, run
 from kitgauge.simulate.model import SimulatedKit, demo_kit
 from kitgauge.simulate.shooting import shoot_protocol
 from kitgauge.simulate.true_values import Truth, as_plain, truth
@@ -205,7 +206,7 @@ def _sharpness_rows(done: Run, known: Truth) -> list[tuple[str, ...]]:
 def _limit_rows(limit: Limit, known: Truth) -> list[tuple[str, ...]]:
     if limit.kind == "iso" and known.iso_limit is not None:
         return [_stops_row("ISO limit", limit.value["iso"], known.iso_limit, limit.stderr_stops, "{:.0f}".format)]
-    if limit.kind == "f_number" and limit.region == "centre":
+    if limit.kind == "f_number" and limit.region == "centre" and "mtf50_fraction" in limit.criterion:
         true = known.aperture_at(0.5, 0.5).sharp_range
         ends = (("lowest", "f_number_low", true[0]), ("highest", "f_number_high", true[1]))
         return [

@@ -7,6 +7,8 @@ messages and exit codes.
 
 from __future__ import annotations
 
+from pathlib import PurePath
+
 DEBUG_VARIABLE = "KITGAUGE_DEBUG"  # set: faults of kitgauge itself show their traceback
 
 
@@ -107,3 +109,17 @@ class PlanError(KitgaugeError):
 
 class ResultsError(KitgaugeError):
     """Results cannot be written or read."""
+
+
+def fault_message(error: Exception) -> str:
+    """Return what to say of an exception that no part of kitgauge foresaw."""
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    where = f"{PurePath(place.tb_frame.f_code.co_filename).name}:{place.tb_lineno}" if place is not None else "unknown"
+    return KitgaugeError(
+        "this should not happen: a fault in kitgauge itself",
+        where=where,
+        got=f"{type(error).__name__}: {error}",
+        fix=f"please report it, with what {DEBUG_VARIABLE}=1 prints when you repeat the command",
+    ).message()

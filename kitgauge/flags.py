@@ -195,8 +195,30 @@ FLAGS: dict[str, Flag] = {
             "tilt the target by about 5 degrees",
         ),
         Flag("edge-noisy", _D, "too noisy to measure", "more light, or more frames"),
-        Flag("edge-textured", _D, "print texture or dirt on the edge", "use a clean, smooth print"),
-        Flag("edge-crowded", _D, "another edge is too close", "leave more space around the target's squares"),
+        Flag(
+            "edge-textured",
+            _D,
+            "texture or dirt on the edge or beside it, or no clean edge at all",
+            "use a clean, smooth print; leaves, brick and writing are no target",
+        ),
+        Flag(
+            "edge-crowded",
+            _D,
+            "something else is too close to the edge, or overlaps it",
+            "leave the ground clear on both sides of an edge, and nothing in front of the target",
+        ),
+        Flag(
+            "region-outside",
+            _R,
+            "a region given with --region does not fit into this frame",
+            "give regions in percent, or use frames of one size held one way",
+        ),
+        Flag(
+            "not-of-target",
+            _N,
+            "an edge that is not part of the target",
+            "nothing to do: the target's own edges are measured; --region measures another one",
+        ),
         Flag(
             "sharpened",
             _D,
@@ -214,6 +236,13 @@ FLAGS: dict[str, Flag] = {
             _D,
             "clearly softer than another frame of the same setting: shake, or the focus moved",
             "shoot it again, with a remote release or the self-timer",
+        ),
+        Flag(
+            "best-of-refocused",
+            _N,
+            "from the frames that came nearest to the focus, of several focused one by one; what they still lack of it "
+            "was estimated and added",
+            "",
         ),
         Flag("single-frame", _D, "one frame only: repeatability unknown", "shoot at least two per setting"),
         Flag("pitch-unknown", _D, "pixel pitch unknown: results in pixels only", "give --pitch-um"),

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
 from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.frame_region import FrameRegion
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task, run_tasks
 from kitgauge.limits.criteria import Criteria
@@ -64,6 +65,7 @@ class RunContext:
     workers: int
     tell: Callable[[Task, Measurement, bool], None]  # a measurement has ended (task, result, from the cache)
     expect: Callable[[str, int], None]  # a stage begins (its name, number of measurements)
+    regions: tuple[FrameRegion, ...] = ()  # where to look for edges; empty: everywhere
 
     def used(self, *roles: str) -> list[FrameRecord]:
         """Return the frames in use that have one of `roles` (any role if none is named)."""
@@ -85,7 +87,7 @@ class Section:
     missing: tuple[str, ...] = ()  # why the run is only partial
     notes: tuple[str, ...] = ()  # worth telling, nothing missing
     shape: tuple[int, int] | None = None
-    arrays: dict[str, Any] = field(default_factory=dict)
+    arrays: dict[str, dict[str, Any]] = field(default_factory=dict)  # file name (.npz) -> name -> array
 
 
 def common_shape(results: Results) -> tuple[int, int] | None:

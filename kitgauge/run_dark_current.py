@@ -18,14 +18,14 @@ from kitgauge.fit.hot_pixels import DEFINITION, Candidates, hot_count, hottest_p
 from kitgauge.fit.result import NORMAL_95
 from kitgauge.flags import FLAGS
 from kitgauge.ingest.dark_current import by_exposure, exposure_label, exposure_task, flats_among, lit_among
-from kitgauge.ingest.iso_group import iso_task
-from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.match import step_label
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.measure.black_level import settle_black
 from kitgauge.measure.dark_current import DarkExposure
+from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted
-from kitgauge.measure.noise_points import QUANTISATION_DN2, NoisePoint, noise_points
+from kitgauge.measure.noise_points import QUANTISATION_DN2, NoisePoint, PlanePairs, noise_points
+from kitgauge.measure.photon_transfer import FlatPair
 from kitgauge.protocol.model import Protocol
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
 
@@ -46,7 +46,7 @@ class _Pair:
 
     @property
     def exposures(self) -> list[DarkExposure]:
-        return [_exposure(plane) for plane in self.planes]
+        return [DarkExposure.from_dict(plane["exposure"]) for plane in self.planes]
 
     @property
     def flags(self) -> tuple[str, ...]:
@@ -55,15 +55,8 @@ class _Pair:
         return tuple(dict.fromkeys([*own, *(flag for flag, seen in told if seen)]))
 
 
-_PLACE = {"colour", "row_offset", "column_offset", "row_step", "column_step", "black_dn", "white_dn"}
-
-
-def _exposure(plane: Mapping[str, Any]) -> DarkExposure:
-    return DarkExposure.from_dict({name: value for name, value in plane.items() if name not in _PLACE})
-
-
 def measure(context: RunContext, results: Results) -> None:
-    """Measure the frames of each exposure time, then the gain from the flats among them, into `results`.
+    """Measure the frames of each exposure time, the flats among them, into `results`.
 
     Raises IngestError for developed pictures: their black is no longer the sensor's.
     """
@@ -81,10 +74,6 @@ def measure(context: RunContext, results: Results) -> None:
         [exposure_task(time, group, context.cache) for time, group in groups.items()],
         results,
     )
-    task = _gain_group(records, results)
-    if task is not None:
-        iso, group = task
-        context.run("measuring the gain", [iso_task(iso, group, context.cache)], results)
 
 
 def conclude(context: RunContext, results: Results) -> Section:
@@ -93,7 +82,7 @@ def conclude(context: RunContext, results: Results) -> Section:
     pairs = _with_subtraction(_pairs(records, results))
     darks = [pair for pair in pairs if pair.role == "dark"]
     iso = next((record.iso for record in records if record.iso is not None and not record.reason), None)
-    noise = _gain_points(iso, results)
+    noise = _gain_points(iso, pairs)
     missing: list[str] = []
     gain, gain_stderr = _gain(noise)
     if math.isnan(gain):
@@ -189,26 +178,32 @@ def _with_subtraction(pairs: Sequence[_Pair]) -> list[_Pair]:
     return [replace(pair, subtracted=pair.files in marked) for pair in pairs]
 
 
-def _gain_group(records: Sequence[FrameRecord], results: Results) -> tuple[float, list[FrameRecord]] | None:
-    """Return ISO and frames that the gain comes from: all flats and the shortest dark pair."""
-    pairs = _pairs(records, results)
+def _gain_points(iso: float | None, pairs: Sequence[_Pair]) -> list[NoisePoint]:
+    """Return what all flats and the shortest dark pair tell, the gain above all; nothing without flats."""
     flats = [pair for pair in pairs if pair.role == "flat"]
     darks = [pair for pair in pairs if pair.role == "dark" and not _spoiled(pair)]
-    roles = {file: "flat" for pair in flats for file in pair.files}
-    if darks:
-        roles |= dict.fromkeys(min(darks, key=lambda pair: pair.exposure_s).files, "dark")
-    iso = next((record.iso for record in records if record.file in roles), None)
-    if not flats or iso is None:
-        return None
-    return iso, [replace(record, role=roles[record.file]) for record in records if record.file in roles]
-
-
-def _gain_points(iso: float | None, results: Results) -> list[NoisePoint]:
-    group = results.get(f"ISO {iso:g}") if iso is not None else None
-    if iso is None or group is None:
+    if iso is None or not flats:
         return []
-    planes = plane_pairs(group)
-    return noise_points(iso, settle_black({iso: planes})[iso]) if planes else []
+    shortest = min(darks, key=lambda pair: pair.exposure_s, default=None)
+    dark_planes = {} if shortest is None else {_position(plane): plane for plane in shortest.planes}
+    by_position: dict[tuple[Any, ...], list[Mapping[str, Any]]] = {}
+    for plane in (plane for pair in flats for plane in pair.planes):
+        by_position.setdefault(_position(plane), []).append(plane)
+    planes = [
+        PlanePairs(
+            colour=lit[0]["colour"],
+            flats=tuple(FlatPair.from_dict(plane["flat_pair"]) for plane in lit),
+            darks=(DarkPair.from_dict(dark_planes[position]["dark_pair"]),) if position in dark_planes else (),
+            black_dn=lit[0]["black_dn"],
+            black_source=lit[0]["black_source"],
+        )
+        for position, lit in by_position.items()
+    ]
+    return noise_points(iso, settle_black({iso: planes})[iso])
+
+
+def _position(plane: Mapping[str, Any]) -> tuple[Any, ...]:
+    return plane["colour"], plane["row_offset"], plane["column_offset"]
 
 
 def _gain(points: Sequence[NoisePoint]) -> tuple[float, float]:
@@ -237,7 +232,8 @@ def _left_out(darks: Sequence[_Pair]) -> str:
 
 
 def _point(pair: _Pair, colour: str | None = None) -> DarkPoint:
-    chosen = [_exposure(plane) for plane in pair.planes if colour in (None, plane["colour"])]
+    measured = zip(pair.planes, pair.exposures, strict=True)
+    chosen = [exposure for plane, exposure in measured if colour in (None, plane["colour"])]
     count = len(chosen)
     return DarkPoint(
         exposure_s=pair.exposure_s,

@@ -1,4 +1,4 @@
-"""The files of one run: run.json, curves.json, frames.csv, log.jsonl.
+"""The files of one run: run.json, curves.json, frames.csv, log.jsonl, and arrays as .npz.
 
 Everything but the log is written whole or not at all; the log is appended to line by line, so that a crash keeps
 what came before. NaN and infinity become null: unknown is never 0 and never invalid JSON.
@@ -16,10 +16,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kitgauge.atomic import unwritable, write_atomically
+from kitgauge.atomic import atomic_file, unwritable, write_atomically
 from kitgauge.errors import ResultsError
 
 if TYPE_CHECKING:
+    import numpy as np
+
     from kitgauge.ingest.record import FrameRecord
 
 SCHEMA = 1
@@ -60,6 +62,14 @@ def to_json(value: Any, *, ascii_only: bool = False) -> str:
 def write_json(path: Path, value: Any) -> None:
     """Write `value` to `path` as JSON, whole or not at all. Raises ResultsError."""
     write_atomically(path, to_json(value))
+
+
+def write_arrays(path: Path, arrays: Mapping[str, np.ndarray[Any, Any]]) -> None:
+    """Write named arrays to `path` (NumPy's .npz), whole or not at all. Raises ResultsError."""
+    import numpy as np
+
+    with atomic_file(path) as file:
+        np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
 
 
 def read_json(path: Path) -> dict[str, Any]:

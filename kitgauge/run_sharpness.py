@@ -8,20 +8,39 @@ from typing import Any
 
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.exposure import exact_f_number
+from kitgauge.fit.corner_aperture import CornerAperture, corner_aperture
 from kitgauge.fit.sharpness_aperture import SharpnessFit, fit_sharpness, mark_sharpened
-from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges, softer_frames
+from kitgauge.fit.sharpness_colours import ColourPoint, colour_points
+from kitgauge.fit.sharpness_points import SharpnessPoint, softer_frames
+from kitgauge.fit.target_seen import TargetSeen, target_seen
+from kitgauge.ingest.developed_style import one_style, pictures_beside_raw
 from kitgauge.ingest.edge_frames import edge_task
 from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.aperture_limit import aperture_limits
 from kitgauge.limits.model import Limit
+from kitgauge.limits.picture_sharpness import picture_limits
 from kitgauge.measure.edge_sfr import EdgeMeasurement
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.run_focusing import (
+    files_by_f_number,
+    focusing_curves,
+    focusing_limits,
+    focusing_missing,
+    focusing_of,
+    points_at,
+)
+from kitgauge.run_sharpness_arrays import MTF_CURVES_FILE, mtf_arrays
+from kitgauge.run_sharpness_pictures import shown
 
 
 def measure(context: RunContext, results: Results) -> None:
     """Find and measure the edges of each frame, into `results`."""
-    tasks = [edge_task(record, context.kit.pixel_pitch_um, context.cache) for record in context.used("edge")]
+    kit = context.kit
+    tasks = [
+        edge_task(record, kit.pixel_pitch_um, context.cache, focal_mm=kit.focal_mm, regions=context.regions)
+        for record in context.used("edge")
+    ]
     context.run("measuring frames", tasks, results)
 
 
@@ -33,16 +52,20 @@ def conclude(context: RunContext, results: Results) -> Section:
         judged(record, results[record.file], edges[record.file], shape) if record.file in results else record
         for record in with_refusals(context.records, results)
     )
+    records, of_styles = one_style(records, results)
     by_f_number: dict[float, list[FrameRecord]] = defaultdict(list)
     for record in context.used("edge"):
         if record.f_number is not None:
             by_f_number[same_setting_key("f_number", record.f_number)].append(record)
     good = {record.file for record in records if record.status == "used"}
+    target = target_seen([results[file].get("target") or [] for file in sorted(good & results.keys())])
     points: list[SharpnessPoint] = []
+    colours: list[ColourPoint] = []
     missing: list[str] = []
-    notes: list[str] = []
+    notes: list[str] = [*of_styles, *pictures_beside_raw(records)]
     softer: set[str] = set()
     marked: dict[float, float] = {}
+    focusing = focusing_of(context, edges, good, shape)
     for _, group in sorted(by_f_number.items()):
         recorded = group[0].f_number
         assert recorded is not None
@@ -51,11 +74,17 @@ def conclude(context: RunContext, results: Results) -> Section:
         measured = [record.file for record in group if record.file in good and record.file in results]
         frames = [edges[file] for file in measured]
         developed = {flag for file in measured for flag in results[file]["flags"] if flag == "rendered"}
-        found = [] if shape is None or not frames else combine_edges(frames, exact, shape, flags=sorted(developed))
+        found = (
+            []
+            if shape is None or not frames
+            else points_at(frames, exact, shape, sorted(developed), context.kit.pixel_pitch_um, focusing)
+        )
         if not found:
             missing.append(f"f/{recorded:g}: no usable edge")
         points += found
-        for behind in softer_frames(frames):
+        colours += [] if shape is None else colour_points(frames, exact, shape)
+        # frames that were focused one by one differ by design
+        for behind in [] if context.protocol.refocused else softer_frames(frames):
             file = measured[behind.frame]
             softer.add(file)
             notes.append(
@@ -66,21 +95,47 @@ def conclude(context: RunContext, results: Results) -> Section:
         record.with_flags(["softer-than-its-twin"]) if record.file in softer else record for record in records
     )
     fit: SharpnessFit | None = None
+    corners: CornerAperture | None = None
     limits: list[Limit] = []
     if points:
-        points = mark_sharpened(points, context.kit.pixel_pitch_um)
+        pitch_um = context.kit.pixel_pitch_um
+        points = mark_sharpened(
+            points, pitch_um, magnification=0.0 if target is None else target.magnification(pitch_um)
+        )
         try:
-            fit = fit_sharpness(points, context.kit.pixel_pitch_um, mtf50_fraction=context.criteria.mtf50_fraction)
+            fit = fit_sharpness(
+                points,
+                pitch_um,
+                mtf50_fraction=context.criteria.mtf50_fraction,
+                colours=colours,
+                target=target,
+                frame_shape=shape,
+            )
             limits += aperture_limits(fit, context.criteria, context.kit.lens, context.kit.focal_mm)
+            if shape is not None:
+                limits += picture_limits(fit, context.criteria, shape, context.kit.lens, context.kit.focal_mm)
             notes += [f"{region}: {reason}" for region, reason in fit.missing.items()]
+            corners = corner_aperture(fit.regions)
+            notes += [corners.text] if corners is not None and corners.text else []
         except (FitError, LimitsError) as error:
             missing.append(f"{error.what}; needed: {error.needed}")
-    curves = {
+    limits += focusing_limits(context, focusing)
+    missing += focusing_missing(context, focusing)
+    curves: dict[str, Any] = {
         "points": [_with_marked(point, marked) for point in points],
         "fit": {} if fit is None else fit.as_dict(),
         "findings": [] if fit is None else fit.findings_as_list(),
+        "colour": None if fit is None else fit.faults.colour_as_dict(),
+        "corners": None if corners is None else corners.as_dict(),
+        "target": None if target is None else target_as_dict(target, context.kit.pixel_pitch_um),
+        "focusing": focusing_curves(focusing, files_by_f_number(context, good & results.keys())),
         "edges_refused": _refused(results, edges),
+        **shown(records, results, edges, points, shape),
+        "curves_file": None,
     }
+    arrays = mtf_arrays([point["f_number"] for point in curves["points"]], points)
+    if arrays:
+        curves["curves_file"] = MTF_CURVES_FILE
     return Section(
         curves={"sharpness": curves},
         records=records,
@@ -88,6 +143,7 @@ def conclude(context: RunContext, results: Results) -> Section:
         missing=tuple(missing),
         notes=tuple(notes),
         shape=shape,
+        arrays={MTF_CURVES_FILE: arrays} if arrays else {},
     )
 
 
@@ -111,6 +167,11 @@ def judged(
     reasons = [*(flag for edge in edges for flag in edge.flags), *(e["flag"] for e in measurement.get("unusable", []))]
     seen = f"{len(reasons)} edges seen, none usable ({', '.join(sorted(set(reasons)))})" if reasons else "no edge found"
     return record.rejected("no-edge", seen)
+
+
+def target_as_dict(target: TargetSeen, pitch_um: float | None) -> dict[str, Any]:
+    """Return what the markers tell, with the magnification (null where the pixel pitch is unknown)."""
+    return {**target.as_dict(), "magnification": None if pitch_um is None else target.magnification(pitch_um)}
 
 
 def _with_marked(point: SharpnessPoint, marked: Mapping[float, float]) -> dict[str, Any]:

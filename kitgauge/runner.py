@@ -5,46 +5,30 @@ from __future__ import annotations
 import os
 import platform
 from collections import Counter
-from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import kitgauge
 from kitgauge.errors import IngestError, KitgaugeError, ResultsError, UsageError
 from kitgauge.frames.pitch import pixel_pitch_um as find_pixel_pitch_um
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
-from kitgauge.ingest.match import match_frames, missing_values, prefer_raw
+from kitgauge.ingest.frame_region import check_regions, parse_regions
+from kitgauge.ingest.lens_in_use import named_lens, one_focal_length, with_teleconverter
+from kitgauge.ingest.match import match_frames, prefer_raw
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.scan import Scan, content_hash, one_kit, scan_folder
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder_name
-from kitgauge.limits.model import Limit
 from kitgauge.load_ahead import LoadAhead
 from kitgauge.protocol.loading import LoadedProtocol, load_protocol
-from kitgauge.run_context import Kit, Results, RunContext, Section, common_shape, most_common
-from kitgauge.run_files import (
-    CURVES_FILE,
-    FRAMES_FILE,
-    LOG_FILE,
-    RUN_FILE,
-    SCHEMA,
-    RunLog,
-    make_folder,
-    new_run_folder,
-    now,
-    plain,
-    read_json,
-    write_frames_csv,
-    write_json,
-)
-
-if TYPE_CHECKING:
-    import pandas as pd
+from kitgauge.run_context import Kit, Results, RunContext, common_shape, most_common
+from kitgauge.run_files import LOG_FILE, RUN_FILE, SCHEMA, RunLog, make_folder, new_run_folder, now, read_json
+from kitgauge.run_outcome import Begun, Run, fail, finish
 
 # stage of the work, how much is done, how much there is
 Progress = Callable[[str, int, int], None]
@@ -57,46 +41,9 @@ _KINDS = {
     "blur": "kitgauge.run_blur",
     "practice": "kitgauge.run_practice",
 }
+_FOCUS_BRACKET = "kitgauge.run_focus_bracket"  # sharpness, where the frames run through the focus
 _DEVELOPED_NOISE = "kitgauge.run_developed_noise"  # noise, where all frames are developed pictures
 _NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
-
-
-@dataclass(frozen=True)
-class Run:
-    """One protocol applied to one folder of frames, and its results.
-
-    `status` is "complete" or "partial" (results written, something missing; `reason` says what). `curves` is the
-    content of curves.json; `noise`, `sharpness` and `blur` are its points as tidy tables.
-    """
-
-    folder: Path
-    status: str
-    reason: str
-    curves: dict[str, Any]
-    records: tuple[FrameRecord, ...]
-    limits: tuple[Limit, ...]
-    notes: tuple[str, ...]
-    frames_decoded: int
-
-    @cached_property
-    def noise(self) -> pd.DataFrame:
-        """One row per ISO and colour; empty where the protocol does not measure noise."""
-        return self._table("noise", "points")
-
-    @cached_property
-    def sharpness(self) -> pd.DataFrame:
-        """One row per f-number, target patch and orientation; empty where sharpness was not measured."""
-        return self._table("sharpness", "points")
-
-    @cached_property
-    def blur(self) -> pd.DataFrame:
-        """One row per tripod and handheld frame; empty where blur was not measured."""
-        return self._table("blur", "frames")
-
-    def _table(self, section: str, rows: str) -> pd.DataFrame:
-        import pandas as pd
-
-        return pd.DataFrame((self.curves.get(section) or {}).get(rows, []))
 
 
 def run(
@@ -112,7 +59,9 @@ def run(
     body: str | None = None,
     lens: str | None = None,
     focal_mm: float | None = None,
+    teleconverter: float | None = None,
     workers: int | None = None,
+    regions: Sequence[str] = (),
     use_cache: bool = True,
     report: bool = True,
     progress: Progress | None = None,
@@ -120,7 +69,10 @@ def run(
     """Measure the frames in folder `frames` as `protocol` (id or file) says, fit, set limits, and write the results.
 
     Results go to `out`, else to a new folder below `results`. `settings` is a CSV file that overrides or fills
-    metadata; `body` and `lens` pick one of several; `pitch_um` and `focal_mm` fill in what the frames do not tell.
+    metadata; `body` and `lens` pick one of several; `pitch_um` and `focal_mm` fill in what the frames do not tell, and
+    `focal_mm` picks the frames of one focal length of a zoom. `teleconverter` is the factor of one that the camera does
+    not know of. A `lens` that no frame names is taken for the name of an adapted lens.
+    `regions` ("x,y,width,height" in pixels of the frame as shown, or in percent) restrict the search for edges.
     Raises a KitgaugeError if nothing can be measured; an interrupted run (Ctrl-C) returns with status "partial".
     """
     tell_progress = progress or (lambda _stage, _done, _total: None)
@@ -130,8 +82,18 @@ def run(
         if value is not None and not 0 < value < 100_000:
             raise UsageError(f"the {name} is not possible", got=value, needed="a positive number")
     loaded = load_protocol(protocol)
+    wanted = parse_regions(regions)
+    if wanted and loaded.protocol.measures != "sharpness":
+        raise UsageError(
+            "regions serve to find edges whose sharpness is measured",
+            where="--region",
+            got=f"the protocol {loaded.protocol.id}, which measures {loaded.protocol.measures}",
+            needed="a protocol that measures sharpness, such as aperture-sweep",
+            fix="leave --region out",
+        )
     folder = Path(frames)
-    ahead = LoadAhead(_KINDS[loaded.protocol.measures], *(_NEEDED_FOR_REPORTS if report else ()))
+    module = _FOCUS_BRACKET if loaded.protocol.focus_stepped else _KINDS[loaded.protocol.measures]
+    ahead = LoadAhead(module, *(_NEEDED_FOR_REPORTS if report else ()))
     try:
         scan = scan_folder(
             folder,
@@ -142,12 +104,16 @@ def run(
     except KitgaugeError:
         ahead.stop()
         raise
+    scan = replace(scan, frames=named_lens(scan.frames, lens))
     scan = one_kit(scan, body, lens)
-    records = match_frames(prefer_raw(scan.frames), loaded.protocol)
+    frames_in_use = with_teleconverter(prefer_raw(scan.frames), teleconverter)
+    if loaded.protocol.measures in ("sharpness", "blur"):
+        frames_in_use = one_focal_length(frames_in_use, focal_mm)
+    records = match_frames(frames_in_use, loaded.protocol)
     _require_usable(records, loaded, folder)
+    check_regions((record.path for record in records if record.status == "used"), wanted)
     kit = _kit(records, scan, pitch_um, focal_mm)
     run_folder = _prepared(out, Path(results), kit, loaded)
-    log = RunLog(run_folder / LOG_FILE)
     given = {
         "frames": str(folder),
         "working_folder": str(Path.cwd()),
@@ -161,13 +127,15 @@ def run(
         "body": body,
         "lens": lens,
         "focal_mm": focal_mm,
+        "teleconverter": teleconverter,
+        "regions": [str(region) for region in wanted],
         "workers": workers,
         "use_cache": use_cache,
     }
-    header = _header(loaded, kit, given)
-    log.add("start", **header)
+    begun = Begun(run_folder, RunLog(run_folder / LOG_FILE), _header(loaded, kit, given), scan.not_frames)
+    begun.log.add("start", **begun.header)
     cache = MeasurementCache(cache_folder() if use_cache else None)
-    listener = _Listener(log, tell_progress)
+    listener = _Listener(begun.log, tell_progress)
     context = RunContext(
         protocol=loaded.protocol,
         records=records,
@@ -178,9 +146,10 @@ def run(
         workers=workers,
         tell=listener.measured,
         expect=listener.expect,
+        regions=wanted,
     )
     developed_noise = loaded.protocol.measures == "noise" and kit.developed
-    kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(_KINDS[loaded.protocol.measures])
+    kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(module)
     measured: Results = {}
     interrupted = False
     try:
@@ -191,17 +160,26 @@ def run(
         tell_progress("fitting", 0, 1)
         section = kind.conclude(context, measured)
         tell_progress("fitting", 1, 1)
-        return _finish(run_folder, log, header, context, section, measured, listener, interrupted, report, scan)
+        return finish(
+            begun,
+            context,
+            section,
+            shape=common_shape(measured),
+            measured=listener.files,
+            decoded=listener.decoded,
+            interrupted=interrupted,
+            report=report,
+        )
     except KeyboardInterrupt:
         stopped = ResultsError(
             "interrupted before the results were written",
             where=run_folder,
             fix="run the same command again" + ("; nothing is measured twice" if cache.folder is not None else ""),
         )
-        _fail(run_folder, log, header, stopped)
+        fail(begun, stopped)
         raise stopped from None
     except Exception as error:
-        _fail(run_folder, log, header, error)
+        fail(begun, error)
         raise
 
 
@@ -313,103 +291,3 @@ def _versions() -> dict[str, str]:
             versions[package] = "unknown"
     versions["libraw"] = ".".join(str(part) for part in rawpy.libraw_version)
     return versions
-
-
-def _fail(run_folder: Path, log: RunLog, header: dict[str, Any], error: Exception) -> None:
-    """Record a failed run; results of an earlier run in the same folder stay as they are.
-
-    Where even that cannot be written, the first error is the one to tell.
-    """
-    reason = error.message() if isinstance(error, KitgaugeError) else f"{type(error).__name__}: {error}"
-    try:
-        log.add("stop", status="failed", reason=reason)
-        if not (run_folder / CURVES_FILE).exists():
-            write_json(run_folder / RUN_FILE, {**header, "stopped_at": now(), "status": "failed", "reason": reason})
-    except KitgaugeError:
-        return
-
-
-def _finish(
-    run_folder: Path,
-    log: RunLog,
-    header: dict[str, Any],
-    context: RunContext,
-    section: Section,
-    measured: Results,
-    listener: _Listener,
-    interrupted: bool,
-    report: bool,
-    scan: Scan,
-) -> Run:
-    missing = list(section.missing)
-    if values := missing_values(section.records, context.protocol):
-        missing.append(f"no frames at {', '.join(values)}")
-    if interrupted:  # what else is missing, is missing for this
-        goes_on = "go on where it stopped" if context.cache.folder is not None else "start again"
-        missing = [f"interrupted; run the same command again to {goes_on}"]
-    status = "partial" if missing else "complete"
-    reason = "; ".join(missing)
-    shape = section.shape or common_shape(measured)
-    records = _settle(section.records, listener.files, interrupted)
-    curves = {
-        "schema": SCHEMA,
-        "kit": context.kit.as_dict(shape),
-        "protocol": context.protocol.id,
-        "technique": context.technique,
-        "noise": None,
-        "sharpness": None,
-        "blur": None,
-        **(section.curves or {}),
-        "limits": [limit.as_dict() for limit in section.limits],
-        "status": status,
-        "missing": missing,
-        "notes": list(section.notes),
-    }
-    write_frames_csv(run_folder / FRAMES_FILE, records)
-    write_json(run_folder / CURVES_FILE, curves)
-    log.add("result", limits=[limit.text for limit in section.limits], notes=section.notes)
-    counts = Counter(record.status for record in records)
-    write_json(
-        run_folder / RUN_FILE,
-        {
-            **header,
-            "kit": context.kit.as_dict(shape),
-            "stopped_at": now(),
-            "status": status,
-            "reason": reason,
-            "missing": missing,
-            "notes": list(section.notes),
-            "frames": {name: counts.get(name, 0) for name in ("used", "rejected", "unmatched")},
-            "frames_decoded": listener.decoded,
-            "not_frames": dict(scan.not_frames),
-        },
-    )
-    log.add("stop", status=status, reason=reason)
-    if report:
-        from kitgauge.report.page import write_report
-
-        try:
-            write_report(run_folder)
-        except KitgaugeError as error:  # the numbers are safe
-            status, reason = "partial", "; ".join([*missing, f"the report was not written: {error.got or error.what}"])
-    return Run(
-        folder=run_folder,
-        status=status,
-        reason=reason,
-        curves=plain(curves),
-        records=records,
-        limits=section.limits,
-        notes=section.notes,
-        frames_decoded=listener.decoded,
-    )
-
-
-def _settle(records: tuple[FrameRecord, ...], measured: Collection[str], interrupted: bool) -> tuple[FrameRecord, ...]:
-    """Give every frame that is still open its end: nothing leaves a run without a status and a reason."""
-    waiting = "not measured yet: the run was interrupted" if interrupted else "not measured"
-    return tuple(
-        replace(record, status="unmatched", reason=waiting)
-        if not record.reason and (record.status == "unmatched" or record.file not in measured)
-        else record
-        for record in records
-    )

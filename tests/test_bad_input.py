@@ -281,21 +281,21 @@ def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_pa
     from kitgauge import runner
     from kitgauge.ingest import edge_frames
 
-    found = edge_frames.find_edges
+    found = edge_frames.find_edges_in
     calls: list[int] = []
 
-    def breaking(*arguments):
+    def breaking(*arguments, **options):
         calls.append(1)
         if len(calls) == 3:
             raise ArithmeticError("made up")
-        return found(*arguments)
+        return found(*arguments, **options)
 
-    monkeypatch.setattr(edge_frames, "find_edges", breaking)
+    monkeypatch.setattr(edge_frames, "find_edges_in", breaking)
     done = runner.run("aperture-sweep", frames_of("aperture-sweep"), out=tmp_path / "out", use_cache=False)
     (spoiled,) = [record for record in done.records if record.status == "rejected"]
     assert spoiled.flags == ("measurement-failed",)
     assert "ArithmeticError: made up" in spoiled.reason
-    assert len(done.limits) == 2
+    assert len(done.limits) == 4
 
 
 def test_a_fault_in_the_fit_is_recorded_as_failed(frames_of, tmp_path, monkeypatch):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import shutil
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from small_kits import small_kit
 
 from kitgauge import runner
 from kitgauge.errors import IngestError
+from kitgauge.frames import raw
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import shot_list
 from kitgauge.simulate.shooting import plan_frames, shoot_protocol
@@ -193,12 +195,20 @@ def test_developed_pictures_are_refused(tmp_path):
         runner.run("dark-current", folder, out=tmp_path / "out")
 
 
-def test_nothing_is_measured_twice(tmp_path):
-    shoot(dark_kit(), tmp_path / "frames", seed=77)
+def test_every_file_is_opened_once_and_nothing_is_measured_twice(tmp_path, monkeypatch):
+    files = shoot(dark_kit(), tmp_path / "frames", seed=77)
+    opened = Counter()
+    open_raw = raw.open_raw
+
+    def counted(path, **how):
+        opened.update([path.name])
+        return open_raw(path, **how)
+
+    monkeypatch.setattr(raw, "open_raw", counted)
     first, again = (
         runner.run("dark-current", tmp_path / "frames", out=tmp_path / name, report=False) for name in ("one", "two")
     )
-    assert first.frames_decoded == 12 + 4, "each once, the flats and the shortest darks once more for the gain"
-    assert again.frames_decoded == 0
+    assert opened == {file.name: 1 for file in files} and len(files) == 12
+    assert (first.frames_decoded, again.frames_decoded) == (12, 0)
     assert again.curves["noise"]["dark_current"] == first.curves["noise"]["dark_current"]
     assert not math.isnan(first.curves["noise"]["dark_current"]["rate_e_per_s"])

@@ -1,6 +1,7 @@
 """What a sharpness run says about its frames, from measurements made by hand: no frame is opened."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,12 +11,14 @@ from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.criteria import Criteria
 from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_sfr import EdgeMeasurement
+from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.run_context import Kit, RunContext
+from kitgauge.run_files import to_json, write_arrays
 from kitgauge.run_sharpness import conclude
 
 NOTHING = np.empty(0)
+FREQUENCY = np.linspace(0.0, 1.0, 101)
 NORMALS = {"left": (-1.0, 0.0), "right": (1.0, 0.0), "top": (0.0, -1.0), "bottom": (0.0, 1.0)}
 F_NUMBERS = (2.8, 4.0, 5.6, 8.0, 11.0)
 
@@ -25,15 +28,20 @@ def edge(x: float, y: float, side: str, mtf50: float) -> dict:
     x, y = x + 70 * normal[0], y + 70 * normal[1]
     dx, dy = (0.0, 60.0) if normal[1] == 0 else (60.0, 0.0)
     candidate = candidate_from_line(x - dx, y - dy, x + dx, y + dy, normal, 40.0, int(x + y), side)
-    return EdgeMeasurement(
+    made = EdgeMeasurement(
         candidate=candidate, orientation=candidate.orientation, group=0, x_px=x, y_px=y, angle_deg=5.0,
         length_px=120.0, mtf50_cy_per_px=mtf50, mtf50_stderr=0.003 * mtf50, dark_dn=500.0, bright_dn=2000.0, snr=80.0,
         blur_px=2.0, edge_offset_px=0.0, edge_offset_stderr=0.01, bow_px=0.0, position_px=NOTHING, esf=NOTHING,
         esf_stderr=NOTHING, frequency_cy_per_px=NOTHING, mtf=NOTHING, mtf_stderr=NOTHING,
-    ).as_dict()  # fmt: skip
+    )  # fmt: skip
+    mtf = np.exp(-math.log(2.0) * (FREQUENCY / mtf50) ** 2)
+    colours = (EdgeColour("R", 0.0005 * (x - 1500) * normal[0] + 0.0005 * (y - 1000) * normal[1], 0.01, mtf50, 0.001),)
+    return replace(
+        made, frequency_cy_per_px=FREQUENCY, mtf=mtf, mtf_stderr=np.full(FREQUENCY.size, 0.01), colours=colours
+    ).as_dict()
 
 
-def sweep(tmp_path: Path, shaken: str = "", flags: tuple[str, ...] = ()):
+def sweep(tmp_path: Path, shaken: str = "", flags: tuple[str, ...] = (), target: list | None = None):
     """Two frames per f-number of a patch in the centre; the vertical edges of the frame `shaken` are 30 % softer."""
     records, results = [], {}
     for number, f_number in enumerate(n for n in F_NUMBERS for _ in range(2)):
@@ -42,7 +50,13 @@ def sweep(tmp_path: Path, shaken: str = "", flags: tuple[str, ...] = ()):
         soft = {"left": 0.7, "right": 0.7} if file == shaken else {}
         records.append(FrameRecord(file, tmp_path / file, f_number=f_number).used("edge", f"f/{f_number:g}"))
         edges = [edge(1500, 1000, side, level * soft.get(side, 1.0)) for side in NORMALS]
-        results[file] = {"shape": [2000, 3000], "flags": list(flags), "edges": edges, "unusable": []}
+        results[file] = {
+            "shape": [2000, 3000],
+            "flags": list(flags),
+            "edges": edges,
+            "unusable": [],
+            "target": target or [],
+        }
     kit = Kit("kit", "body", None, "a 50 mm lens", 50.0, None, 4.0, "given", bool(flags))
     context = RunContext(
         protocol=load_protocol("aperture-sweep").protocol, records=tuple(records), kit=kit, criteria=Criteria(),
@@ -73,6 +87,36 @@ def test_developed_frames_mark_points_fit_and_limits(tmp_path, flags) -> None:
     sharpness = section.curves["sharpness"]
     said = [point["flags"] for point in sharpness["points"]]
     said += [fit["flags"] for fit in sharpness["fit"].values()] + [list(limit.flags) for limit in section.limits]
-    assert len(said) == 12
+    assert len(said) == 11 + len(section.limits) and section.limits
     assert all(("rendered" in own) == bool(flags) for own in said)
     assert all(("this picture style only" in limit.text) == bool(flags) for limit in section.limits)
+
+
+def test_curves_of_all_points_go_to_a_file_of_arrays(tmp_path) -> None:
+    section = sweep(tmp_path)
+    sharpness = section.curves["sharpness"]
+    (name,) = section.arrays
+    assert sharpness["curves_file"] == name == "mtf_curves.npz"
+    write_arrays(tmp_path / name, section.arrays[name])
+    assert not list(tmp_path.glob("*.part"))
+    with np.load(tmp_path / name, allow_pickle=False) as arrays:
+        count = len(sharpness["points"])
+        assert arrays["mtf"].shape == arrays["mtf_stderr"].shape == (count, FREQUENCY.size)
+        assert arrays["f_number"].tolist() == [point["f_number"] for point in sharpness["points"]]
+        assert arrays["orientation"].tolist() == [point["orientation"] for point in sharpness["points"]]
+        for row, point in zip(arrays["mtf"], sharpness["points"], strict=True):
+            at = np.interp(point["mtf50_cy_per_px"], arrays["frequency_cy_per_px"], row)
+            assert at == pytest.approx(0.5, abs=0.002)
+            assert np.interp(0.25, arrays["frequency_cy_per_px"], row) == pytest.approx(point["mtf_half_nyquist"])
+    assert '"curve"' not in to_json(sharpness["points"])
+    assert to_json(section.curves)  # all of it has a JSON form
+
+
+def test_the_markers_tell_the_f_number_that_acts(tmp_path) -> None:
+    """A scale of 12.5 px per mm at 4 um is a magnification of 1/20."""
+    assert sweep(tmp_path).curves["sharpness"]["target"] is None
+    sheet = {"sheet": 1, "px_per_mm": 12.5, "tilt_x_deg": 0.4, "tilt_x_stderr_deg": 0.1, "tilt_y_deg": None}
+    target = sweep(tmp_path, target=[sheet]).curves["sharpness"]["target"]
+    assert target["magnification"] == pytest.approx(0.05)
+    assert target["tilt_x_deg"] == pytest.approx(0.4)
+    assert math.isnan(target["tilt_y_deg"])

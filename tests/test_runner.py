@@ -29,9 +29,9 @@ def decoded(monkeypatch):
     """Names of the frames that were opened for their pixels."""
     names: list[str] = []
 
-    def spy(path):
+    def spy(path, **how):
         names.append(path.name)
-        return opening.open_frame(path)
+        return opening.open_frame(path, **how)
 
     for module in (iso_group, edge_frames, blur_frames):
         monkeypatch.setattr(module, "open_frame", spy)
@@ -132,8 +132,10 @@ def test_an_aperture_sweep_keeps_the_contract_and_finds_the_truth(frames_of, tmp
     assert {"sharpest_f_number", "sharpest_f_number_ci", "sharp_range", "parameters"} <= set(fit)
     true_peak = known.aperture_at(0.5, 0.5).sharpest_f_number
     assert fit["sharpest_f_number_ci"][0] < true_peak < fit["sharpest_f_number_ci"][1]
-    regions = [limit["region"] for limit in curves["limits"]]
+    regions = [limit["region"] for limit in curves["limits"] if "mtf50_fraction" in limit["criterion"]]
     assert regions == ["centre", "whole frame"]
+    of_picture = [limit["region"] for limit in curves["limits"] if "picture_mtf" in limit["criterion"]]
+    assert of_picture == ["centre", "whole frame"] and len(curves["limits"]) == 4
     assert {"f_number_low", "f_number_high", "f_number_low_dial", "f_number_high_dial"} <= set(curves["limits"][0])
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-NORMAL_95 = 1.959963984540054  # 97.5 % point of the normal distribution: the ends of a 95 % interval
+from kitgauge.intervals import NORMAL_95 as NORMAL_95
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.fit.sharpness_findings import Finding, find_faults
+from kitgauge.fit.lens_faults import LensFaults, lens_faults
+from kitgauge.fit.sharpness_ceiling import SMALLEST_EXCESS, beyond_ceiling
+from kitgauge.fit.sharpness_colours import ColourPoint
+from kitgauge.fit.sharpness_contrasts import Finding
 from kitgauge.fit.sharpness_model import ApertureCurve, fit_physical, fit_smooth, physics_refuted
 from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges
 from kitgauge.fit.sharpness_series import RegionSeries, region_series
+from kitgauge.fit.target_seen import TargetSeen
 from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
 from kitgauge.measure.regions import REGIONS
 
@@ -30,7 +34,6 @@ Array = NDArray[np.float64]
 
 FEWEST_F_NUMBERS = 3
 _GRID_PER_STOP = 24
-_SHARPENED_SLACK = 0.02
 _NOT_OPTICS = frozenset({"sharpened", "rendered"})  # points that software has made what they are
 
 
@@ -89,11 +92,17 @@ class SharpnessFit:
 
     regions: dict[str, RegionFit]
     missing: dict[str, str]  # region -> reason in plain words
-    findings: tuple[Finding, ...]
+    faults: LensFaults
     flags: tuple[str, ...]
     pitch_um: float | None
     wavelength_um: float
     fraction: float
+    magnification: float = 0.0  # the f-number that acts is N (1 + magnification)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The lens's faults, strongest first."""
+        return self.faults.findings
 
     def as_dict(self) -> dict[str, Any]:
         """Return the regions' fits keyed by region (the contract's `sharpness.fit`)."""
@@ -101,20 +110,25 @@ class SharpnessFit:
 
     def findings_as_list(self) -> list[dict[str, Any]]:
         """Return the findings as plain values (the contract's `sharpness.findings`)."""
-        return [finding.as_dict() for finding in self.findings]
+        return self.faults.findings_as_list()
 
 
 def mark_sharpened(
-    points: Sequence[SharpnessPoint], pitch_um: float | None, wavelength_um: float = GREEN_WAVELENGTH_UM
+    points: Sequence[SharpnessPoint],
+    pitch_um: float | None,
+    wavelength_um: float = GREEN_WAVELENGTH_UM,
+    magnification: float = 0.0,
 ) -> list[SharpnessPoint]:
-    """Return the points; those over 3 errors and 2 % sharper than diffraction and pixel allow get `sharpened`."""
+    """Return the points; those over 3 errors and 2 % sharper than diffraction and pixel allow get `sharpened`.
+
+    The errors hold a doubt of 5 % about wavelength and true aperture (`sharpness_ceiling.beyond_ceiling`).
+    """
     if pitch_um is None:
         return list(points)
     marked: list[SharpnessPoint] = []
     for point in points:
-        ceiling = float(system_mtf50(diffraction_px(point.f_number, pitch_um, wavelength_um), 0.0))
-        beyond = point.mtf50_cy_per_px - ceiling * (1.0 + _SHARPENED_SLACK) > 3.0 * point.mtf50_cy_per_px_stderr
-        fresh = beyond and "sharpened" not in point.flags
+        excess, error = beyond_ceiling(point, pitch_um, wavelength_um, magnification)
+        fresh = excess - math.log1p(SMALLEST_EXCESS) > 3.0 * error and "sharpened" not in point.flags
         marked.append(replace(point, flags=(*point.flags, "sharpened")) if fresh else point)
     return marked
 
@@ -125,21 +139,30 @@ def fit_sharpness(
     wavelength_um: float = GREEN_WAVELENGTH_UM,
     mtf50_fraction: float = 0.9,
     seed: int = 0,
+    *,
+    colours: Sequence[ColourPoint] = (),
+    target: TargetSeen | None = None,
+    frame_shape: tuple[int, int] | None = None,
 ) -> SharpnessFit:
     """Fit MTF50 against f-number in every region that has at least three f-numbers, and look for faults.
 
     The curve is that of the optics (`fit_physical`) unless the optics cannot be told from the points: a smooth one is
     drawn where `pitch_um` is None (flagged `pitch-unknown`), where a point of the region is `sharpened` or `rendered`,
     and where the points refute the optics (`physics_refuted`, flagged `optics-refuted`). `seed` starts the draws behind
-    the intervals.
+    the intervals. `colours` (red and blue at the same edges), `target` (what the target's markers tell) and
+    `frame_shape` (rows, columns) serve the search for faults (`lens_faults`). At magnification m, as the markers tell,
+    diffraction is that of the f-number N (1 + m): the picture lies m focal lengths behind the focus (thin lens; pupils
+    of one size, common practice). Without markers m is taken for 0. The f-numbers that come out are those of the
+    ring.
     Points with a value or error that is not finite are left out and listed in the region's `points_dropped`.
     """
-    points = mark_sharpened(points, pitch_um, wavelength_um)
+    magnification = 0.0 if target is None else target.magnification(pitch_um)
+    points = mark_sharpened(points, pitch_um, wavelength_um, magnification)
     flags = {"pitch-unknown"} if pitch_um is None else set()
     flags |= {flag for point in points for flag in point.flags if flag in _NOT_OPTICS}
     regions: dict[str, RegionFit] = {}
     missing: dict[str, str] = {}
-    for region in REGIONS:
+    for number, region in enumerate(REGIONS):
         own = [point for point in points if point.region == region]
         if not own:
             continue
@@ -150,15 +173,31 @@ def fit_sharpness(
             missing[region] = f"{count} f-numbers measured ({values}), {FEWEST_F_NUMBERS} needed for a curve"
             continue
         own_flags = {flag for point in own for flag in point.flags if flag in _NOT_OPTICS} | (flags - _NOT_OPTICS)
-        regions[region] = _fit_region(series, pitch_um, wavelength_um, mtf50_fraction, seed, tuple(sorted(own_flags)))
+        acting = wavelength_um * (1.0 + magnification)  # wavelength and f-number only act as their product
+        regions[region] = _fit_region(
+            series,
+            pitch_um,
+            acting,
+            mtf50_fraction,
+            seed * len(REGIONS) + number,  # draws of two regions must not move together
+            tuple(sorted(own_flags)),
+        )
     return SharpnessFit(
         regions=regions,
         missing=missing,
-        findings=tuple(find_faults(points)),
+        faults=lens_faults(
+            points,
+            colours,
+            pitch_um=pitch_um,
+            target=target,
+            frame_shape=frame_shape,
+            wavelength_um=wavelength_um,
+        ),
         flags=tuple(sorted(flags)),
         pitch_um=pitch_um,
         wavelength_um=wavelength_um,
         fraction=mtf50_fraction,
+        magnification=magnification,
     )
 
 

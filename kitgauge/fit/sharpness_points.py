@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from kitgauge.fit.sharpness_patches import MtfCurve, Patch, patches_of
 from kitgauge.measure.edge_sfr import EdgeMeasurement
 from kitgauge.measure.regions import region_of
 
-_SYSTEMATIC = 0.003  # edges of one patch are weighted no more unequally than this share of MTF50 allows
+Array = NDArray[np.float64]
+
+HALF_NYQUIST_CY_PER_PX = 0.25
 _CLEARLY_SOFTER = 0.05  # share of MTF50 ...
 _CLEARLY_SOFTER_SIGMA = 5.0  # ... and standard errors by which a frame must fall behind another of its setting
-_SAME_PLACE = 0.25  # edges of two frames are one edge within this share of its length
 
 
 @dataclass(frozen=True)
@@ -24,7 +27,14 @@ class SharpnessPoint:
 
     (`x_norm`, `y_norm`) is the centre of the measured edges, 0 to 1 from the left and top. `orientation` names the
     direction of the edges. `repeat_stderr` is the part of the standard error that only repeated frames show
-    (focus, shake), NaN for a single frame.
+    (focus, shake), NaN for a single frame. `place` is the patch as the target's markers name it, "" without markers.
+
+    `mtf_half_nyquist` is the MTF at 0.25 cycles/pixel. Line pairs per millimetre on the sensor are NaN where the pixel
+    pitch is unknown. Line widths per picture height are those of ISO 12233 (a line pair is two line widths; clause 3,
+    from memory), the picture height being the shorter side of the frame, so that turning the camera changes nothing.
+    `print_stderr` is how far the edges of a patch scatter beyond their noise (roughness of the print, errors of
+    alignment), as an error of this point; it is the same in all frames, so it is no part of the other errors, and NaN
+    where no patch has several edges. `curve` is the mean MTF of the point's edges and frames.
     """
 
     f_number: float
@@ -39,10 +49,20 @@ class SharpnessPoint:
     edges: int
     repeat_stderr: float
     flags: tuple[str, ...] = ()
+    place: str = ""
+    mtf_half_nyquist: float = math.nan
+    mtf_half_nyquist_stderr: float = math.nan
+    lp_per_mm: float = math.nan
+    lp_per_mm_stderr: float = math.nan
+    line_widths_per_picture_height: float = math.nan
+    line_widths_per_picture_height_stderr: float = math.nan
+    print_stderr: float = math.nan
+    curve: MtfCurve | None = field(default=None, repr=False, compare=False)
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain values in the order of the file contract."""
-        return {**asdict(self), "flags": list(self.flags)}
+        """Return plain values in the order of the file contract, without the curve."""
+        values = {item.name: getattr(self, item.name) for item in fields(self) if item.name != "curve"}
+        return {**values, "flags": list(self.flags)}
 
 
 @dataclass(frozen=True)
@@ -55,26 +75,13 @@ class SofterFrame:
     z: float  # in standard errors
 
 
-@dataclass(frozen=True)
-class _Patch:
-    """One patch and direction: per frame the weighted mean and its standard error."""
-
-    orientation: str
-    numbers: tuple[int, ...]  # of the frames
-    x_px: float
-    y_px: float
-    values: list[float]
-    errors: list[float]
-    edges: int
-    flags: tuple[str, ...]
-
-
 def combine_edges(
     frames: Sequence[Sequence[EdgeMeasurement]],
     f_number: float,
     frame_shape: tuple[int, int],
     channel: str = "G",
     flags: Sequence[str] = (),
+    pitch_um: float | None = None,
 ) -> list[SharpnessPoint]:
     """Return the points of one f-number from the edges measured in each of its frames.
 
@@ -85,17 +92,21 @@ def combine_edges(
     frame_shape : (rows, columns) of the frame
     channel : colour that was measured
     flags : flags of the frames that hold for every point (`rendered`)
+    pitch_um : pixel pitch, for line pairs per millimetre
 
     Edges of different frames are matched by place. The error of a point is that of its edges' noise plus what
     repeated frames scatter beyond it (variance between frames after DerSimonian and Laird 1986, Controlled Clinical
     Trials 7, 177, pooled over the patches of the f-number, because focus and shake act on the whole frame; for each
     edge direction apart, because shake has a direction). Points with a frame as of `softer_frames` are flagged.
     """
-    patches = _patches(frames)
+    patches = patches_of(frames)
     directions = {patch.orientation for patch in patches}
     between = {o: _between_frames([patch for patch in patches if patch.orientation == o]) for o in directions}
     spoilt = {found.orientation for found in _softer(patches)}
+    printed = {o: _between_edges([patch for patch in patches if patch.orientation == o]) for o in directions}
     rows, columns = frame_shape
+    height = min(frame_shape)
+    per_mm = math.nan if pitch_um is None else 1000.0 / pitch_um
     points: list[SharpnessPoint] = []
     for patch in patches:
         values, errors = np.array(patch.values), np.array(patch.errors)
@@ -108,6 +119,9 @@ def combine_edges(
             own_flags.add("softer-than-its-twin")
         weight = 1.0 / (errors**2 + tau_squared * values.mean() ** 2)
         mean = float(np.sum(weight * values) / weight.sum())
+        error = float(1.0 / math.sqrt(weight.sum()))
+        curve = _with_scatter(patch.curve, tau_squared / count)
+        half_nyquist, half_nyquist_error = _at_half_nyquist(curve)
         repeat = math.sqrt(tau_squared / count) * mean if count > 1 else math.nan
         x_norm = min(max((patch.x_px + 0.5) / columns, 0.0), 1.0)
         y_norm = min(max((patch.y_px + 0.5) / rows, 0.0), 1.0)
@@ -120,14 +134,51 @@ def combine_edges(
                 orientation=patch.orientation,
                 channel=channel,
                 mtf50_cy_per_px=mean,
-                mtf50_cy_per_px_stderr=float(1.0 / math.sqrt(weight.sum())),
+                mtf50_cy_per_px_stderr=error,
                 frames=count,
                 edges=patch.edges,
                 repeat_stderr=repeat,
                 flags=tuple(sorted(own_flags)),
+                place=patch.place,
+                mtf_half_nyquist=half_nyquist,
+                mtf_half_nyquist_stderr=half_nyquist_error,
+                lp_per_mm=mean * per_mm,
+                lp_per_mm_stderr=error * per_mm,
+                line_widths_per_picture_height=2.0 * mean * height,
+                line_widths_per_picture_height_stderr=2.0 * error * height,
+                print_stderr=math.sqrt(printed[patch.orientation] / patch.edges) * mean,
+                curve=curve,
             )
         )
     return points
+
+
+def _with_scatter(curve: MtfCurve | None, variance: float) -> MtfCurve | None:
+    """Return the curve, its error widened by a scatter of MTF50 between frames of this relative variance.
+
+    Focus and shake stretch the whole curve along the frequency, to first order: dMTF = nu MTF'(nu) dlnMTF50.
+    """
+    if curve is None or variance <= 0:
+        return curve
+    slope = curve.frequency_cy_per_px * np.gradient(curve.mtf, curve.frequency_cy_per_px)
+    return replace(curve, mtf_stderr=np.sqrt(curve.mtf_stderr**2 + variance * slope**2))
+
+
+def _at_half_nyquist(curve: MtfCurve | None) -> tuple[float, float]:
+    """Return (MTF, standard error) at half the Nyquist frequency, 0.25 cycles/pixel; NaN without a curve."""
+    if curve is None:
+        return math.nan, math.nan
+    frequency = curve.frequency_cy_per_px
+    return (
+        float(np.interp(HALF_NYQUIST_CY_PER_PX, frequency, curve.mtf)),
+        float(np.interp(HALF_NYQUIST_CY_PER_PX, frequency, curve.mtf_stderr)),
+    )
+
+
+def _between_edges(patches: Sequence[Patch]) -> float:
+    """Return the relative variance between the edges of a patch beyond noise, pooled; NaN without several edges."""
+    spread = [np.array(patch.edge_means).T for patch in patches if len(patch.edge_means) > 1]
+    return _excess([(values, errors) for values, errors in spread]) if spread else math.nan
 
 
 def softer_frames(frames: Sequence[Sequence[EdgeMeasurement]]) -> list[SofterFrame]:
@@ -136,13 +187,13 @@ def softer_frames(frames: Sequence[Sequence[EdgeMeasurement]]) -> list[SofterFra
     One entry per frame at most: the edge direction in which it lacks most.
     """
     worst: dict[int, SofterFrame] = {}
-    for found in _softer(_patches(frames)):
+    for found in _softer(patches_of(frames)):
         if found.frame not in worst or found.softer > worst[found.frame].softer:
             worst[found.frame] = found
     return [worst[number] for number in sorted(worst)]
 
 
-def _softer(patches: Sequence[_Patch]) -> list[SofterFrame]:
+def _softer(patches: Sequence[Patch]) -> list[SofterFrame]:
     """Compare every two frames, direction by direction, over the patches that both show."""
     found: list[SofterFrame] = []
     for orientation in sorted({patch.orientation for patch in patches}):
@@ -168,99 +219,20 @@ def _softer(patches: Sequence[_Patch]) -> list[SofterFrame]:
     return found
 
 
-def _patches(frames: Sequence[Sequence[EdgeMeasurement]]) -> list[_Patch]:
-    """Match edges across frames and collect them by patch and direction."""
-    usable = [[edge for edge in frame if edge.usable] for frame in frames]
-    tracks: list[dict[int, EdgeMeasurement]] = []  # one physical edge: frame -> its measurement
-    for number, frame in enumerate(usable):
-        for edge in frame:
-            track = _track_of(edge, number, tracks)
-            if track is None:
-                tracks.append({number: edge})
-            else:
-                track[number] = edge
-    # tracks belong to one patch if any frame puts them into one group
-    owner = list(range(len(tracks)))
-
-    def root(index: int) -> int:
-        while owner[index] != index:
-            index = owner[index]
-        return index
-
-    for first in range(len(tracks)):
-        for second in range(first + 1, len(tracks)):
-            shared = tracks[first].keys() & tracks[second].keys()
-            if any(tracks[first][k].group == tracks[second][k].group for k in shared):
-                owner[root(second)] = root(first)
-    together: dict[tuple[int, str], list[dict[int, EdgeMeasurement]]] = {}
-    for index, track in enumerate(tracks):
-        direction = next(iter(track.values())).orientation
-        together.setdefault((root(index), direction), []).append(track)
-    return [_collect(direction, members) for (_, direction), members in together.items()]
+def _between_frames(patches: Sequence[Patch]) -> float:
+    """Return the relative variance between frames beyond noise, 0 with single frames."""
+    return _excess([(np.array(p.values), np.array(p.errors)) for p in patches if len(p.values) > 1])
 
 
-def _track_of(
-    edge: EdgeMeasurement, frame: int, tracks: Sequence[dict[int, EdgeMeasurement]]
-) -> dict[int, EdgeMeasurement] | None:
-    """Return the track whose edge lies where `edge` lies, None where there is none yet."""
-    best: tuple[float, dict[int, EdgeMeasurement]] | None = None
-    for track in tracks:
-        other = next(iter(track.values()))
-        same_sense = (
-            other.candidate.normal_x * edge.candidate.normal_x + other.candidate.normal_y * edge.candidate.normal_y
-        )
-        if frame in track or other.orientation != edge.orientation or same_sense < 0.9:
-            continue
-        distance = math.hypot(other.x_px - edge.x_px, other.y_px - edge.y_px)
-        if distance < _SAME_PLACE * min(other.length_px, edge.length_px) and (best is None or distance < best[0]):
-            best = distance, track
-    return None if best is None else best[1]
+def _excess(groups: Sequence[tuple[Array, Array]]) -> float:
+    """Return the relative variance within groups of (values, errors) beyond these errors (DerSimonian-Laird, pooled).
 
-
-def _collect(direction: str, tracks: Sequence[dict[int, EdgeMeasurement]]) -> _Patch:
-    """Average the edges of one patch and direction within each frame.
-
-    The edges of a patch differ truly (the lens is not the same everywhere), so only edges seen in every frame that
-    shows the patch enter; else a frame that lacks one edge would look softer or sharper than the rest.
+    0 where there are no groups of two or more.
     """
-    numbers = sorted(set().union(*(track.keys() for track in tracks)))
-    everywhere = [track for track in tracks if len(track) == len(numbers)]
-    if not everywhere:
-        everywhere = [max(tracks, key=len)]
-        numbers = sorted(everywhere[0])
-    error = np.array(
-        [np.mean([track[k].mtf50_stderr / track[k].mtf50_cy_per_px for k in numbers]) for track in everywhere]
-    )
-    share = 1.0 / (error**2 + _SYSTEMATIC**2)
-    share /= share.sum()
-    values, errors = [], []
-    for number in numbers:
-        edges = [track[number] for track in everywhere]
-        values.append(float(sum(w * e.mtf50_cy_per_px for w, e in zip(share, edges, strict=True))))
-        errors.append(math.sqrt(sum((w * e.mtf50_stderr) ** 2 for w, e in zip(share, edges, strict=True))))
-    first = [track[numbers[0]] for track in everywhere]
-    flags = tuple(sorted({flag for track in everywhere for edge in track.values() for flag in edge.flags}))
-    return _Patch(
-        orientation=direction,
-        numbers=tuple(numbers),
-        x_px=float(sum(w * e.x_px for w, e in zip(share, first, strict=True))),
-        y_px=float(sum(w * e.y_px for w, e in zip(share, first, strict=True))),
-        values=values,
-        errors=errors,
-        edges=len(everywhere),
-        flags=flags,
-    )
-
-
-def _between_frames(patches: Sequence[_Patch]) -> float:
-    """Return the relative variance between frames beyond noise (DerSimonian-Laird, pooled), 0 with single frames."""
     excess = freedom = weight_sum = 0.0
-    for patch in patches:
-        if len(patch.values) < 2:
-            continue
-        values = np.array(patch.values)
+    for values, errors in groups:
         relative = values / values.mean()
-        weight = (values.mean() / np.array(patch.errors)) ** 2
+        weight = (values.mean() / errors) ** 2
         mean = np.sum(weight * relative) / weight.sum()
         excess += float(np.sum(weight * (relative - mean) ** 2))
         freedom += values.size - 1

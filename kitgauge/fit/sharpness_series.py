@@ -31,19 +31,24 @@ class RegionSeries:
 
 
 def same_patch(points: Sequence[SharpnessPoint]) -> list[list[SharpnessPoint]]:
-    """Return the points sorted into patches: same direction, same place within 6 % of the frame."""
+    """Return the points sorted into patches: same direction and place, by its name or within 6 % of the frame."""
     patches: list[list[SharpnessPoint]] = []
     for point in points:
         for patch in patches:
             other = patch[0]
-            distance = math.hypot(other.x_norm - point.x_norm, other.y_norm - point.y_norm)
             taken = any(_same_f_number(point.f_number, known.f_number) for known in patch)
-            if other.orientation == point.orientation and distance < _SAME_PATCH_NORM and not taken:
+            if other.orientation == point.orientation and _same_place(other, point) and not taken:
                 patch.append(point)
                 break
         else:
             patches.append([point])
     return patches
+
+
+def _same_place(one: SharpnessPoint, two: SharpnessPoint) -> bool:
+    if one.place and two.place:
+        return one.place == two.place
+    return math.hypot(one.x_norm - two.x_norm, one.y_norm - two.y_norm) < _SAME_PATCH_NORM
 
 
 def _same_f_number(a: float, b: float) -> bool:

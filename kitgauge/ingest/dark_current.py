@@ -1,7 +1,8 @@
 """Open the frames of one exposure time of a dark-current series and measure them in pairs.
 
 A pair of flats may lie among them: which pairs are flats is told later, when all exposure times are known
-(`flats_among`), because a hot sensor's long exposures are bright as well.
+(`flats_among`), because a hot sensor's long exposures are bright as well. So that no frame is opened twice, a pair that
+may be one of flats is measured as such right away.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any
 
 from kitgauge.errors import FrameError
 from kitgauge.exposure import exact_shutter_s, format_shutter
-from kitgauge.frames.mosaic import Mosaic
+from kitgauge.frames.mosaic import Mosaic, Plane
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.iso_group import DARK_BELOW, level_fraction
@@ -21,6 +22,8 @@ from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.dark_current import measure_dark_exposure
+from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.photon_transfer import measure_flat_pair
 
 # Two frames make a pair if their levels differ by less than this share of the range, or of the brighter one.
 ALIKE, ALIKE_SHARE = 0.01, 0.3
@@ -60,7 +63,8 @@ def exposure_task(exposure_s: float, records: Sequence[FrameRecord], cache: Meas
 
 def measure_exposure(records: Sequence[FrameRecord]) -> Measurement:
     """Return the pairs of one exposure time: `files`, `role` (as said, else None), `level` (share of the range) and
-    `planes` (`colour`, place in the pattern, black and white levels, a `DarkExposure` as plain values).
+    `planes`: `colour`, place in the pattern, black and white levels as the files state them, and as plain values
+    `exposure` (`DarkExposure`), `dark_pair` (`DarkPair`) and `flat_pair` (`FlatPair`, null for what can be no flat).
 
     Frames of about the same level are paired in the order of capture; at most two wait for a partner.
     """
@@ -70,7 +74,7 @@ def measure_exposure(records: Sequence[FrameRecord]) -> Measurement:
     pairs: list[dict[str, Any]] = []
     for record in records:
         try:
-            mosaic = open_frame(record.path)
+            mosaic = open_frame(record.path, together=True)
         except FrameError as error:
             refused |= refusal(record, error)["refused"]
             continue
@@ -85,12 +89,13 @@ def measure_exposure(records: Sequence[FrameRecord]) -> Measurement:
             waiting = [*waiting, (record, mosaic, level)][-2:]
             continue
         waiting.remove(partner)
+        level = 0.5 * (partner[2] + level)
         pairs.append(
             {
                 "files": [partner[0].file, record.file],
                 "role": record.role,
-                "level": 0.5 * (partner[2] + level),
-                "planes": _planes(partner[1], mosaic),
+                "level": level,
+                "planes": _planes(partner[1], mosaic, maybe_flat=_may_be_flat(record.role, level)),
             }
         )
     return {"shape": None if shape is None else list(shape), "pairs": pairs, "refused": refused}
@@ -101,20 +106,33 @@ def _alike(waiting: tuple[FrameRecord, Mosaic, float], record: FrameRecord, leve
     return waiting[0].role == record.role and abs(level - other) < max(ALIKE, ALIKE_SHARE * max(level, other))
 
 
-def _planes(first: Mosaic, second: Mosaic) -> list[dict[str, Any]]:
+def _planes(first: Mosaic, second: Mosaic, *, maybe_flat: bool) -> list[dict[str, Any]]:
     return [
-        {
-            "colour": a.colour,
-            "row_offset": a.row_offset,
-            "column_offset": a.column_offset,
-            "row_step": a.row_step,
-            "column_step": a.column_step,
-            "black_dn": a.black_dn,
-            "white_dn": a.white_dn,
-            **measure_dark_exposure(a.samples, b.samples, a.white_dn).as_dict(),
-        }
+        {**_plane(a, b, maybe_flat=maybe_flat), "black_source": first.black_source}
         for a, b in zip(first.planes(), second.planes(), strict=True)
     ]
+
+
+def _plane(a: Plane, b: Plane, *, maybe_flat: bool) -> dict[str, Any]:
+    dark = measure_dark_pair(a.samples, b.samples)
+    # the stated black is near enough for the ratio of two flats
+    flat = measure_flat_pair(a.samples, b.samples, a.black_dn, a.white_dn) if maybe_flat else None
+    return {
+        "colour": a.colour,
+        "row_offset": a.row_offset,
+        "column_offset": a.column_offset,
+        "row_step": a.row_step,
+        "column_step": a.column_step,
+        "black_dn": a.black_dn,
+        "white_dn": a.white_dn,
+        "exposure": measure_dark_exposure(a.samples, b.samples, dark, a.white_dn).as_dict(),
+        "dark_pair": dark.as_dict(),
+        "flat_pair": None if flat is None else flat.as_dict(),
+    }
+
+
+def _may_be_flat(role: str | None, level: float) -> bool:
+    return role == "flat" or (role is None and level >= DARK_BELOW)
 
 
 def flats_among(pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> list[bool]:
@@ -132,7 +150,7 @@ def _is_flat(index: int, pairs: Sequence[tuple[float, Mapping[str, Any]]]) -> bo
     if pair["role"] is not None:
         return bool(pair["role"] == "flat")
     level = float(pair["level"])
-    if level < DARK_BELOW:
+    if not _may_be_flat(pair["role"], level):
         return False
     if level > MOST_HEAT_PER_S * time:
         return True

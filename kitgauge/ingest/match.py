@@ -14,6 +14,7 @@ from pathlib import PurePosixPath
 
 from kitgauge.errors import IngestError
 from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
+from kitgauge.ingest.lens_in_use import f_number_of_folder
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.protocol.model import Protocol, Step
 from kitgauge.protocol.sweep_values import format_setting
@@ -46,15 +47,26 @@ def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[Fr
         if record.status == "rejected" or record.reason:
             ready.append(record)
             continue
+        if setting == "f_number" and record.f_number is None:
+            record = _with_f_number_of_folder(record)
         if getattr(record, setting) is None:
             option = "no " + SETTING_WORDS[setting] + " is known"
-            ready.append(record.unmatched(f"{option}: give it with --settings FILE.csv, column {setting}"))
+            folders = ", or put the frames into folders f2.8, f4 ..." if setting == "f_number" else ""
+            ready.append(record.unmatched(f"{option}: give it with --settings FILE.csv, column {setting}{folders}"))
             continue
         step = _said_step(record, protocol)
         ready.append(record if step is None else _into(record, step, protocol))
     if protocol.measures not in ("noise", "dark-current"):
         ready = _by_order(ready, protocol)
     return tuple(sorted(ready, key=capture_order))
+
+
+def _with_f_number_of_folder(record: FrameRecord) -> FrameRecord:
+    """Return a record without f-number with the one that its nearest folder of such a name says."""
+    for part in reversed(PurePosixPath(record.file).parts[:-1]):
+        if (f_number := f_number_of_folder(part)) is not None:
+            return replace(record, f_number=f_number)
+    return record
 
 
 def _into(record: FrameRecord, step: Step, protocol: Protocol) -> FrameRecord:

@@ -46,7 +46,7 @@ def aperture_limits(
     return limits
 
 
-def _common_grid(regions: Sequence[RegionFit]) -> Array:
+def common_grid(regions: Sequence[RegionFit]) -> Array:
     """Return the f-numbers at which all regions have a curve."""
     low = max(float(region.curve.f_number[0]) for region in regions)
     high = min(float(region.curve.f_number[-1]) for region in regions)
@@ -69,8 +69,11 @@ def _weakest(regions: Sequence[RegionFit], grid: Array, draw: int | None) -> Arr
     return np.asarray(np.min(shares, axis=0))
 
 
-def _range(relative: Array, grid: Array, fraction: float) -> tuple[float, float, tuple[str, ...]]:
-    """Return (low, high, open ends) of the range; where the fraction is never reached, the best f-number alone."""
+def range_of(relative: Array, grid: Array, fraction: float) -> tuple[float, float, tuple[str, ...]]:
+    """Return (low, high, open ends) of the stretch of `grid` around the best where `relative` >= `fraction`.
+
+    Where the fraction is never reached, that is the best f-number alone.
+    """
     best = int(np.argmax(relative))
     if relative[best] < fraction:
         return float(grid[best]), float(grid[best]), ()
@@ -87,11 +90,11 @@ def _limit(
     dial: DialStep,
 ) -> Limit:
     fraction = criteria.mtf50_fraction
-    grid = regions[0].curve.f_number if len(regions) == 1 else _common_grid(regions)
+    grid = regions[0].curve.f_number if len(regions) == 1 else common_grid(regions)
     relative = _weakest(regions, grid, None)
-    low, high, open_ends = _range(relative, grid, fraction)
+    low, high, open_ends = range_of(relative, grid, fraction)
     count = min(region.curve.draws.shape[0] for region in regions)
-    draws = np.array([_range(_weakest(regions, grid, k), grid, fraction)[:2] for k in range(count)])
+    draws = np.array([range_of(_weakest(regions, grid, k), grid, fraction)[:2] for k in range(count)])
     (low_a, low_b), (high_a, high_b) = (np.percentile(draws[:, k], [2.5, 97.5]) for k in (0, 1))
     met = bool(relative.max() >= fraction)
     flags = set(fit.flags) | {flag for region in regions for flag in region.flags if flag == "optics-refuted"}
@@ -99,7 +102,7 @@ def _limit(
         flags.add("range-open")
     if not met:
         flags.add("criterion-not-met")
-    low_dial, high_dial = _inward(low, high, float(grid[np.argmax(relative)]), dial)
+    low_dial, high_dial = inward(low, high, float(grid[np.argmax(relative)]), dial)
     stops = 2.0 * np.log2(draws)
     return Limit(
         kind="f_number",
@@ -110,7 +113,7 @@ def _limit(
         stderr_stops=float(stops.std(axis=0, ddof=1).max()),
         criterion={"mtf50_fraction": fraction},
         text=_text(where, low, high, low_dial, high_dial, fraction, float(relative.max()), open_ends, met, lens)
-        + _reservation(flags),
+        + reservation(flags),
         lens=lens,
         focal_mm=focal_mm,
         region=where,
@@ -124,7 +127,7 @@ def _limit(
     )
 
 
-def _reservation(flags: Collection[str]) -> str:
+def reservation(flags: Collection[str]) -> str:
     """Return a further sentence on what the limit rests on, empty where it rests on the optics."""
     if "rendered" in flags:
         return " It holds for this picture style only: the frames are developed pictures."
@@ -138,7 +141,7 @@ def _reservation(flags: Collection[str]) -> str:
     return ""
 
 
-def _inward(low: float, high: float, best: float, step: DialStep) -> tuple[float, float]:
+def inward(low: float, high: float, best: float, step: DialStep) -> tuple[float, float]:
     """Return the marked f-numbers of the dial inside [low, high]; the mark nearest to `best` where none is inside."""
     marks = f_number_dial(step)
     first, last = marks.at_least(low), marks.at_most(high)

@@ -11,13 +11,13 @@ import math
 from dataclasses import dataclass
 
 from kitgauge.errors import LimitsError
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.model import Limit
 
-Z_95 = 1.959963984540054  # 97.5 % point of the normal distribution
 SIGNIFICANT_P = 0.05
 
 # setting named in the files -> stops per doubling of the value (f-numbers count twice)
-STOPS_PER_DOUBLING = {"iso": 1.0, "shutter_s": 1.0, "f_number_low": 2.0, "f_number_high": 2.0}
+STOPS_PER_DOUBLING = {"iso": 1.0, "shutter_s": 1.0, "f_number_low": 2.0, "f_number_high": 2.0, "f_number": 2.0}
 
 
 @dataclass(frozen=True)
@@ -47,7 +47,7 @@ def limit_stderr_stops(limit: Limit) -> float:
     if limit.stderr_stops > 0:
         return limit.stderr_stops
     if limit.kind != "f_number" and 0 < limit.ci_low < limit.ci_high < math.inf:
-        return math.log2(limit.ci_high / limit.ci_low) / (2 * Z_95)
+        return math.log2(limit.ci_high / limit.ci_low) / (2 * NORMAL_95)
     return math.nan
 
 

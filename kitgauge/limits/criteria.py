@@ -2,7 +2,9 @@
 
 Pure standard library. Defaults: SNR 10 at mid-grey for an 8-megapixel picture (ISO 12232 calls 10 first acceptable,
 40 first excellent); a streak of the frame's diagonal / 1500 in 80 % of frames (common practice, no source: the same
-share of the diagonal as the usual circle of confusion); f-numbers within 90 % of the sharpest one's MTF50.
+share of the diagonal as the usual circle of confusion); f-numbers within 90 % of the sharpest one's MTF50, and with an
+MTF of 10 % at the finest detail of the picture (ISO 12233 takes the frequency of 10 % for the limiting resolution: from
+memory); a third of MTF50 lost to focusing (common practice, no source).
 
 A print and the distance it is seen from stand for a size in megapixels: `limits.viewing`.
 """
@@ -32,6 +34,8 @@ class Criteria:
     streak_px: float | None = None
     keep: float = 0.8
     mtf50_fraction: float = 0.9
+    picture_mtf: float = 0.1
+    focus_loss: float = 1.0 / 3.0
     shadow_stops: float | None = None
     shadow_snr: float | None = None
     print_long_side_cm: float | None = None
@@ -87,6 +91,9 @@ EXPLANATIONS = {
     "streak_px": "longest blur streak that still counts as sharp, in pixels (default: frame diagonal / 1500)",
     "keep": "share of frames that must be at or under the streak limit",
     "mtf50_fraction": "share of the sharpest f-number's MTF50 that still counts as sharp",
+    "picture_mtf": "MTF that the lens must have at the finest detail of the picture as used: one line pair in two "
+    "of its pixels (ISO 12233: 10 % at the limiting resolution)",
+    "focus_loss": "share of a frame's MTF50 that focusing may cost before the frame counts as out of focus",
     "shadow_stops": "how many stops below mid-grey the shadow lies that must be clean too",
     "shadow_snr": "signal-to-noise ratio that this shadow must have in the picture as used",
     "print_long_side_cm": "long side of the print, in centimetres; with viewing_distance_cm in place of output_mp "
@@ -101,6 +108,8 @@ RANGES: dict[str, tuple[float, float]] = {
     "streak_px": (0.0, 10_000.0),
     "keep": (0.0, 1.0),
     "mtf50_fraction": (0.0, 1.0),
+    "picture_mtf": (0.0, 1.0),
+    "focus_loss": (0.0, 1.0),
     "shadow_stops": (0.0, 16.0),
     "shadow_snr": (0.0, 10_000.0),
     "print_long_side_cm": (0.0, 100_000.0),
@@ -115,8 +124,8 @@ _PRINT = PAIRS[1]
 def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criteria:
     """Return `base` (default: the defaults) with every `KEY=VALUE` of `pairs` applied.
 
-    Raises UsageError for a pair that is not valid, for criteria of which one says nothing without the other, and
-    where the picture's size is given twice, in megapixels and as a print.
+    Raises UsageError for a pair that is not valid, for a key that stands twice, for criteria of which one says nothing
+    without the other, and where the picture's size is given twice, in megapixels and as a print.
     """
     criteria = base or Criteria()
     given: dict[str, float] = {}
@@ -144,6 +153,14 @@ def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criter
                 got=text,
                 needed=f"a number between {low:g} and {high:g}: {EXPLANATIONS[key]}",
                 fix="give a number in that range",
+            )
+        if key in given:
+            raise UsageError(
+                f"criterion {key} is given twice",
+                where="--criterion",
+                got=f"{key}={given[key]:g} and {key}={value:g}",
+                needed="each criterion once",
+                fix="leave one of them out",
             )
         given[key] = value
     prints = [key for key in _PRINT if key in given]

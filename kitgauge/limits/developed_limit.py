@@ -17,7 +17,7 @@ import numpy as np
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import iso_dial
 from kitgauge.flags import FLAGS, Severity
-from kitgauge.limits.compare import Z_95
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 from kitgauge.measure.developed_points import MIDGREY_OF_WHITE, DevelopedPoint
@@ -194,7 +194,7 @@ def _crossing(below: PictureSnr, above: PictureSnr, wanted: float) -> tuple[floa
     chance = math.hypot((1 - share) * below.stderr, share * above.stderr)
     together = (1 - share) * below.scaling + share * above.scaling
     stderr = math.hypot(chance, together) / slope
-    return value, stderr, value * 2.0 ** (-Z_95 * stderr), value * 2.0 ** (Z_95 * stderr)
+    return value, stderr, value * 2.0 ** (-NORMAL_95 * stderr), value * 2.0 ** (NORMAL_95 * stderr)
 
 
 def _at_highest(highest: PictureSnr, wanted: float) -> tuple[float, float, float, float]:
@@ -203,5 +203,5 @@ def _at_highest(highest: PictureSnr, wanted: float) -> tuple[float, float, float
         return highest.iso, math.nan, highest.iso, math.nan
     # a stop of ISO lowers SNR by a factor of sqrt 2 at least (pure shot noise, noise reduction aside)
     error = math.hypot(highest.stderr, highest.scaling)
-    margin = 2.0 * (highest.log_snr - wanted - Z_95 * error) / math.log(2.0)
+    margin = 2.0 * (highest.log_snr - wanted - NORMAL_95 * error) / math.log(2.0)
     return highest.iso, math.nan, highest.iso * 2.0 ** min(0.0, margin), math.nan

@@ -28,6 +28,7 @@ SETTINGS: dict[str, tuple[str, ...]] = {
     "iso": ("iso",),
     "f_number": ("f_number_low", "f_number_high"),
     "shutter": ("shutter_s",),
+    "focus": ("f_number",),
 }
 _TEXTS = ("kind", "body", "lens", "technique", "region", "run", "text")
 _NUMBERS = ("focal_mm", "ci_low", "ci_high", "stderr_stops")
@@ -38,6 +39,7 @@ _SETTING_RANGES = {
     "f_number_low": (0.1, 1000.0),
     "f_number_high": (0.1, 1000.0),
     "shutter_s": (1e-7, 1e6),
+    "f_number": (0.1, 1000.0),
 }
 _RANGES = {
     **_SETTING_RANGES,
@@ -51,7 +53,7 @@ _ANY_POSITIVE = (1e-100, 1e100)
 _YEARS = (1980, 2200)
 _LONGEST_SHOWN = 80
 
-Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tuple[str, float], ...]]
+Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tuple[str, float], ...], bool]
 
 
 @dataclass(frozen=True)
@@ -65,8 +67,8 @@ class AcceptedLimit:
 
     @property
     def key(self) -> Key:
-        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region,
-        criterion.
+        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region, criterion, and
+        of f-numbers whether they are those of developed pictures, which say nothing of raw files.
         """
         limit = self.limit
         return (
@@ -77,6 +79,7 @@ class AcceptedLimit:
             limit.technique,
             limit.region,
             tuple(sorted((name, round(value, 6)) for name, value in limit.criterion.items())),
+            limit.kind == "f_number" and "rendered" in limit.flags,
         )
 
     def describe(self) -> str:
@@ -90,6 +93,10 @@ class AcceptedLimit:
         elif limit.kind == "shutter":
             exact, dial = _shutter_words(limit.value["shutter_s"])
             head = f"slowest shutter {exact}"
+        elif limit.kind == "focus":
+            number = limit.value["f_number"]
+            exact, dial = format_exact_f_number(number), format_exact_f_number(dial_f_number(number, up=True))
+            head = f"focusing serves from {exact}"
         else:
             exact, dial = _range_words(limit.value["f_number_low"], limit.value["f_number_high"])
             head = f"sharp from {exact}"
@@ -176,7 +183,7 @@ def entry_from_dict(entry: dict[str, Any], where: str) -> AcceptedLimit:
     kind = entry["kind"]
     if not isinstance(kind, str) or kind not in SETTINGS:
         raise _fault(
-            "unknown kind of limit", where, "kind", shown(kind), "iso, f_number or shutter", "name one of them"
+            "unknown kind of limit", where, "kind", shown(kind), "iso, f_number, shutter or focus", "name one of them"
         )
     settings = SETTINGS[kind]
     dials = tuple(f"{name}_dial" for name in settings)

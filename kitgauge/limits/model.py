@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-LimitKind = Literal["iso", "f_number", "shutter"]
+LimitKind = Literal["iso", "f_number", "shutter", "focus"]
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,8 @@ class Limit:
     """One limit.
 
     `value` holds the exact setting, keyed as in the files: `iso`, or `f_number_low` and `f_number_high`, or
-    `shutter_s`; `dial` the same rounded to the dial on the safe side (ISO down, shutter faster, f-numbers inward).
+    `shutter_s`, or of focusing the lowest `f_number`; `dial` the same rounded to the dial on the safe side (ISO down,
+    shutter faster, f-numbers inward).
     `ci_low` and `ci_high` bound the 95 % interval of the value (of an f-number limit: the low end of the lower
     f-number's and the high end of the higher f-number's interval); NaN = not estimated. `stderr_stops` is the
     standard error of the value in stops, NaN where not estimated. `flags` are names from the flag registry.

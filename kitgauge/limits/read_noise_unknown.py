@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from kitgauge.errors import LimitsError
-from kitgauge.limits.compare import Z_95
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.snr_crossing import Crossing
 from kitgauge.measure.midgrey_snr import MOST_READ_NOISE_E, electrons_for
 from kitgauge.measure.noise_points import NoisePoint
@@ -84,7 +84,7 @@ def crossing_without_read_noise(
     wanted_e = electrons_for(wanted, most)
     first = min(value, math.log2(electrons_for(below.snr, most) / wanted_e))
     last = max(value, stops - math.log2(wanted_e / electrons_for(above.snr, most)))
-    low, high = max(first - Z_95 * stderr, 0.0), min(last + Z_95 * stderr, stops)
+    low, high = max(first - NORMAL_95 * stderr, 0.0), min(last + NORMAL_95 * stderr, stops)
     return below.iso * 2.0**value, stderr, below.iso * 2.0 ** min(low, value), below.iso * 2.0 ** max(high, value)
 
 

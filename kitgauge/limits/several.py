@@ -24,6 +24,7 @@ _WORDS: dict[str, Callable[[float], str]] = {
     "streak_px": "streak {:.3g} px".format,
     "keep": lambda share: f"{percent(share)} sharp",
     "mtf50_fraction": lambda share: f"{percent(share)} of the best sharpness",
+    "focus_loss": lambda share: f"at most {percent(share)} lost to focusing",
 }
 
 
@@ -56,8 +57,10 @@ def several(limits: Sequence[AcceptedLimit]) -> list[str]:
     same: dict[tuple[object, ...], list[AcceptedLimit]] = {}
     for limit in limits:
         if limit.limit.kind == "f_number":
-            same.setdefault((limit.limit.lens, limit.limit.focal_mm, limit.limit.region), []).append(limit)
-    for (lens, _, region), group in same.items():
+            by_picture = "picture_mtf" in limit.limit.criterion  # another question than the share of the best sharpness
+            key = (limit.limit.lens, limit.limit.focal_mm, limit.limit.region, by_picture)
+            same.setdefault(key, []).append(limit)
+    for (lens, _, region, _), group in same.items():
         if len(group) > 1:
             what = f"f-number ({', '.join(str(part) for part in (lens, region) if part)})"
             said.append(_sentence(what, group, "the one accepted last"))

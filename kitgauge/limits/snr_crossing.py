@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
-from kitgauge.limits.compare import Z_95
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.viewing import picture_scale
 from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, QUANTISATION_DN2, NoisePoint
 
@@ -203,7 +203,7 @@ def find_crossing(
     share, error = gap.crossing(_as_measured)
     stops = math.log2(isos[last + 1] / isos[last])
     iso, stderr = isos[last] * 2.0 ** (share * stops), error * stops
-    low, high = iso * 2.0 ** (-Z_95 * stderr), iso * 2.0 ** (Z_95 * stderr)
+    low, high = iso * 2.0 ** (-NORMAL_95 * stderr), iso * 2.0 ** (NORMAL_95 * stderr)
     if second_stage is not None and second_stage.first_iso == isos[last + 1]:
         ends = [gap.crossing(*second_stage.alone(low_stage=low_stage)) for low_stage in (True, False)]
         z = _partial_z(abs(ends[1][0] - ends[0][0]), max(ends[0][1], ends[1][1]))
@@ -292,7 +292,7 @@ def _partial_z(width: float, error: float) -> float:
     def covered(z: float) -> float:
         return 0.5 * (math.erf((z + width / error) / math.sqrt(2.0)) + math.erf(z / math.sqrt(2.0)))
 
-    low, high = 1.0, Z_95
+    low, high = 1.0, NORMAL_95
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if covered(middle) < 0.95 else (low, middle)
@@ -312,5 +312,5 @@ def _at_highest(
     if len(points) > 1:
         near = snr(_between(points[-2], states, 1.0 - _NEARBY))
         slope = max(slope, (math.log2(near) - here) / (_NEARBY * math.log2(isos[-1] / isos[-2])))
-    margin = (here - math.log2(wanted) - Z_95 * error) / slope
+    margin = (here - math.log2(wanted) - NORMAL_95 * error) / slope
     return Crossing(isos[-1], math.nan, isos[-1] * 2.0 ** min(0.0, margin), math.nan, len(points) - 1, True, states)

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.dark_pair import DarkPair
 from kitgauge.measure.tiles import level_step, tile_grid, tile_levels
 
 # A sample is a candidate for a hot one if in both frames it stands this many temporal standard deviations above its
@@ -67,13 +67,14 @@ class DarkExposure:
         return cls(**plain)
 
 
-def measure_dark_exposure(a: NDArray[np.uint16], b: NDArray[np.uint16], white_dn: float) -> DarkExposure:
+def measure_dark_exposure(
+    a: NDArray[np.uint16], b: NDArray[np.uint16], pair: DarkPair, white_dn: float
+) -> DarkExposure:
     """Return what two dark frames of one exposure time tell of one colour plane.
 
-    a, b : (row, column) samples [DN], black not subtracted; `white_dn` is where they clip. Flags are those of
-    `measure_dark_pair`. Raises MeasurementError if the shapes differ or the plane is too small.
+    a, b : (row, column) samples [DN], black not subtracted, of the same shape; `pair` is what `measure_dark_pair` says
+    of them, with their flags; `white_dn` is where they clip.
     """
-    pair = measure_dark_pair(a, b)
     grid = tile_grid((a.shape[0], a.shape[1]))
     step = level_step((a.shape[0], a.shape[1]))
     area = grid.heights()[:, None] * grid.widths()[None, :]

@@ -94,7 +94,6 @@ class DevelopedPair:
     moved: float
     falloff: float
     clipped_share: float
-    block: int  # pixels
     blocks: int
     blocks_used: int
     flags: tuple[str, ...]
@@ -206,7 +205,6 @@ def measure_developed_pair(
         moved=moved,
         falloff=float(high / low) if low > 0 else math.nan,
         clipped_share=clipped,
-        block=grid.size,
         blocks=len(grid.tops),
         blocks_used=int(np.count_nonzero(use)),
         flags=tuple(name for name, up in raised.items() if up),

@@ -6,6 +6,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from kitgauge.measure.edge_strip import StripEdge
 
 _SAME_LENGTH = 0.5  # facing edges overlap by at least this share of the shorter one
@@ -13,48 +16,83 @@ _SAME_LENGTH = 0.5  # facing edges overlap by at least this share of the shorter
 
 @dataclass(frozen=True)
 class Membership:
-    """The patch an edge belongs to; `patch` is the patch's width behind the edge in reduced pixels, NaN if unknown."""
+    """The patch an edge belongs to; `patch` is the patch's width behind the edge in reduced pixels, NaN if unknown.
+
+    `sides` is how many edges of the patch were seen, this one included.
+    """
 
     group: int
     patch_is_dark: bool
     patch: float
+    sides: int
 
 
-def group_edges(edges: Sequence[StripEdge], everything: Sequence[StripEdge]) -> list[Membership]:
+def group_edges(edges: Sequence[StripEdge]) -> list[Membership]:
     """Return for each of `edges` its group (numbered from 0 in order of appearance).
 
-    `everything` also holds the refused edges: they link a patch's remaining edges and give its width. Dark patches are
+    Pass edges that cannot be measured as well: they link a patch's remaining edges and give its width. Dark patches are
     put together first, then bright ones from the edges left over; an edge with no partner is a group of its own.
     """
-    every = list(everything)
-    owner = list(range(len(every)))
-    dark_patch = [True] * len(every)
+    owner = list(range(len(edges)))
+    dark_patch = [True] * len(edges)
 
     def root(index: int) -> int:
         while owner[index] != index:
             index = owner[index]
         return index
 
-    linked = [False] * len(every)
+    linked = [False] * len(edges)
     # corners tell more than faces: the gap between two bright patches looks like a dark patch without corners
-    for meets in (_corner, _facing):
+    for meets, pairs in zip((_corner, _facing), _near_pairs(edges), strict=True):
         for is_dark in (True, False):
-            free = [index for index in range(len(every)) if not linked[index]]
-            for position, first in enumerate(free):
-                for second in free[position + 1 :]:
-                    if meets(every[first], every[second], is_dark):
-                        owner[root(second)] = root(first)
-                        linked[first] = linked[second] = True
-                        dark_patch[first] = dark_patch[second] = is_dark
+            taken = list(linked)
+            for first, second in pairs:
+                if taken[first] or taken[second] or not meets(edges[first], edges[second], is_dark):
+                    continue
+                owner[root(second)] = root(first)
+                linked[first] = linked[second] = True
+                dark_patch[first] = dark_patch[second] = is_dark
+    homes = [root(index) for index in range(len(edges))]
     numbers: dict[int, int] = {}
-    members: list[Membership] = []
-    for edge in edges:
-        index = next(k for k, other in enumerate(every) if other is edge)
-        home = root(index)
-        group = numbers.setdefault(home, len(numbers))
-        mates = [other for k, other in enumerate(every) if k != index and root(k) == home]
-        members.append(Membership(group, dark_patch[index], _width(edge, mates, dark_patch[index])))
-    return members
+    mates: dict[int, list[int]] = {}
+    for index, home in enumerate(homes):
+        numbers.setdefault(home, len(numbers))
+        mates.setdefault(home, []).append(index)
+    return [
+        Membership(
+            numbers[home],
+            dark_patch[index],
+            _width(edge, [edges[k] for k in mates[home] if k != index], dark_patch[index]),
+            len(mates[home]),
+        )
+        for index, (edge, home) in enumerate(zip(edges, homes, strict=True))
+    ]
+
+
+def _near_pairs(edges: Sequence[StripEdge]) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Return the pairs that may meet at a corner and those that may face each other: close enough, and so directed."""
+    if len(edges) < 2:
+        return [], []
+    along = np.array([(edge.along_x, edge.along_y) for edge in edges])
+    centre = np.array([edge.point(0.5 * (edge.start + edge.stop)) for edge in edges])
+    length = np.array([edge.stop - edge.start for edge in edges])
+    rise = np.array([edge.rise for edge in edges])
+    gap = centre[None] - centre[:, None]
+    away = np.hypot(gap[..., 0], gap[..., 1])
+    both = length[:, None] + length[None]
+    slack = 6.0 + 3.0 * (rise[:, None] + rise[None])
+    cosine = along @ along.T
+    upper = np.triu(np.ones(away.shape, dtype=bool), 1)
+    corners = upper & (np.abs(cosine) < 0.6) & (away < 0.8 * both + slack)
+    beside = np.abs(gap[..., 0] * along[:, None, 0] + gap[..., 1] * along[:, None, 1])
+    ahead = np.abs(gap[..., 1] * along[:, None, 0] - gap[..., 0] * along[:, None, 1])
+    shorter = np.minimum(length[:, None], length[None])
+    facing = upper & (cosine < -0.95) & (beside < 0.5 * both) & (ahead < 2.5 * shorter)
+    return _listed(corners), _listed(facing)
+
+
+def _listed(pairs: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    return [(int(first), int(second)) for first, second in np.argwhere(pairs)]
 
 
 def _inward(edge: StripEdge, is_dark: bool) -> tuple[float, float]:

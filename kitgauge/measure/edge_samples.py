@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.measure.edge_candidate import EdgeCandidate
+from kitgauge.measure.edge_pool import middle
 
 Array = NDArray[np.float64]
 
@@ -51,42 +52,44 @@ def gather_samples(
     u = dx * along_x + dy * along_y
     v = dx * candidate.normal_x + dy * candidate.normal_y
     inside = (np.abs(u) <= 0.5 * length) & (v >= -dark) & (v <= bright)
-    # in the order of distance: later look-ups along the edge spread are several times faster
-    order = np.flatnonzero(inside)
-    order = order[np.argsort(v[order])]
-    u, v = u[order], v[order]
-    value = signal[top:bottom, left:right][window][order].astype(np.float64)
-    full = saturated[top:bottom, left:right][window][order]
+    u, v = u[inside], v[inside]
+    row, column = row[inside] + top, column[inside] + left
+    value = signal[row, column].astype(np.float64)
+    full = saturated[row, column]
     on_bright = v > 0
+    bright_count = int(np.count_nonzero(on_bright))
+    dark_count = v.size - bright_count
+    full_bright = int(np.count_nonzero(full & on_bright))
+    full_dark = int(np.count_nonzero(full)) - full_bright
     return EdgeSamples(
         u=u,
         v=v,
         value=value,
-        saturated_bright=float(full[on_bright].mean()) if on_bright.any() else 0.0,
-        saturated_dark=float(full[~on_bright].mean()) if (~on_bright).any() else 0.0,
+        saturated_bright=full_bright / max(bright_count, 1),
+        saturated_dark=full_dark / max(dark_count, 1),
     )
 
 
-def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
+def rough_profile(v: Array, value: Array) -> tuple[float, float, float, float]:
     """Return (dark level, bright level, half-level position, 10-90 % distance) from one-pixel means [DN, px].
 
-    Position and distance are NaN where no edge is seen.
+    `v` [px] are places across the edge, `value` [DN] the samples. Position and distance are NaN where no edge is seen.
     """
-    low = math.floor(float(samples.v.min()))
-    index = np.floor(samples.v).astype(np.intp) - low
+    low = math.floor(float(v.min()))
+    index = (v - low).astype(np.intp)
     count = np.bincount(index)
-    mean = np.bincount(index, samples.value) / np.maximum(count, 1)
+    mean = np.bincount(index, value) / np.maximum(count, 1)
     centre = np.arange(count.size) + low + 0.5
     good = count > 0
     mean, centre = mean[good], centre[good]
     quarter = max(2, mean.size // 6)
-    dark, bright = float(np.median(mean[:quarter])), float(np.median(mean[-quarter:]))
+    dark, bright = middle(mean[:quarter]), middle(mean[-quarter:])
     if not bright > dark:
         return dark, bright, math.nan, math.nan
     # the light may fall across the edge: straight lines through the outer halves of both sides
     side = max(4, int(0.3 * mean.size))
-    low_line = np.polynomial.Polynomial.fit(centre[:side], mean[:side], 1)(centre)
-    high_line = np.polynomial.Polynomial.fit(centre[-side:], mean[-side:], 1)(centre)
+    low_line = _straight(centre[:side], mean[:side], centre)
+    high_line = _straight(centre[-side:], mean[-side:], centre)
     rise = high_line - low_line
     lines_serve = rise.min() > 0.3 * (bright - dark)
     share = (mean - low_line) / rise if lines_serve else (mean - dark) / (bright - dark)
@@ -104,3 +107,10 @@ def rough_profile(samples: EdgeSamples) -> tuple[float, float, float, float]:
     half = crossing(0.5)
     width = crossing(0.9) - crossing(0.1)
     return dark, bright, half, width if width > 0 else math.nan
+
+
+def _straight(x: NDArray[np.floating], y: Array, at: NDArray[np.floating]) -> Array:
+    """Return the least-squares line through (x, y) at the places `at`."""
+    from_middle = x - x.mean()
+    slope = float(from_middle @ y) / float(from_middle @ from_middle)
+    return np.asarray(y.mean() + slope * (at - x.mean()))

@@ -7,14 +7,14 @@ differentiate, transform); how the edge spread is obtained differs and is descri
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.measure.edge_candidate import EdgeCandidate, Orientation
-from kitgauge.measure.edge_mtf import FREQUENCIES_CY_PER_PX, mtf50_of, mtf_of
+from kitgauge.measure.edge_candidate import EdgeCandidate
+from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
+from kitgauge.measure.edge_mtf import FREQUENCIES_CY_PER_PX, alike_for, mtf50_of, mtf_of
+from kitgauge.measure.edge_overshoot import halos
 from kitgauge.measure.edge_samples import gather_samples
 from kitgauge.measure.edge_spread import EdgeSpread, fit_edge_spread
 
@@ -31,75 +31,7 @@ LARGEST_BOW_FRACTION = 0.03  # of the length
 LARGEST_RELATIVE_ERROR = 0.25
 _ESF_BIN_PX = 0.25
 
-
-@dataclass(frozen=True)
-class EdgeMeasurement:
-    """What one edge tells.
-
-    `esf` [DN] are means at `position_px` across the edge (0 = half-level, dark to bright, light gradient taken out),
-    `mtf` runs over `frequency_cy_per_px` (0 to 1). `snr` is contrast over the noise of one sample on the bright side.
-    `edge_offset_px` is where the half-level lies along the normal from the candidate's line (the difference of two
-    colours' offsets is the lateral colour). A refused edge has NaN numbers, empty arrays, and flags that say why;
-    `flags` of a measured edge cast doubt only. Standard errors cover noise within this frame.
-    """
-
-    candidate: EdgeCandidate
-    orientation: Orientation
-    group: int
-    x_px: float
-    y_px: float
-    angle_deg: float
-    length_px: float
-    mtf50_cy_per_px: float
-    mtf50_stderr: float
-    dark_dn: float
-    bright_dn: float
-    snr: float
-    blur_px: float
-    edge_offset_px: float
-    edge_offset_stderr: float
-    bow_px: float
-    position_px: Array
-    esf: Array
-    esf_stderr: Array
-    frequency_cy_per_px: Array
-    mtf: Array
-    mtf_stderr: Array
-    flags: tuple[str, ...] = ()
-
-    @property
-    def usable(self) -> bool:
-        """True where MTF50 was measured."""
-        return math.isfinite(self.mtf50_cy_per_px)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values (NaN stays NaN; a JSON writer turns it into null)."""
-        values: dict[str, Any] = {}
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value = value.tolist()
-            elif isinstance(value, EdgeCandidate):
-                value = value.as_dict()
-            elif isinstance(value, tuple):
-                value = list(value)
-            values[item.name] = value
-        return values
-
-    @classmethod
-    def from_dict(cls, values: dict[str, Any]) -> EdgeMeasurement:
-        """Rebuild from `as_dict` (null becomes NaN)."""
-        known: dict[str, Any] = {}
-        for key, value in values.items():
-            if key == "candidate":
-                known[key] = EdgeCandidate.from_dict(value)
-            elif key == "flags":
-                known[key] = tuple(value)
-            elif isinstance(value, list):
-                known[key] = np.array([math.nan if v is None else v for v in value], dtype=np.float64)
-            else:
-                known[key] = math.nan if value is None else value
-        return cls(**known)
+__all__ = ["EdgeColour", "EdgeMeasurement", "measure_edge"]
 
 
 def measure_edge(
@@ -152,6 +84,9 @@ def measure_edge(
         return _refused(candidate, flags, spread)
     mtf, mtf_error = mtf_of(spread, FREQUENCIES_CY_PER_PX)
     mtf50, error = mtf50_of(spread, mtf, mtf_error)
+    if math.isfinite(mtf50):
+        unsteady = math.sqrt(alike_for(spread, mtf50))
+        error, mtf_error = error * unsteady, mtf_error * unsteady
     if math.isnan(mtf50) or error > LARGEST_RELATIVE_ERROR * mtf50:
         return _refused(candidate, ("edge-noisy",), spread)
     return _filled(candidate, spread, mtf50, error, mtf, mtf_error, ())
@@ -162,7 +97,7 @@ def _doubts(spread: EdgeSpread, candidate: EdgeCandidate) -> tuple[str, ...]:
     flags: list[str] = []
     if spread.dark_dn > 0 and spread.dark_dn + spread.contrast_dn < SMALLEST_CONTRAST * spread.dark_dn:
         flags.append("low-contrast")
-    noise = max(spread.noise_bright_dn, spread.noise_dark_dn)
+    noise = max(spread.noise.bright, spread.noise.dark)
     if spread.contrast_dn < SMALLEST_SNR * noise:
         flags.append("edge-noisy")
     if spread.largest_gap_px > LARGEST_GAP_PX:
@@ -184,6 +119,7 @@ def _filled(
     flags: tuple[str, ...],
 ) -> EdgeMeasurement:
     position, esf, esf_error = _binned(spread)
+    overshoot, overshoot_error, undershoot, undershoot_error = halos(spread)
     tilt = math.degrees(math.atan(spread.slope))
     # u runs from (x0, y0) to (x1, y1); the normal may be on either side of that direction
     turn = (candidate.x1 - candidate.x0) * candidate.normal_y - (candidate.y1 - candidate.y0) * candidate.normal_x
@@ -199,7 +135,7 @@ def _filled(
         mtf50_stderr=error,
         dark_dn=spread.dark_dn,
         bright_dn=spread.dark_dn + spread.contrast_dn,
-        snr=spread.contrast_dn / spread.noise_bright_dn,
+        snr=spread.contrast_dn / spread.noise.bright,
         blur_px=spread.blur_px,
         edge_offset_px=spread.offset_px,
         edge_offset_stderr=spread.offset_stderr_px,
@@ -211,6 +147,11 @@ def _filled(
         mtf=mtf,
         mtf_stderr=mtf_error,
         flags=flags,
+        overshoot=overshoot,
+        overshoot_stderr=overshoot_error,
+        undershoot=undershoot,
+        undershoot_stderr=undershoot_error,
+        spread=spread,
     )
 
 
@@ -225,7 +166,7 @@ def _binned(spread: EdgeSpread) -> tuple[Array, Array, Array]:
     position = np.bincount(index, spread.d)[good] / n
     mean = np.bincount(index, spread.normalised)[good] / n
     share = np.clip((mean - spread.dark_dn) / spread.contrast_dn, 0.0, 1.0)
-    variance = spread.noise_dark_dn**2 + (spread.noise_bright_dn**2 - spread.noise_dark_dn**2) * share
+    variance = spread.noise.dark**2 + (spread.noise.bright**2 - spread.noise.dark**2) * share
     return position, mean, np.sqrt(variance / n)
 
 
@@ -236,7 +177,7 @@ def _refused(candidate: EdgeCandidate, flags: tuple[str, ...], spread: EdgeSprea
     levels = (nan,) * 5
     if spread is not None:
         bright = spread.dark_dn + spread.contrast_dn
-        ratio = spread.contrast_dn / spread.noise_bright_dn
+        ratio = spread.contrast_dn / spread.noise.bright
         levels = (spread.dark_dn, bright, ratio, spread.blur_px, spread.sagitta_px)
     dark_dn, bright_dn, snr, blur_px, bow_px = levels
     return EdgeMeasurement(

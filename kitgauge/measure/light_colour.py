@@ -50,7 +50,7 @@ class GreyRatios:
 class LightColour:
     """A light by its raw channel ratios on a grey card, with their standard errors [stops].
 
-    `source` "measured": from the run's flats; "estimated": from those of the other light. `sets` of flats measured.
+    `source` "measured": from the run's flats; "estimated": from those of the other light.
     """
 
     light: LightName
@@ -59,7 +59,6 @@ class LightColour:
     blue_over_green: float
     red_error_stops: float
     blue_error_stops: float
-    sets: int = 0
 
 
 def grey_ratios(planes: Sequence[PlanePairs]) -> list[GreyRatios]:
@@ -155,5 +154,4 @@ def _measured(light: LightName, sets: Sequence[GreyRatios]) -> LightColour:
         blue_over_green=2.0 ** float(np.median(blues)),
         red_error_stops=error(reds),
         blue_error_stops=error(blues),
-        sets=len(sets),
     )

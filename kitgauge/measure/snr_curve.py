@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from kitgauge.intervals import NORMAL_95
 from kitgauge.measure.dynamic_range import propagated
 from kitgauge.measure.noise_points import NoisePoint, snr
 
 _STEPS_PER_STOP = 3
 _LEAST_SNR = 1.0  # the curve ends at the first step at which SNR is below this
 _MOST_STOPS = 24  # more than any sensor has
-_NORMAL_95 = 1.959963984540054
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ def _curve(point: NoisePoint) -> SnrCurve:
         value = math.exp(log_snr(gain, read_dn, span))
         stops.append(below)
         values.append(value)
-        spreads.append(math.exp(_NORMAL_95 * propagated(log_snr, (gain, read_dn, span), errors)))
+        spreads.append(math.exp(NORMAL_95 * propagated(log_snr, (gain, read_dn, span), errors)))
         if value < _LEAST_SNR:
             break
     return SnrCurve(

@@ -238,26 +238,69 @@ def _alike(label: str, asked: object) -> bool:
     return isinstance(asked, str) and label.casefold() == asked.strip().casefold()
 
 
+def _between_focal_lengths(limits: Sequence[AcceptedLimit], focal_mm: float) -> SharpBound | None:
+    """Return the sharp range of a zoom at a focal length between two measured ones, None where it lies between none.
+
+    `limits` are f-number limits, those to be preferred first. Both must be of the same lens, place and criterion; their
+    ends are interpolated in log f-number against log focal length. Nothing is carried beyond the measured ones.
+    """
+    for first in limits:
+        own = [
+            item.limit
+            for item in limits
+            if (item.limit.lens, item.limit.region, item.limit.criterion)
+            == (first.limit.lens, first.limit.region, first.limit.criterion)
+        ]
+        known = {limit.focal_mm: limit for limit in reversed(own) if limit.focal_mm is not None}
+        below = max((focal for focal in known if focal < focal_mm), default=None)
+        above = min((focal for focal in known if focal > focal_mm), default=None)
+        if below is None or above is None:
+            continue
+        share = math.log(focal_mm / below) / math.log(above / below)
+        low, high = (
+            known[below].value[end] ** (1 - share) * known[above].value[end] ** share
+            for end in ("f_number_low", "f_number_high")
+        )
+        text = (
+            f"{first.limit.lens or 'this lens'} is sharp from {sharp_range(low, high)} at {focal_mm:g} mm, "
+            f"interpolated between {below:g} and {above:g} mm"
+        )
+        region = first.limit.region
+        because = Because(SCALED, text, first.run)
+        return SharpBound(low, high, first.limit.lens, region if region in REGIONS else "centre", because)
+    return None
+
+
 def _sharp(request: PlanRequest, limits: Sequence[AcceptedLimit], focal_mm: float) -> SharpBound:
-    def rank(accepted: AcceptedLimit) -> tuple[bool, float]:
-        return accepted.limit.region not in (None, "whole frame"), -accepted.accepted_at.timestamp()
+    def rank(accepted: AcceptedLimit) -> tuple[bool, bool, bool, float]:
+        limit = accepted.limit
+        developed = "rendered" in limit.flags  # holds for one picture style: only where raw files tell nothing
+        by_picture = "picture_mtf" in limit.criterion  # made for one size of picture: only where there is no other
+        return developed, by_picture, limit.region not in (None, "whole frame"), -accepted.accepted_at.timestamp()
 
     measured = [limit for limit in limits if limit.limit.kind == "f_number"]
-    fitting = [
+    of_lens = [
         limit
         for limit in measured
-        if (request.lens is None or (limit.limit.lens or "").casefold() == request.lens.casefold())
-        and (limit.limit.focal_mm is None or abs(math.log2(focal_mm / limit.limit.focal_mm)) < 2 * _SAME_FOCAL_STOPS)
+        if request.lens is None or (limit.limit.lens or "").casefold() == request.lens.casefold()
+    ]
+    fitting = [
+        limit
+        for limit in of_lens
+        if limit.limit.focal_mm is None or abs(math.log2(focal_mm / limit.limit.focal_mm)) < 2 * _SAME_FOCAL_STOPS
     ]
     if fitting:
         best = min(fitting, key=rank)
         low, high = best.limit.value["f_number_low"], best.limit.value["f_number_high"]
         text = f"{best.limit.lens or 'this lens'} is sharp from {sharp_range(low, high)}"
-        others = [item for item in fitting if rank(item)[0] == rank(best)[0]]
+        others = [item for item in fitting if rank(item)[:3] == rank(best)[:3]]
         note = f"of {len(others)} such limits ({', '.join(labels(others))}) the one accepted last"
         because = Because(MEASURED, text, best.run, note if len(others) > 1 else "")
         region = best.limit.region
         return SharpBound(low, high, best.limit.lens, region if region in REGIONS else "centre", because)
+    between = _between_focal_lengths(sorted(of_lens, key=rank), focal_mm)
+    if between is not None:
+        return between
     low, high = (exact_f_number(value) for value in PRACTICE_SHARP_F_NUMBERS)
     text = "most lenses are sharp from f/4 to f/11; this one was not measured"
     if measured:

@@ -8,8 +8,7 @@ carried beyond the measured range. Pure standard library.
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -17,15 +16,14 @@ from typing import Any
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, exact_f_number, exact_iso
 from kitgauge.limits.viewing import picture_noise_power, picture_scale
+from kitgauge.planner.curve_points import Points, between_focal_lengths, interpolated, sorted_points
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
 from kitgauge.planner.streaks import FAMILIES
 
-Z_95 = 1.959963984540054
 _SHALLOWEST_SLOPE = 0.05  # blur that does not grow with time gives no slowest shutter
 _STEEPEST_SLOPE, _WIDEST_LN_SHAPE = 20.0, 7.0  # nor does a fit beyond these tell of hands
 _LEAST_POWER = 1e-6  # of white noise: nothing is free of noise
 _FEWEST_BANDS, _MOST_BANDS = 4, 1000
-Points = tuple[tuple[float, float, float], ...]  # (setting, value, standard error, NaN = not estimated), rising
 
 
 @dataclass(frozen=True)
@@ -81,7 +79,7 @@ class KitModel:
         if not self.noise:
             return math.nan, math.nan
         logs = tuple((iso_, math.log(value), error / value) for iso_, value, error in self.noise)
-        value, relative = _interpolated(logs, iso)
+        value, relative = interpolated(logs, iso)
         return math.exp(value), math.exp(value) * relative
 
     def picture_scale(self, iso: float, output_mp: float, sensor_pixels: float) -> float:
@@ -95,16 +93,17 @@ class KitModel:
         )
         if not logs:
             return picture_scale(sensor_pixels, output_mp)
-        power = math.exp(_interpolated(logs, min(max(iso, logs[0][0]), logs[-1][0]))[0])
+        power = math.exp(interpolated(logs, min(max(iso, logs[0][0]), logs[-1][0]))[0])
         return picture_scale(sensor_pixels, output_mp, power)
 
     def mtf50_at(self, f_number: float, lens: str | None, focal_mm: float | None, region: str) -> tuple[float, float]:
         """Return (MTF50 [cycles/pixel], standard error) in `region`; NaN where this lens or f-number is not
         measured.
 
-        A lens or focal length of None stands for any, if only one was measured.
+        A lens or focal length of None stands for any, if only one was measured. Between two measured focal lengths of a
+        zoom it is interpolated.
         """
-        return _interpolated(self._points(lens, focal_mm, region), f_number)
+        return interpolated(self._points(lens, focal_mm, region), f_number)
 
     def mtf50_points(self, lens: str | None, focal_mm: float, region: str) -> tuple[tuple[float, float], ...]:
         """Return the measured (f-number, MTF50 [cycles/pixel]) of a lens, rising; none where it was not
@@ -113,12 +112,15 @@ class KitModel:
         return tuple((number, value) for number, value, _ in self._points(lens, focal_mm, region))
 
     def _points(self, lens: str | None, focal_mm: float | None, region: str) -> Points:
-        fitting = [
-            points
+        own = [
+            (lens_, focal_, points)
             for (lens_, focal_, region_), points in (self.mtf50 or {}).items()
-            if region_ == region and _same(lens, lens_) and _same_focal(focal_mm, focal_)
+            if region_ == region and _same(lens, lens_)
         ]
-        return fitting[0] if len(fitting) == 1 else ()
+        fitting = [points for _, focal_, points in own if _same_focal(focal_mm, focal_)]
+        if fitting or focal_mm is None or len({lens_ for lens_, _, _ in own}) > 1:
+            return fitting[0] if len(fitting) == 1 else ()
+        return between_focal_lengths({focal_: points for _, focal_, points in own if focal_ is not None}, focal_mm)
 
     def f_numbers(self, lens: str | None, focal_mm: float | None) -> tuple[float, ...]:
         """Return the measured f-numbers of a lens, rising; none where it is not measured or cannot be
@@ -219,17 +221,25 @@ def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
     circumstances = _mapping(shutter_limits[0] if shutter_limits else curves)
     noise = _noise(_mapping(curves.get("noise")))
     mtf50 = _sharpness(_mapping(curves.get("sharpness")), _text(kit.get("lens")), _known(kit.get("focal_mm")))
+    known = model.mtf50 or {}
     streaks = _streaks(_mapping(_mapping(curves.get("blur")).get("fit")), circumstances, run)
     return replace(
         model,
         noise=noise or model.noise,
         spectra=_spectra(_mapping(curves.get("noise"))) if noise else model.spectra,
-        mtf50={**(model.mtf50 or {}), **mtf50},
+        mtf50={**mtf50, **known} if _developed(curves) else {**known, **mtf50},
         streaks=(*model.streaks, *streaks),
         sensor_pixels=_known(kit.get("sensor_pixels")) or model.sensor_pixels,
         pixel_pitch_um=_known(kit.get("pixel_pitch_um")) or model.pixel_pitch_um,
         frame_diagonal_mm=_diagonal_mm(kit) or model.frame_diagonal_mm,
     )
+
+
+def _developed(curves: dict[str, Any]) -> bool:
+    """Tell whether sharpness was measured on developed pictures: it never takes the place of that of raw files."""
+    points = _records(_mapping(curves.get("sharpness")).get("points"))
+    flags = [point.get("flags") for point in points]
+    return any(isinstance(names, list) and "rendered" in names for names in flags)
 
 
 def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
@@ -250,7 +260,7 @@ def _noise(noise: Mapping[str, Any]) -> Points:
         iso, snr = (_number(point.get(name)) for name in ("iso", "snr_midgrey"))
         if point.get("channel") == "G" and iso > 0 and snr > 0:
             points.append((exact_iso(iso), snr, snr * _relative_snr_error(point)))
-    return _sorted(points)
+    return sorted_points(points)
 
 
 def _spectra(noise: Mapping[str, Any]) -> tuple[NoiseSpectrum, ...]:
@@ -299,7 +309,7 @@ def _sharpness(
         value = sum(_number(point.get("mtf50_cy_per_px")) for point in chosen) / count
         error = math.sqrt(sum(_number(point.get("mtf50_cy_per_px_stderr")) ** 2 for point in chosen)) / count
         regions.setdefault(region, []).append((f_number, value, error))
-    return {(lens, focal_mm, region): _sorted(points) for region, points in regions.items()}
+    return {(lens, focal_mm, region): sorted_points(points) for region, points in regions.items()}
 
 
 def _exact_f_number(point: Mapping[str, Any]) -> float:
@@ -322,27 +332,6 @@ def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str)
         return ()
     technique, focal_mm = _text(circumstances.get("technique")), _known(circumstances.get("focal_mm"))
     return (StreakSpread(run, technique, focal_mm, family, shape, slope),)
-
-
-def _interpolated(points: Points, setting: float) -> tuple[float, float]:
-    """Return value and standard error at `setting`, linear in log setting; NaN outside the points (1 % of
-    slack).
-
-    Errors of the two neighbours are independent: their weighted squares add.
-    """
-    if not points or not points[0][0] * 0.99 <= setting <= points[-1][0] * 1.01:
-        return math.nan, math.nan
-    if len(points) == 1:
-        return points[0][1], points[0][2]
-    index = min(max(bisect_right([point[0] for point in points], setting), 1), len(points) - 1)
-    (x0, y0, e0), (x1, y1, e1) = points[index - 1], points[index]
-    share = math.log(setting / x0) / math.log(x1 / x0)
-    return (1 - share) * y0 + share * y1, math.hypot((1 - share) * e0, share * e1)
-
-
-def _sorted(points: Iterable[tuple[float, float, float]]) -> Points:
-    """Return the points in rising order of their setting, one per setting (the last one given)."""
-    return tuple(sorted({point[0]: point for point in points if point[0] > 0}.values()))
 
 
 def _same(asked: str | None, measured: str | None) -> bool:

@@ -14,9 +14,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from kitgauge.intervals import NORMAL_95
 from kitgauge.planner.streaks import log_quantile, share_below
 
-_Z_95 = 1.959963984540054
 _SHUTTER_SLACK = 1 + 1e-6
 _QUANTILES = 64  # of a measured subject's streaks, for their sum with those of the hands
 
@@ -56,7 +56,7 @@ class Hands:
         """Return the 95 % interval of the keep rate at `shutter_s`, None where no standard error is known."""
         if math.isnan(self.stderr_stops):
             return None
-        spread = 2 ** (_Z_95 * self.stderr_stops)
+        spread = 2 ** (NORMAL_95 * self.stderr_stops)
         return self.keep_rate(shutter_s * spread, budget), self.keep_rate(shutter_s / spread, budget)
 
     def streak(self, shutter_s: float, share: float) -> float:

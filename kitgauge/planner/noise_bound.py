@@ -10,11 +10,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from kitgauge.exposure import exact_iso, format_exact_iso
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.entries import AcceptedLimit, iso_up_to
 from kitgauge.limits.several import labels
 from kitgauge.planner.basis import MEASURED, PRACTICE, SCALED, Basis, Because
-from kitgauge.planner.kit_model import Z_95, KitModel
+from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.request import CameraFacts, PlanRequest
 
 PRACTICE_ISO_LIMIT = 3200.0  # common practice, no source
@@ -135,7 +136,7 @@ def _snr_function(
         value, error = model.snr_per_pixel(iso)
         if not math.isnan(value) and pixels is not None:
             factor = model.picture_scale(iso, output_mp, pixels)
-            spread = Z_95 * error
+            spread = NORMAL_95 * error
             return value * factor, (value - spread) * factor, (value + spread) * factor
         if best is None:
             return math.nan, math.nan, math.nan

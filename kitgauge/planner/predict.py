@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from kitgauge.intervals import NORMAL_95
 from kitgauge.planner.choose import Setting
 from kitgauge.planner.depth_of_field import blur_circle_mm, f_number_for_depth, near_and_far_m
 from kitgauge.planner.inputs import Inputs
-from kitgauge.planner.kit_model import Z_95, KitModel
+from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.viewing import HALF, Viewing
 
 _DEPTH_STEPS = range(-12, 73)  # from one stop below to six above, in steps of 1/12 stop
@@ -151,7 +152,7 @@ def predict(setting: Setting, inputs: Inputs, optics: Optics, model: KitModel) -
         far_m=far,
         keep_rate_interval=inputs.motion.interval(setting.shutter_s),
         snr_interval=None if math.isnan(snr_low) else (snr_low, snr_high),
-        mtf50_interval=None if math.isnan(error) else (mtf50 - Z_95 * error, mtf50 + Z_95 * error),
+        mtf50_interval=None if math.isnan(error) else (mtf50 - NORMAL_95 * error, mtf50 + NORMAL_95 * error),
         contrast=optics.contrast(setting.f_number),
     )
 

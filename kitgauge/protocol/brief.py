@@ -111,6 +111,8 @@ def _fact_rows(shots: ShotList) -> list[tuple[str, str]]:
     ]
     if shots.protocol.target is not None:
         rows.append(("Target", shots.protocol.target.text))
+    if shots.distance is not None and shots.distance.sheets is not None:
+        rows.append(("Print", shots.distance.sheets.text))
     if shots.distance_text:
         rows.append(("Distance", shots.distance_text))
     if shots.light_text:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from kitgauge.protocol.camera_range import CameraRange
 from kitgauge.protocol.model import Target
+from kitgauge.protocol.sheets import SheetPlan, sensor_size_mm, sheet_plan
 
 MM_PER_INCH = 25.4
 A4_LONG_MM = 297.0
@@ -21,11 +22,15 @@ PRINT_LOSS_AT_CY_PER_PX = 0.25  # half the Nyquist frequency
 
 @dataclass(frozen=True)
 class Distance:
-    """Range of distances from target to lens [m]; None where pitch or focal length is unknown."""
+    """Range of distances from target to lens [m]; None where pitch or focal length is unknown.
+
+    `sheets` says what to print, None for a target that kitgauge does not print.
+    """
 
     nearest_m: float | None
     furthest_m: float | None
     text: str
+    sheets: SheetPlan | None = None
 
 
 def magnification(distance_mm: float, focal_mm: float) -> float:
@@ -65,34 +70,41 @@ def target_distance(target: Target, camera: CameraRange) -> Distance:
     """Return between which distances `target` serves with this lens, with the reasons in words.
 
     The near end keeps the print finer than the lens can show (where the target asks for it), the far end
-    keeps an edge long enough in the frame: `square_mm` x m / pitch >= `edge_px_at_least`.
+    keeps an edge long enough in the frame: edge x m / pitch >= `edge_px_at_least`, where the edge is that of the
+    printed target's sheets (`sheets.py`), else `square_mm`.
     """
     nearest = target.focal_lengths_at_least
+    if camera.pitch_um is not None and target.out_resolve_lens:
+        nearest = max(nearest, focal_lengths_to_out_resolve(target.dots_per_inch, camera.pitch_um))
+    plan = None if target.sheets is None else sheet_plan(target, camera, nearest)
+    edge_mm = target.square_mm if plan is None else float(plan.design.square_mm)
     furthest = None
     if camera.pitch_um is not None:
-        if target.out_resolve_lens:
-            nearest = max(nearest, focal_lengths_to_out_resolve(target.dots_per_inch, camera.pitch_um))
-        furthest = 1.0 + 1000.0 * target.square_mm / (target.edge_px_at_least * camera.pitch_um)
+        furthest = 1.0 + 1000.0 * edge_mm / (target.edge_px_at_least * camera.pitch_um)
     focal = camera.focal_mm
     parts = [_nearest_text(target, camera, nearest)]
     if furthest is not None and furthest < nearest:
         needed_mm = target.edge_px_at_least * (camera.pitch_um or 0.0) * (nearest - 1.0) / 1000.0
         parts.append(
-            f"At that distance an edge of {target.square_mm:g} mm is shorter than the "
+            f"At that distance an edge of {edge_mm:g} mm is shorter than the "
             f"{target.edge_px_at_least:g} px needed: use squares of {math.ceil(needed_mm):d} mm or more."
         )
         furthest = None
     else:
-        parts.append(_furthest_text(target, focal, furthest))
-    if focal is not None and camera.sensor_mm is not None:
-        width_mm = camera.sensor_mm[0] / magnification(nearest * focal, focal)
+        parts.append(_furthest_text(target, edge_mm, focal, furthest))
+    sensor = sensor_size_mm(camera)
+    if plan is None and focal is not None and sensor is not None:
+        width_mm = sensor[0] / magnification(nearest * focal, focal)
         parts.append(
             f"At the nearest distance the frame is {_metres(width_mm)} wide"
             + (f"; an A4 sheet covers {A4_LONG_MM / width_mm:.0%} of that." if width_mm > A4_LONG_MM else ".")
         )
-    if focal is None:
-        return Distance(None, None, " ".join(parts))
-    return Distance(nearest * focal / 1000.0, None if furthest is None else furthest * focal / 1000.0, " ".join(parts))
+    return Distance(
+        None if focal is None else nearest * focal / 1000.0,
+        None if furthest is None or focal is None else furthest * focal / 1000.0,
+        " ".join(parts),
+        plan,
+    )
 
 
 def _nearest_text(target: Target, camera: CameraRange, nearest: float) -> str:
@@ -109,8 +121,8 @@ def _nearest_text(target: Target, camera: CameraRange, nearest: float) -> str:
     return f"At least {_metres(nearest * focal)} from target to lens ({nearest:.0f} x {focal:g} mm){why}."
 
 
-def _furthest_text(target: Target, focal_mm: float | None, furthest: float | None) -> str:
-    edge = f"an edge of {target.square_mm:g} mm"
+def _furthest_text(target: Target, edge_mm: float, focal_mm: float | None, furthest: float | None) -> str:
+    edge = f"an edge of {edge_mm:g} mm"
     if furthest is None:
         return f"Not so far that {edge} covers fewer than {target.edge_px_at_least:g} px."
     end = f"{furthest:.0f} focal lengths" if focal_mm is None else _metres(furthest * focal_mm)

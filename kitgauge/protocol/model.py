@@ -17,6 +17,8 @@ Role = Literal["flat", "dark", "edge", "tripod", "handheld", "subject", "scene"]
 Measures = Literal["noise", "dark-current", "sharpness", "blur", "practice"]
 LightKind = Literal["daylight", "tungsten"]
 SweepPlace = Literal["lowest", "middle", "highest"]
+Focusing = Literal["once", "each-frame", "stepped"]
+FEWEST_FOCUS_STEPS = 5
 
 ROLE_TEXTS: dict[Role, str] = {
     "flat": "an even, unsharp surface",
@@ -116,6 +118,11 @@ class Step(StrictModel):
     optional: bool = Field(
         default=False, strict=True, description="Worth having: a run without these frames is still complete."
     )
+    focus: Focusing = Field(
+        default="once",
+        description='"once": focused once, then left alone; "each-frame": focused anew before each frame, so that the '
+        'frames show how repeatable that is; "stepped": moved by one equal step after each frame, from near to far.',
+    )
     light: LightKind | None = Field(default=None, description="The colour of the light these frames need.")
     picture: Text | None = Field(default=None, description="What the picture must look like.")
     how: Texts = Field(default=(), description="What to do for this step, in order.")
@@ -157,6 +164,13 @@ class Target(StrictModel):
     )
     out_resolve_lens: bool = Field(
         default=False, description="Whether the print's dots must stay too small for the lens to show."
+    )
+    sheets: int | None = Field(
+        default=None,
+        ge=1,
+        le=5,
+        description="Sheets of the target that 'kitgauge target' writes (5: centre and corners); their size and "
+        "spacing are then worked out, and square_mm is not used.",
     )
 
 
@@ -207,7 +221,24 @@ class Protocol(StrictModel):
                 )
             seen[key] = number
         self._check_roles([step.role for step in self.step if not step.optional])
+        if len({step.focus for step in self.step}) > 1:
+            raise problem(
+                "step",
+                "steps are focused in different ways, and their frames cannot be told apart",
+                "the same focus in all steps",
+                ", ".join(step.focus for step in self.step),
+            )
         return self
+
+    @property
+    def refocused(self) -> bool:
+        """Whether the focus is found again before each frame."""
+        return all(step.focus == "each-frame" for step in self.step)
+
+    @property
+    def focus_stepped(self) -> bool:
+        """Whether the frames run through the focus."""
+        return self.step[0].focus == "stepped"
 
     def _check_roles(self, roles: list[Role]) -> None:
         present = ", ".join(roles)
@@ -254,6 +285,20 @@ class Protocol(StrictModel):
                 f"this role does not serve to measure {self.measures}",
                 " or ".join(allowed),
                 step.role,
+            )
+        if step.focus != "once" and self.measures != "sharpness":
+            raise problem(
+                f"{here}.focus",
+                "only sharpness is measured along the focus",
+                'focus = "once", or measures = "sharpness"',
+                step.focus,
+            )
+        if step.focus == "stepped" and step.frames < FEWEST_FOCUS_STEPS:
+            raise problem(
+                f"{here}.frames",
+                "too few frames to see a peak of sharpness along the focus",
+                f"{FEWEST_FOCUS_STEPS} or more",
+                step.frames,
             )
         if step.at == "once":
             return

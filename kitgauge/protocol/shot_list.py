@@ -15,13 +15,18 @@ from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, ev100, f_number_di
 from kitgauge.protocol.camera_range import CameraRange
 from kitgauge.protocol.distance import Distance, target_distance
 from kitgauge.protocol.marked import Setting, format_setting
-from kitgauge.protocol.model import Exposure, LightKind, Protocol, Role, Step
+from kitgauge.protocol.model import Exposure, Focusing, LightKind, Protocol, Role, Step
 from kitgauge.protocol.sweep import ShutterSweep
 from kitgauge.protocol.sweep_values import sweep_values
 
 __all__ = ["CameraRange", "Guide", "Shot", "ShotList", "shot_list"]
 
 SETTINGS: tuple[Setting, ...] = ("iso", "shutter_s", "f_number")
+FOCUS_WORDS: dict[Focusing, str] = {
+    "once": "",
+    "each-frame": "focus again before each frame",
+    "stepped": "one step of focus after each frame, near to far",
+}
 LIGHT_WORDS: dict[LightKind, str] = {"daylight": "in daylight", "tungsten": "in lamp light"}
 SECONDS_PER_CHANGE = 6.0  # to turn a dial and check it; common practice, no source
 _DIALS = {"iso": iso_dial(), "shutter_s": shutter_dial(), "f_number": f_number_dial()}
@@ -57,7 +62,8 @@ class Shot:
     free or metered. `match_by` names the settings that tell this shot from the others of its step. `guide`
     has all three settings as far as they can be worked out for the light assumed. `saturation` is the
     wanted level of the brightest colour in shares of saturation (low, high; above 1: clipped on purpose), None =
-    not checked. `light` is the colour of light it needs, None = that of the whole series.
+    not checked. `light` is the colour of light it needs, None = that of the whole series. `focus` is as in the
+    protocol's step.
     """
 
     number: int
@@ -76,6 +82,7 @@ class Shot:
     lens_cap: bool = False
     optional: bool = False
     light: LightKind | None = None
+    focus: Focusing = "once"
 
     def setting_text(self, setting: Setting) -> str:
         """Return one setting in words: "ISO 400", "about 1/6" where light decides, "" where it is free."""
@@ -219,7 +226,7 @@ def _shot(
     if step.light == "tungsten":  # the light assumed is that of the series
         light = None
     guide, trouble = _guide(step.exposure, binding, camera, light)
-    notes = [_exposure_note(step.exposure, guide), trouble]
+    notes = [_exposure_note(step.exposure, guide), FOCUS_WORDS[step.focus], trouble]
     if step.light is not None:
         notes.insert(0, LIGHT_WORDS[step.light])
     shutter_s = binding["shutter_s"]
@@ -242,6 +249,7 @@ def _shot(
         lens_cap=step.exposure.lens_cap,
         optional=optional,
         light=step.light,
+        focus=step.focus,
     )
 
 

@@ -50,6 +50,9 @@ def sweep_values(
         return _not_empty(inside, setting, camera_low, camera_high), tuple(remarks)
 
     low, high = _wanted_bounds(sweep, camera, remarks)
+    if setting == "f_number" and high < camera_low:  # a slow lens: wide open is as near as it gets
+        remarks.append(f"This lens opens to {format_setting(setting, camera_low)} only: that one is used.")
+        return (camera_low,), tuple(remarks)
     low, high = max(low, camera_low), min(high, camera_high)
     dial = dial_for(setting, sweep.values)
     values = [value for value in dial.exact if _within(value, low, high)]

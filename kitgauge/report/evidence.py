@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from kitgauge.report import wording
-from kitgauge.report.data import FrameRow, RunData, flag_of, mapping, number, records, text, texts
+from kitgauge.report.data import FrameRow, RunData, number, records, text, texts
 
 _PADDING_REM, _LETTER_REM = 1.2, 0.47
 _LEAST_CELL_REM, _LEAST_FIRST_REM, _LEAST_LAST_REM = 4.0, 7.0, 11.0
@@ -46,101 +46,6 @@ class Table:
             longest = max((len(piece) for piece in (*heading.split(), *pieces)), default=0)
             total += max(least if broken else _LEAST_CELL_REM, _PADDING_REM + _LETTER_REM * longest)
         return math.ceil(total)
-
-
-def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
-    """Return the sharpness points, None without any."""
-    points = records(sharpness.get("points"))
-    if not points:
-        return None
-    shared = shared_flags(points)
-    rows = tuple(
-        (
-            wording.f_number(number(p.get("f_number"))), text(p.get("region")), text(p.get("orientation")),
-            text(p.get("channel")), pair(p, "mtf50_cy_per_px"), wording.plain(number(p.get("frames")), 3),
-            f"{decimals_cell(p, 'x_norm', 2)}, {decimals_cell(p, 'y_norm', 2)}", flags_cell(p, shared),
-        )
-        for p in sorted(points, key=lambda p: (text(p.get("region")) != "centre", text(p.get("region")),
-                                               text(p.get("orientation")), sort_last(number(p.get("f_number")))))
-    )  # fmt: skip
-    columns = (
-        "f-number",
-        "region",
-        "edges",
-        "colour",
-        "MTF50, cycles per pixel",
-        "frames",
-        "place (x, y)",
-        "flags",
-    )
-    note = "Place: from the left and the top of the frame, 0 to 1. ± is one standard error."
-    return Table(
-        "Sharpness per f-number and region",
-        columns,
-        rows,
-        frozenset({0, 1, 2, 3, 7}),
-        note + flag_note(shared),
-    )
-
-
-def apertures_table(sharpness: Mapping[str, Any]) -> Table | None:
-    """Return the sharpest f-number and the sharp range of each region, None without a fit."""
-    fit = mapping(sharpness.get("fit"))
-    rows = tuple(
-        (
-            region, _f_number(found.get("sharpest_f_number")), _f_range(found.get("sharpest_f_number_ci")),
-            _f_range(found.get("sharp_range")),
-        )
-        for region, found in fit.items()
-        if isinstance(found, Mapping) and "sharpest_f_number" in found
-    )  # fmt: skip
-    if not rows:
-        return None
-    columns = ("region", "sharpest f-number", "95 % interval", "sharp range")
-    return Table("Sharpest f-number of each region", columns, rows)
-
-
-def _f_number(value: object) -> str:
-    given = number(value)
-    return f"f/{wording.plain(given, 3)}" if given > 0 else wording.NOT_ESTIMATED
-
-
-def _f_range(value: object) -> str:
-    ends = list(value) if isinstance(value, Sequence) and not isinstance(value, str) else []
-    return f"{_f_number(ends[0])} to {_f_number(ends[1])}" if len(ends) == 2 else wording.NOT_ESTIMATED
-
-
-def findings_table(sharpness: Mapping[str, Any]) -> Table | None:
-    """Return what was found about the lens, None without any finding."""
-    rows = tuple(
-        (
-            text(f.get("text")) or text(f.get("kind")).replace("-", " "), text(f.get("region")),
-            f"{wording.plain(number(f.get('size')), 3)} {text(f.get('unit'))}".strip(),
-            wording.plain(number(f.get("z")), 3),
-        )
-        for f in records(sharpness.get("findings"))
-    )  # fmt: skip
-    if not rows:
-        return None
-    note = "z: size in standard errors; under 2 it may well be chance."
-    return Table("Found about the lens", ("finding", "region", "size", "z"), rows, frozenset({0, 1}), note)
-
-
-def refused_edges_table(sharpness: Mapping[str, Any]) -> Table | None:
-    """Return why edges that were seen were not measured, with how many and where; None without any."""
-    groups: dict[str, list[str]] = {}
-    for edge in records(sharpness.get("edges_refused")):
-        for name in texts(edge.get("flags")) or ("",):
-            flag = flag_of(name)
-            why = flag.text if flag is not None else text(edge.get("text")) or name or wording.UNKNOWN
-            groups.setdefault(why, []).append(text(edge.get("file")))
-    rows = tuple(
-        (why, str(len(files)), wording.listing(list(dict.fromkeys(files)), 3))
-        for why, files in sorted(groups.items(), key=lambda item: -len(item[1]))
-    )
-    if not rows:
-        return None
-    return Table("Edges seen and not measured", ("reason", "edges", "frames"), rows, frozenset({0, 2}))
 
 
 def practice_table(practice: Mapping[str, Any]) -> Table | None:

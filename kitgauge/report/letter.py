@@ -22,6 +22,8 @@ _CRITERION_WORDS = {  # what stands before and after the value
     "streak_px": ("streaks of at most ", " px"),
     "keep": ("", " of frames"),
     "mtf50_fraction": ("at least ", " of the best MTF50"),
+    "picture_mtf": ("MTF of ", " at the picture's finest detail"),
+    "focus_loss": ("less than ", " of MTF50 lost to focusing"),
 }
 
 
@@ -57,7 +59,7 @@ def limit_texts(data: RunData) -> list[LimitText]:
     found = []
     for limit in data.limits:
         interval = "" if "interval" in text(limit.get("text")) else _interval(limit)
-        if limit.get("region") == "whole frame":
+        if limit.get("region") == "whole frame" and "picture_mtf" not in mapping(limit.get("criterion")):
             interval = " ".join(part for part in (interval, whole_frame_text(data.part("sharpness"))) if part)
         advice, more = _advice(limit, subject)
         found.append(
@@ -82,7 +84,8 @@ def _doubted(limit: Mapping[str, Any]) -> list[str]:
 
 def sets_limits(data: RunData) -> bool:
     """Tell whether a run of this kind sets limits."""
-    return data.run.get("measures") not in ("dark-current", "practice")
+    through_focus = bool(data.part("sharpness").get("bracket"))  # tells of the lens and sets no limit
+    return data.run.get("measures") not in ("dark-current", "practice") and not through_focus
 
 
 def whole_frame_text(sharpness: Mapping[str, Any]) -> str:
@@ -105,6 +108,9 @@ def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
     if kind == "shutter":
         value = number(limit.get(f"shutter_s{suffix}"))
         return wording.shutter(value) if suffix else wording.exact_shutter(value)
+    if kind == "focus":
+        value = number(limit.get(f"f_number{suffix}"))
+        return wording.f_number(value) if suffix else f"f/{wording.plain(value, 3)}"
     if kind == "f_number":
         low, high = (number(limit.get(f"f_number_{end}{suffix}")) for end in ("low", "high"))
         if suffix:
@@ -114,7 +120,14 @@ def setting_text(limit: Mapping[str, Any], suffix: str = "_dial") -> str:
 
 
 def _heading(limit: Mapping[str, Any]) -> str:
-    names = {"iso": "Highest ISO", "shutter": "Slowest shutter speed", "f_number": "Sharp f-numbers"}
+    names = {
+        "iso": "Highest ISO",
+        "shutter": "Slowest shutter speed",
+        "f_number": "Sharp f-numbers",
+        "focus": "Focusing",
+    }
+    if "picture_mtf" in mapping(limit.get("criterion")):
+        names["f_number"] = "F-numbers for the picture"
     parts = [names.get(text(limit.get("kind")), text(limit.get("kind")).replace("_", "-") or "Limit")]
     if region := text(limit.get("region")):
         parts.append(region)
@@ -139,7 +152,7 @@ def _end_text(kind: object, value: float) -> str:
         return wording.NOT_ESTIMATED
     if kind == "shutter":
         return wording.exact_shutter(value)
-    if kind == "f_number":
+    if kind in ("f_number", "focus"):
         return f"f/{wording.plain(value, 3)}"
     return f"ISO {wording.plain(value, 3)}" if kind == "iso" else wording.plain(value, 3)
 
@@ -156,6 +169,8 @@ def _interval(limit: Mapping[str, Any]) -> str:
         return f"With 95 % confidence it is {second} or {less}; the {less} end is open."
     if limit.get("kind") == "f_number":  # the ends belong to two different f-numbers
         return _range_interval(limit)
+    if low == high:
+        return ""
     if not (low > 0 and high > 0):
         return f"The 95 % interval is {first} to {second}."
     return f"The 95 % interval is {first} to {second}, {math.log2(high / low):.2f} stops wide."
@@ -185,10 +200,19 @@ def _advice(limit: Mapping[str, Any], subject: bool) -> tuple[str, str]:
             "If the light asks for more, open the aperture, slow the shutter or add light first; a smaller picture "
             "also tolerates more noise.",
         )
+    if kind == "f_number" and "picture_mtf" in mapping(limit.get("criterion")):
+        return f"What to do: for such a picture any of {setting} will do.", ""
     if kind == "f_number":
         return (
             f"What to do: {'stay within' if ' to ' in setting else 'use'} {setting} when sharpness matters.",
             "Go elsewhere only for a reason: wider for less light or a thin focus, narrower for depth.",
+        )
+    if kind == "focus" and "range-open" in texts(limit.get("flags")):
+        return "What to do: trust your focusing at every f-number measured.", ""
+    if kind == "focus":
+        return (
+            f"What to do: at f-numbers below {setting} shoot several frames and focus again for each.",
+            "A focused frame is a matter of luck there; so is the sharpness of a single test frame.",
         )
     return _shutter_advice(limit, setting, subject) if kind == "shutter" else ("", "")
 
@@ -215,7 +239,7 @@ def criterion_text(criterion: Mapping[str, Any]) -> str:
     known = {key: criterion[key] for key in _CRITERION_WORDS if key in criterion}  # in an order that reads
     for key, value in {**known, **criterion}.items():
         before, after = _CRITERION_WORDS.get(str(key), (f"{str(key).replace('_', ' ')} ", ""))
-        shown = wording.share if key in ("keep", "mtf50_fraction") else wording.plain
+        shown = wording.share if key in ("keep", "mtf50_fraction", "focus_loss") else wording.plain
         parts.append(f"{before}{shown(number(value))}{after}")
     return ", ".join(parts)
 

@@ -6,6 +6,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from kitgauge.limits.criteria import EXPLANATIONS
@@ -29,6 +30,15 @@ FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
             "Model: diffraction × pixel × exp(−2π² σ² ν²), σ falling with the f-number to a floor",
             "common practice, no source",
         ),
+        (
+            "MTF50 in line pairs per millimetre: cycles per pixel / pixel pitch; in line widths per picture height: "
+            "2 × cycles per pixel × pixels of the frame's shorter side",
+            "line widths: ISO 12233",
+        ),
+        (
+            "Lines along edges: how far the edge spread rises over the bright ground and falls under the dark one",
+            "light adds up and is never negative, so behind any lens an edge rises steadily",
+        ),
     ),
     "blur": (
         (
@@ -51,12 +61,16 @@ FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
     ),
 }
 
+_UNDEVELOPED = "on undeveloped samples of one colour"
+_DEVELOPED = "on the brightness of the developed pictures, their colour encoding undone,"
+
 # what results do not cover; of noise: `method_noise.py`
 NOT_COVERED: dict[str, tuple[str, ...]] = {
     "sharpness": (
         "Other distances: a lens may be better or worse near its closest focus or at infinity.",
         "Other focal lengths of a zoom, other copies of the lens, and focus errors in use.",
-        "What sharpening in a raw developer brings back.",
+        "What sharpening in a raw developer brings back, and what its lens profile takes out.",
+        "Contrast of large shapes: stray light and reflections inside the lens are not in MTF50.",
     ),
     "blur": (
         "Subjects that move: the limit is about your hands, on a still target.",
@@ -106,7 +120,10 @@ def measured_parts(data: RunData) -> list[str]:
 def formulas(data: RunData) -> list[Formula]:
     """Return formula, source, and what each cannot tell, of everything that was measured."""
     found = noise_formulas(data.part("noise")) if data.part("noise") else []
-    return found + [Formula(*entry) for part in measured_parts(data) for entry in FORMULAS.get(part, ())]
+    found += [Formula(*entry) for part in measured_parts(data) for entry in FORMULAS.get(part, ())]
+    if any("rendered" in frame.flags for frame in data.frames):
+        found = [replace(f, formula=f.formula.replace(_UNDEVELOPED, _DEVELOPED)) for f in found]
+    return found
 
 
 def not_covered(data: RunData) -> list[str]:
@@ -183,7 +200,7 @@ def criteria_facts(data: RunData) -> list[tuple[str, str, str]]:
     for limit in data.limits:
         for key, value in mapping(limit.get("criterion")).items():
             shown = wording.plain(number(value), 4)
-            if key in ("keep", "mtf50_fraction"):
+            if key in ("keep", "mtf50_fraction", "focus_loss"):
                 shown = wording.share(number(value))
             rows[(str(key), shown)] = EXPLANATIONS.get(str(key), "")
     return [(key, value, meaning) for (key, value), meaning in rows.items()]

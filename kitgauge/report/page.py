@@ -18,6 +18,8 @@ points stand alone and the caption says so):
   ceiling
 - `snr_pixel` of an ISO limit: the SNR that one pixel needs for the criterion
 - `blur.frames[].bound_px`: the bound of a censored frame, else its `streak_px` is taken for it
+- `sharpness.mtf_curves`, `.crops`, `.halo`, `.colour`, `.edges_refused`: MTF at three f-numbers, small pictures of one
+  edge at every f-number, lines that sharpening leaves, shifts of red and blue, edges not measured
 - `run.json`: `cautions`, `missing` and `notes`, lists of sentences; `not_frames`, file -> reason
 """
 
@@ -27,11 +29,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import write_atomically
-from kitgauge.report import evidence, letter, method, troubles, wording
+from kitgauge.report import evidence, focus_tables, letter, method, sharpness_tables, troubles, wording
+from kitgauge.report.contact_sheet import contact_sheet
 from kitgauge.report.data import RunData, load_run, mapping, texts
 from kitgauge.report.fit_table import fit_table
 from kitgauge.report.noise_tables import noise_tables
 from kitgauge.report.noise_text import noise_letter
+from kitgauge.report.sharpness_text import sharpness_letter
 from kitgauge.report.thumbnails import with_thumbnails
 
 if TYPE_CHECKING:
@@ -86,6 +90,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "measured": bool(parts),
         "limits": letter.limit_texts(data),
         "noise_letter": noise_letter(noise, data.limits),
+        "sharpness_letter": sharpness_letter(data.part("sharpness")),
         "reasons": letter.reasons(data.run),
         "run_notes": texts(data.run.get("notes")),
         "sets_limits": letter.sets_limits(data),
@@ -98,7 +103,8 @@ def page_content(data: RunData) -> dict[str, Any]:
         "reshoot": troubles.reshoot_list(data),
         "doubts": doubts,
         "pictures": pictures(data),
-        "findings": evidence.findings_table(data.part("sharpness")),
+        "sheet": contact_sheet(data.part("sharpness")),
+        "findings": sharpness_tables.findings_table(data.part("sharpness")),
         "next_shots": letter.next_shots(data.part("blur")),
         "tables": point_tables(data),
         "fit_tables": [
@@ -127,7 +133,7 @@ def pictures(data: RunData) -> list[Picture]:
     if sharpness := data.part("sharpness"):
         from kitgauge.report.plots_sharpness import sharpness_pictures
 
-        found += sharpness_pictures(sharpness, data.limits)
+        found += sharpness_pictures(sharpness, data.limits, mapping(data.curves.get("kit")))
     if blur := data.part("blur"):
         from kitgauge.report.plots_blur import blur_pictures
 
@@ -139,9 +145,12 @@ def point_tables(data: RunData) -> list[evidence.Table]:
     """Return the tables of measured points."""
     tables = (
         *noise_tables(data.part("noise")),
-        evidence.apertures_table(data.part("sharpness")),
-        evidence.sharpness_table(data.part("sharpness")),
-        evidence.refused_edges_table(data.part("sharpness")),
+        sharpness_tables.apertures_table(data.part("sharpness")),
+        sharpness_tables.sharpness_table(data.part("sharpness")),
+        focus_tables.focusing_table(data.part("sharpness")),
+        focus_tables.bracket_table(data.part("sharpness")),
+        sharpness_tables.halo_table(data.part("sharpness")),
+        sharpness_tables.refused_edges_table(data.part("sharpness")),
         evidence.blur_limits_table(data.part("blur")),
         evidence.blur_table(data.part("blur")),
     )

@@ -1,5 +1,5 @@
-"""Figures of sharpness against f-number: MTF50 per region with model and diffraction, and a map of the
-frame.
+"""Figures of sharpness against f-number: MTF50 per region with model, ceiling and limits; with the maps of the frame
+and the MTF curves all figures of a sharpness run.
 """
 
 from __future__ import annotations
@@ -11,43 +11,77 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import Rectangle
 
-from kitgauge.measure.diffraction import diffraction_px, system_mtf50
+from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis
 from kitgauge.report.data import Curve, mapping, number, records, sampled_curve, text
+from kitgauge.report.frame_map import aspect_of, colour_map, refused_map, sharpness_map
 from kitgauge.report.letter import setting_text
-from kitgauge.report.regions import (
-    CORNERS,
-    REGIONS,
-    SAME_PLACE,
-    SIDES,
-    Rows,
-    region_means,
-    regions_of,
-    sharpest_aperture,
-)
-from kitgauge.report.style import GREY, INK, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, picture
+from kitgauge.report.plots_mtf import mtf_pictures
+from kitgauge.report.regions import CORNERS, REGIONS, SIDES, Rows, region_means, regions_of, sharpest_aperture
+from kitgauge.report.style import GREY, GRID, LIMIT, LOOKS, Look, Picture, draw_model, draw_points, picture
 
 _GROUP_LOOK = LOOKS[1]
 _WORST_LOOK = Look(LOOKS[5].colour, "D", LOOKS[5].line, 8.0)  # drawn first and larger: it may lie under the mean
-_BELOW_CIRCLE = 0.18  # on the map, where the frame is 2 high: from a circle's middle to its figures
-_MAP_FOOT = 0.45  # from the middle of the lowest circles to the foot of the map
 _LIMIT_LINES: dict[str, tuple[int, tuple[float, ...]]] = {"centre": (0, (7, 2)), "whole frame": (0, (1, 1.2))}
-_ORIENTATIONS = ("vertical", "horizontal", "both")
 
 
-def sharpness_pictures(sharpness: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) -> list[Picture]:
-    """Return the figures of one sharpness run (`sharpness` and `limits` of `curves.json`); none without
-    points.
+def sharpness_pictures(
+    sharpness: Mapping[str, Any], limits: Sequence[Mapping[str, Any]], kit: Mapping[str, Any] | None = None
+) -> list[Picture]:
+    """Return the figures of one sharpness run (`sharpness`, `limits` and `kit` of `curves.json`); none without points.
+
+    The kit's pixel pitch gives the ceiling where no fit does, its frame size the shape of the maps.
     """
     points = [p for p in records(sharpness.get("points")) if number(p.get("f_number")) > 0]
+    if not points:
+        return []
     fit = mapping(sharpness.get("fit"))
-    ranges = {text(item.get("region")) or "centre": item for item in limits if item.get("kind") == "f_number"}
-    pictures = _curve_pictures(points, fit, {name: ranges[name] for name in _LIMIT_LINES if name in ranges})
-    frame_map = _frame_map(points)
-    return pictures + ([] if frame_map is None else [frame_map])
+    known = kit or {}
+    frame_px = (number(known.get("width_px")), number(known.get("height_px")))
+    optics = _optics(fit, number(known.get("pixel_pitch_um")))
+    ranges = {
+        text(item.get("region")) or "centre": item
+        for item in limits
+        if item.get("kind") == "f_number" and "picture_mtf" not in mapping(item.get("criterion"))
+    }
+    pictures = _curve_pictures(points, fit, {name: ranges[name] for name in _LIMIT_LINES if name in ranges}, optics)
+    pictures += mtf_pictures(records(sharpness.get("mtf_curves")), *optics)
+    lateral = mapping(mapping(sharpness.get("colour")).get("lateral"))
+    maps = [*_maps(points, aspect_of(frame_px)), colour_map(lateral, aspect_of(frame_px))]
+    maps.append(refused_map(records(sharpness.get("edges_refused")), frame_px))
+    return pictures + [found for found in maps if found is not None]
+
+
+def _maps(points: Rows, aspect: float) -> list[Picture | None]:
+    """Return the maps of the sharpest and of the widest f-number measured, one where they are the same."""
+    sharpest = sharpest_aperture(points)
+    widest = min(number(point.get("f_number")) for point in points)
+    where = " at the centre" if region_means(points, "centre") else ""
+    maps = [sharpness_map(points, sharpest, f"the sharpest f-number measured{where}", aspect, "sharpness-map")]
+    if widest != sharpest:
+        maps.append(sharpness_map(points, widest, "the widest measured", aspect, "sharpness-map-widest", first=False))
+    return maps
+
+
+def _optics(fit: Mapping[str, Any], pitch_um: float) -> tuple[float, float]:
+    """Return pixel pitch and wavelength [um] of the ceiling: those of a fit of the optics, else the kit's and green's.
+
+    The pitch is NaN where nothing tells it.
+    """
+    for region in fit.values():
+        found = mapping(mapping(region).get("fit"))
+        evidence = mapping(found.get("evidence"))
+        wavelengths = (
+            number(mapping(mapping(found.get("parameters")).get("wavelength_um")).get("value")),
+            number(evidence.get("wavelength_um")),
+            number(evidence.get("wavelength_expected_um")),
+            GREEN_WAVELENGTH_UM,
+        )
+        if number(evidence.get("pitch_um")) > 0:
+            return number(evidence.get("pitch_um")), next(value for value in wavelengths if value > 0)
+    return (pitch_um if pitch_um > 0 else math.nan), GREEN_WAVELENGTH_UM
 
 
 @dataclass(frozen=True)
@@ -105,7 +139,9 @@ def _mean_model(names: Sequence[str], fit: Mapping[str, Any]) -> Curve | None:
     return Curve(tuple(x), mean, bottom, top)
 
 
-def _curve_pictures(points: Rows, fit: Mapping[str, Any], limits: Mapping[str, Mapping[str, Any]]) -> list[Picture]:
+def _curve_pictures(
+    points: Rows, fit: Mapping[str, Any], limits: Mapping[str, Mapping[str, Any]], optics: tuple[float, float]
+) -> list[Picture]:
     regions = [name for name in regions_of(points) if region_means(points, name)]
     sides = [name for name in regions if name in SIDES]
     corners = [name for name in regions if name in CORNERS]
@@ -115,7 +151,7 @@ def _curve_pictures(points: Rows, fit: Mapping[str, Any], limits: Mapping[str, M
     main = single + in_corners or on_sides
     if not main:
         return []
-    ceiling = _ceiling(regions, fit)
+    ceiling = _ceiling(main, optics)
     caption = _caption(main, ceiling, limits)
     pictures = [
         _curve_picture("sharpness-aperture", "Sharpness against f-number", main, ceiling, limits, caption)
@@ -143,13 +179,22 @@ def _caption(shown: Sequence[Series], ceiling: Curve | None, limits: Mapping[str
     if any(series.look is _GROUP_LOOK for series in shown):
         said += " Of the corners their mean is drawn, with a strip from the lowest to the highest, and the worst."
     if ceiling is not None:
-        said += " The fine grey line is the ceiling that diffraction and the pixel set: no lens is above it."
+        said += (
+            " The hatched part lies above the ceiling that diffraction and the pixel set: no lens gets there. Points "
+            "in it come from sharpened files, or from a wrong pixel pitch."
+        )
     if any(_range(limit) for limit in limits.values()):
         said += " Upright lines bound the f-numbers that are sharp enough by your criterion"
-        said += ": shaded in the centre, dotted over the whole frame." if len(limits) > 1 else "."
+        said += ": shaded in the centre, dotted over the whole frame" if len(limits) > 1 else ""
+        said += "; the strip around a line is its 95 % interval."
     if any(row[3] for series in shown for row in series.rows):
         said += " Hollow points are left out of the fit."
     return said
+
+
+def numbers_of(value: object) -> list[float]:
+    """Return the entries of a list as numbers, none where it is no list."""
+    return [number(entry) for entry in value] if isinstance(value, list) else []
 
 
 def _range(limit: Mapping[str, Any]) -> tuple[float, float] | None:
@@ -158,18 +203,15 @@ def _range(limit: Mapping[str, Any]) -> tuple[float, float] | None:
     return (low, high) if 0 < low < high else None
 
 
-def _ceiling(regions: list[str], fit: Mapping[str, Any]) -> Curve | None:
-    """Return MTF50 against f-number of diffraction and pixel alone, None where the fit tells no pixel
-    pitch.
-    """
-    for region in regions:
-        curve = _model(region, fit)
-        constants = mapping(mapping(mapping(fit.get(region)).get("fit")).get("evidence"))
-        pitch_um, wavelength_um = number(constants.get("pitch_um")), number(constants.get("wavelength_um"))
-        if curve is not None and pitch_um > 0 and wavelength_um > 0:
-            mtf50 = system_mtf50(diffraction_px(np.array(curve.x), pitch_um, wavelength_um), 0.0)
-            return Curve(curve.x, tuple(float(value) for value in mtf50))
-    return None
+def _ceiling(shown: Sequence[Series], optics: tuple[float, float]) -> Curve | None:
+    """Return MTF50 against f-number of diffraction and pixel alone over what is shown, None without a pixel pitch."""
+    pitch_um, wavelength_um = optics
+    if not pitch_um > 0:
+        return None
+    given = [row[0] for series in shown for row in series.rows]
+    x = np.geomspace(min(given), max(given), 60) if min(given) < max(given) else np.array(given[:1] * 2)
+    mtf50 = system_mtf50(diffraction_px(x, pitch_um, wavelength_um), 0.0)
+    return Curve(tuple(float(value) for value in x), tuple(float(value) for value in mtf50))
 
 
 def _model(region: str, fit: Mapping[str, Any]) -> Curve | None:
@@ -188,6 +230,11 @@ def _curve_picture(
     highest = max(row[1] + (row[2] if math.isfinite(row[2]) else 0.0) for row in rows)
     ranges = {region: ends for region, limit in limits.items() if (ends := _range(limit)) is not None}
 
+    top = 1.1 * highest
+    if ceiling is not None:  # so much of the ceiling that its place above the sharpest point is seen
+        peak = max(rows, key=lambda row: row[1])[0]
+        top = max(top, min(1.06 * float(np.interp(peak, ceiling.x, ceiling.y)), 1.7 * highest))
+
     def draw(axes: Axes) -> None:
         for series in sorted(shown, key=lambda series: series.look is not _WORST_LOOK):
             draw_model(axes, series.curve, series.look)
@@ -196,17 +243,22 @@ def _curve_picture(
                 series.look, label=series.label, hollow=[r[3] for r in series.rows],
             )  # fmt: skip
         if ceiling is not None:
-            axes.plot(
-                ceiling.x, ceiling.y, color=GREY, linewidth=1.2, linestyle=(0, (1, 1)), label="diffraction and pixel"
+            axes.fill_between(
+                ceiling.x, ceiling.y, 1.0, facecolor="none", edgecolor=GRID, hatch="////", linewidth=0.0, zorder=0.3
             )
+            axes.plot(ceiling.x, ceiling.y, color=GREY, linewidth=1.2, label="ceiling: diffraction, pixel")
         for region, (low, high) in ranges.items():
             if region == "centre":
                 axes.axvspan(low, high, facecolor=LIMIT, alpha=0.08, edgecolor="none", zorder=0.4)
             said = setting_text(limits[region], "")
             for edge, label in ((low, f"{region} sharp: {said}"), (high, None)):
                 axes.axvline(edge, color=LIMIT, linewidth=1.6, linestyle=_LIMIT_LINES[region], label=label, zorder=1.5)
+            for key in ("f_number_low_ci", "f_number_high_ci"):
+                ends = numbers_of(limits[region].get(key))
+                if len(ends) == 2 and 0 < ends[0] < ends[1]:
+                    axes.axvspan(*ends, facecolor=LIMIT, alpha=0.22, edgecolor="none", zorder=0.5)
         dial_axis(axes, "f_number", [*(r[0] for r in rows), *(end for ends in ranges.values() for end in ends)])
-        axes.set_ylim(0, highest * 1.1)
+        axes.set_ylim(0, top)
         axes.set_ylabel("MTF50 (cycles per pixel)")
 
     value, f_number, where = max((row[1], row[0], series.label) for series in shown for row in series.rows)
@@ -220,92 +272,3 @@ def _curve_picture(
 def region_look(region: str) -> Look:
     """Return the look of a region, the same in every figure."""
     return LOOKS[REGIONS.index(region)] if region in REGIONS else LOOKS[8]
-
-
-def _frame_map(points: Rows) -> Picture | None:
-    f_number = sharpest_aperture(points)
-    places = [
-        (
-            number(p.get("x_norm")),
-            number(p.get("y_norm")),
-            number(p.get("mtf50_cy_per_px")),
-            text(p.get("orientation")),
-        )
-        for p in points
-        if number(p.get("f_number")) == f_number
-    ]
-    places = [place for place in places if 0 <= place[0] <= 1 and 0 <= place[1] <= 1 and place[2] > 0]
-    if len(places) < 2:
-        return None
-    groups = _neighbours(places)
-    best = max(group[2] for group in groups)
-    worst = min(group[2] for group in groups)
-
-    def draw(axes: Axes) -> None:
-        axes.add_patch(Rectangle((0, 0), 3, 2, facecolor="#f3f5f6", edgecolor=GREY, linewidth=1.2))
-        for x, y, value, lines in groups:
-            axes.scatter(
-                [3 * x], [2 * y], s=1150 * (value / best) ** 2, facecolor="white", edgecolor=LOOKS[0].colour,
-                linewidth=2.6 if value == best else 1.2, linestyle="--" if value == worst else "-", zorder=2,
-            )  # fmt: skip
-            axes.text(3 * x, 2 * y, f"{100 * value / best:.0f} %", ha="center", va="center", fontsize=9, zorder=3)
-            below = "\n".join(["best"] * (value == best) + ["lowest"] * (value == worst) + [lines])
-            axes.text(
-                3 * x,
-                2 * y + _BELOW_CIRCLE,
-                below,
-                ha="center",
-                va="top",
-                fontsize=7.5,
-                color=INK,
-                zorder=3,
-            )
-        axes.set_xlim(-0.05, 3.05)
-        axes.set_ylim(max(2.05, 2 * max(group[1] for group in groups) + _MAP_FOOT), -0.05)
-        axes.set_aspect("equal")
-        axes.set_axis_off()
-
-    caption = (
-        f"The frame at {wording.f_number(f_number)}, the sharpest f-number measured at the centre. Each "
-        "circle stands "
-        "where edges were measured; the percentage is MTF50 against the best place, and the circle's width "
-        "goes with "
-        "it. Each place is compared with the best place here, unlike the limits, which compare it with its own best "
-        "f-number. The best has a thick line, the lowest a broken one. "
-        "The small figures are MTF50 in cycles per pixel of near-vertical (v) and near-horizontal (h) edges."
-    )
-    alt = (
-        f"Map of the frame at {wording.f_number(f_number)}: MTF50 at {len(groups)} places, "
-        f"from {wording.plain(worst, 3)} to {wording.plain(best, 3)} cycles per pixel."
-    )
-    return picture("sharpness-map", "Where in the frame", caption, alt, draw, size_in=(5.6, 3.9))
-
-
-def _neighbours(places: list[tuple[float, float, float, str]]) -> list[tuple[float, float, float, str]]:
-    """Join the places of one target square (its orientations lie close together) into (x, y, mean MTF50,
-    details).
-    """
-    clusters: list[list[tuple[float, float, float, str]]] = []
-    for place in places:
-        near = next((c for c in clusters if math.hypot(place[0] - c[0][0], place[1] - c[0][1]) < SAME_PLACE), None)
-        if near is None:
-            clusters.append([place])
-        else:
-            near.append(place)
-    joined = []
-    for cluster in clusters:
-        number_of = len(cluster)
-        details = ", ".join(
-            f"{orientation[0]} {sum(values) / len(values):.3f}"
-            for orientation in _ORIENTATIONS
-            if (values := [c[2] for c in cluster if c[3] == orientation])
-        )
-        joined.append(
-            (
-                sum(c[0] for c in cluster) / number_of,
-                sum(c[1] for c in cluster) / number_of,
-                sum(c[2] for c in cluster) / number_of,
-                details,
-            )
-        )
-    return joined

@@ -17,12 +17,16 @@ from rich.table import Table as RichTable
 from kitgauge.report import evidence, letter, method, noise_text, troubles, wording
 from kitgauge.report.data import RunData, number, records, text, texts
 from kitgauge.report.evidence import Table
+from kitgauge.report.focus_tables import bracket_table
 from kitgauge.report.noise_tables import in_colour
+from kitgauge.report.sharpness_tables import apertures_table
+from kitgauge.report.sharpness_text import sharpness_letter
 
 _MOST_ROWS = 40
 _MOST_ROWS_IN_SUMMARY = 14
 _WIDEST = 80
 _MOST_REASONS = 6
+_MOST_FINDINGS = 4
 
 
 def print_summary(data: RunData, console: Console) -> None:
@@ -47,8 +51,13 @@ def print_summary(data: RunData, console: Console) -> None:
             _say(console, sentence)
     for table in summary_tables(data):
         print_table(table, console, _MOST_ROWS_IN_SUMMARY)
-    for finding in records(data.part("sharpness").get("findings"))[:3]:
-        _say(console, f"Found about the lens: {text(finding.get('text')) or text(finding.get('kind'))}")
+    if sharpness := sharpness_letter(data.part("sharpness")):
+        for sentence in sharpness.made:
+            _say(console, sentence)
+        for sentence in sharpness.lens[:_MOST_FINDINGS]:
+            _say(console, f"About the lens: {sentence}")
+        if (more := len(sharpness.lens) - _MOST_FINDINGS + sharpness.more) > 0:
+            _say(console, f"and {wording.count(more, 'more finding')} in the report")
     if sentence := letter.next_shots(data.part("blur")):
         _say(console, sentence)
     print_frames_summary(data, console)
@@ -80,7 +89,8 @@ def summary_tables(data: RunData) -> list[Table]:
     """Return the tables of a summary, narrow ones: noise per ISO, regions, keep rates, practice."""
     found = (
         noise_summary(data.part("noise")),
-        evidence.apertures_table(data.part("sharpness")),
+        apertures_table(data.part("sharpness"), narrow=True),
+        bracket_table(data.part("sharpness"), narrow=True),
         evidence.blur_limits_table(data.part("blur")),
         practice_summary(data.part("practice")),
     )

@@ -21,6 +21,17 @@ _LARGEST_PX = 2000
 _COLOURS = {"R": "red", "G": "green", "G1": "green", "G2": "green", "B": "blue"}
 
 
+def png_source(encoded: object) -> str | None:
+    """Return a PNG file given as base64 as an address of the kind data:, None where it is none of a sensible size."""
+    if not isinstance(encoded, str) or not 0 < len(encoded) <= _LARGEST_BYTES:
+        return None
+    try:
+        content = base64.b64decode(encoded, validate=True)
+    except (binascii.Error, ValueError):
+        return None
+    return f"data:image/png;base64,{base64.b64encode(content).decode('ascii')}" if content[:8] == _PNG_START else None
+
+
 def with_thumbnails(
     troubles: Sequence[Trouble], doubts: Sequence[Trouble], noise: Mapping[str, Any]
 ) -> tuple[list[Trouble], list[Trouble]]:
@@ -69,15 +80,9 @@ def _entry(name: str, count: int) -> Trouble:
 
 def _thumbnail(picture: Mapping[str, Any], name: str) -> Thumbnail | None:
     """Return a picture of the run's files for the page, None where it is not a PNG of a sensible size."""
-    encoded = picture.get("png")
-    if not isinstance(encoded, str) or not 0 < len(encoded) <= _LARGEST_BYTES:
-        return None
-    try:
-        content = base64.b64decode(encoded, validate=True)
-    except (binascii.Error, ValueError):
-        return None
+    source = png_source(picture.get("png"))
     width, height = number(picture.get("width_px")), number(picture.get("height_px"))
-    if not content.startswith(_PNG_START) or not (0 < width <= _LARGEST_PX and 0 < height <= _LARGEST_PX):
+    if source is None or not (0 < width <= _LARGEST_PX and 0 < height <= _LARGEST_PX):
         return None
     description, _, scale = text(picture.get("range")).rstrip(".").rpartition(": ")
     role = {"flat": "flats", "dark": "darks"}.get(text(picture.get("role")), "frames")
@@ -90,7 +95,7 @@ def _thumbnail(picture: Mapping[str, Any], name: str) -> Thumbnail | None:
     files = wording.listing(list(texts(picture.get("files"))), 2)
     flag = flag_of(name)
     return Thumbnail(
-        source=f"data:image/png;base64,{base64.b64encode(content).decode('ascii')}",
+        source=source,
         width_px=round(width),
         height_px=round(height),
         alt=f"{what}, {files}: {flag.text if flag else name}",

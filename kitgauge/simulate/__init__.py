@@ -1,7 +1,7 @@
 """Cameras, lenses and hands with known truth, and the DNG files they write; for the demo, the tests and the
 bench.
 
-Needs NumPy only.
+Needs NumPy only; `sheet_scene`, the printed target in perspective, needs OpenCV too.
 """
 
 from kitgauge.simulate.dng import RecordedSettings, write_dng

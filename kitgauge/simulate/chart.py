@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.simulate.dng import Pattern
-from kitgauge.simulate.lens import Lens, diffraction_mtf
+from kitgauge.simulate.lens import Lens, defocused_mtf, diffraction_mtf
 
 _NEGLIGIBLE = 1e-5
 
@@ -210,6 +210,18 @@ def _sharp_transfer(cell: tuple[int, int], highest: float, cutoff: float) -> NDA
     return transfer.astype(np.float32)
 
 
+@lru_cache(maxsize=6)
+def _defocused_transfer(cell: tuple[int, int], highest: float, cutoff: float, disc_px: float) -> NDArray[np.float32]:
+    """Return `_sharp_transfer` out of focus by a blur disc; along the radius it is tabulated, 1e-5 fine."""
+    frequencies = _frequencies(cell, highest)
+    y, x = frequencies.y_cy_per_px[:, None], frequencies.x_cy_per_px[None, :]
+    radius = np.hypot(x, y)
+    table = np.linspace(0.0, float(radius.max()), 4000)
+    transfer = np.interp(radius, table, defocused_mtf(table, cutoff, disc_px)) * np.sinc(x) * np.sinc(y)
+    transfer[:, 1:] *= 2.0
+    return transfer.astype(np.float32)
+
+
 def _motion_transfer(frequencies: _Frequencies, path: SampledPath) -> NDArray[np.complex64]:
     """Return the mean over the path of exp(-2 pi i f.p)."""
     rows = np.exp(-2j * np.pi * np.outer(frequencies.y_cy_per_px, path.y_px)) * path.weight
@@ -264,12 +276,13 @@ def render(
     *,
     pose: Pose | None = None,
     path: SampledPath | None = None,
+    sensor_um: float = 0.0,
 ) -> NDArray[np.float32]:
     """Return relative light per pixel, (row, column) float32: 1 on the ground, 1/contrast inside the squares.
 
     Each pixel is rendered in its own colour. `f_number` is exact. The transfer function is that at the
     square's nominal centre, over its whole cell. `path` moves the picture during the exposure; None holds it
-    still.
+    still. `sensor_um` is where the sensor lies along the axis, towards the scene positive.
     """
     pose = pose or Pose()
     cell = _cell_for(chart, pose, path)
@@ -279,15 +292,21 @@ def render(
     depth = np.float32(1.0 - 1.0 / chart.contrast)
     light = np.ones(chart.shape, dtype=np.float32)
     for colour, places in _colour_places(pattern).items():
-        sharp = _sharp_transfer(cell, highest, lens.cutoff_cy_per_px(f_number, pitch_um, colour))
-        shared: dict[tuple[float, float], NDArray[np.complex64] | NDArray[np.float32]] = {}
+        cutoff = lens.cutoff_cy_per_px(f_number, pitch_um, colour)
+        shared: dict[tuple[float, float, float], NDArray[np.complex64] | NDArray[np.float32]] = {}
         for nominal in chart.squares:
             square = _moved(nominal, pose, chart.shape)
-            key = (square.side_px, square.tilt_deg)
-            if key not in shared:
-                transform = _cached_square_transform(cell, highest, *key) * sharp
-                shared[key] = transform if motion is None else transform * motion
             x, y = position_in_frame(nominal, chart.shape)
+            disc_px = round(lens.disc_px(f_number, pitch_um, x, y, colour, sensor_um), 4)
+            key = (square.side_px, square.tilt_deg, disc_px)
+            if key not in shared:
+                sharp = (
+                    _defocused_transfer(cell, highest, cutoff, disc_px)
+                    if disc_px > 0
+                    else _sharp_transfer(cell, highest, cutoff)
+                )
+                transform = _cached_square_transform(cell, highest, square.side_px, square.tilt_deg) * sharp
+                shared[key] = transform if motion is None else transform * motion
             dx, dy = _lateral_shift_px(lens, x, y, chart.shape, colour)
             top = round(nominal.y_px + 0.5 - cell[0] / 2)
             left = round(nominal.x_px + 0.5 - cell[1] / 2)

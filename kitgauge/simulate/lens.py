@@ -25,6 +25,24 @@ def diffraction_mtf(frequency: ArrayLike, cutoff: float) -> NDArray[np.float64]:
     return np.asarray((2.0 / math.pi) * (np.arccos(s) - s * np.sqrt(1.0 - s * s)))
 
 
+def defocused_mtf(frequency: ArrayLike, cutoff: float, disc: float) -> NDArray[np.float64]:
+    """Return the MTF of a clear circular pupil out of focus by a geometric blur disc of diameter `disc`, in the unit
+    of 1/`frequency`; negative where contrast is inverted.
+
+    Two pupils of radius 1, shifted by +-s = frequency / cutoff, overlap in a lens; defocus puts a phase over it that
+    runs along the shift (Goodman, Introduction to Fourier Optics, section 6.4), so that the integral over the lens is
+    one of cos(phase) along x times its height: 2 sqrt(1 - (|x| + s)^2) for |x| < 1 - s, divided by the pupil's area.
+    """
+    nu = np.abs(np.asarray(frequency, dtype=np.float64))
+    s = np.clip(nu / cutoff, 0.0, 1.0)[..., None]
+    angle = (np.arange(256) + 0.5) * (0.5 * math.pi / 256.0)  # midpoints; x = (1 - s) sin: the ends are smooth
+    x = (1.0 - s) * np.sin(angle)
+    height = np.sqrt(np.maximum(1.0 - (x + s) ** 2, 0.0))
+    weight = (1.0 - s) * np.cos(angle) * (0.5 * math.pi / 256.0)
+    phase = math.pi * disc * nu[..., None] * x
+    return np.asarray(4.0 / math.pi * np.sum(height * np.cos(phase) * weight, axis=-1))
+
+
 @dataclass(frozen=True)
 class Lens:
     """One lens on one pixel pitch.
@@ -33,7 +51,9 @@ class Lens:
     corner (1): sigma^2 = floor^2 + (wide_open * (widest_f_number / N)^falloff)^2, where floor and wide_open
     grow with rho^2 from their centre to their corner value, and `weak_corner_factor` multiplies both towards
     the corner `weak_corner` (x, y of -1 or +1), None for a well-centred lens. `lateral_colour_px` is the
-    displacement of a colour against green away from the centre, at the corner.
+    displacement of a colour against green away from the centre, at the corner. The image of a flat target lies at
+    z = `field_curvature_um` rho^2 + `tilt_um` x + `longitudinal_colour_um` + `focus_shift_um` log2(N / widest)
+    (towards the scene positive), against that of the middle in green wide open.
     """
 
     name: str = "Sampler 14 mm f/1.8"
@@ -55,6 +75,12 @@ class Lens:
         default_factory=lambda: MappingProxyType({"R": 0.30, "G": 0.0, "B": -0.40})
     )
     corner_light_loss: tuple[float, float] = (0.45, 0.12)  # wide open, stopped down
+    field_curvature_um: float = 0.0
+    tilt_um: float = 0.0
+    focus_shift_um: float = 0.0
+    longitudinal_colour_um: MappingProxyType[str, float] = field(
+        default_factory=lambda: MappingProxyType({"R": 0.0, "G": 0.0, "B": 0.0})
+    )
 
     def aberration_sigma_um(self, f_number: float, x: float, y: float, colour: str = "G") -> float:
         """Return the blur [um] at exact `f_number` and place x, y (-1..1 from the left and the top)."""
@@ -66,6 +92,18 @@ class Lens:
             towards = max(0.0, x * self.weak_corner[0]) * max(0.0, y * self.weak_corner[1])
             sigma *= 1.0 + (self.weak_corner_factor - 1.0) * towards
         return sigma * self.colour_blur[colour]
+
+    def image_um(self, f_number: float, x: float, y: float, colour: str = "G") -> float:
+        """Return where the image of a flat target lies along the axis [um], towards the scene positive."""
+        curved = self.field_curvature_um * (x * x + y * y) / 2.0 + self.tilt_um * x
+        shifted = self.focus_shift_um * math.log2(f_number / self.widest_f_number)
+        return curved + shifted + self.longitudinal_colour_um[colour]
+
+    def disc_px(
+        self, f_number: float, pitch_um: float, x: float, y: float, colour: str = "G", sensor_um: float = 0.0
+    ) -> float:
+        """Return the diameter of the blur disc [px] for a sensor at `sensor_um` along the axis."""
+        return abs(self.image_um(f_number, x, y, colour) - sensor_um) / (f_number * pitch_um)
 
     def cutoff_cy_per_px(self, f_number: float, pitch_um: float, colour: str = "G") -> float:
         """Return the diffraction cutoff pitch/(lambda N) [cycles/pixel]."""

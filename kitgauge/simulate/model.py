@@ -25,6 +25,8 @@ class SimulatedKit:
     Levels are shares of green saturation in the middle of the frame. `light_drift` is the standard deviation
     of the light from frame to frame; `framing_px` that of where a handheld frame lies, `framing_deg` of its
     tilt. `tungsten_response` is each colour's response to lamp light over that to daylight, for the same green.
+    `focus_error_um` is the standard deviation of where the sensor lies when each frame is focused anew;
+    `focus_step_um` one step of focus, from near to far, `focus_start_um` where the middle of the steps lies.
     `warming_per_hour` is by how much the dark current grows in an hour of the series, relative to its start.
     """
 
@@ -48,6 +50,9 @@ class SimulatedKit:
         default_factory=lambda: MappingProxyType({"R": 1.9, "G": 1.0, "G1": 1.0, "G2": 1.0, "B": 0.45})
     )
     warming_per_hour: float = 0.0
+    focus_error_um: float = 15.0
+    focus_step_um: float = 10.0
+    focus_start_um: float = 0.0
     framing_px: float = 6.0
     framing_deg: float = 0.25
     subject_speed_px_per_s: float = 120.0

@@ -76,7 +76,9 @@ class PlannedFrame:
     noise.
 
     `level` is the expected share of green saturation on bright ground in the middle of the frame; it may
-    exceed 1. `light` is "daylight" or "tungsten"; `dark_rate` what the sensor's dark current is multiplied by.
+    exceed 1. `light` is "daylight" or "tungsten"; `dark_rate` what the sensor's dark current is multiplied by;
+    `sensor_um` where the sensor lies along the axis, towards the scene positive: a lens focused nearer than the target
+    leaves the sensor behind the image (negative).
     """
 
     file: str
@@ -92,6 +94,7 @@ class PlannedFrame:
     noise_seed: np.random.SeedSequence
     light: str = "daylight"
     dark_rate: float = 1.0
+    sensor_um: float = 0.0
 
     @property
     def streak(self) -> TrueStreak | None:
@@ -157,6 +160,15 @@ def _movement(
     return pose, None
 
 
+def _sensor_um(kit: SimulatedKit, focus: str, number: int, frames: int, rng: np.random.Generator) -> float:
+    """Return where the sensor lies in frame `number` of a shot, by how the shot is focused."""
+    if focus == "each-frame":
+        return float(rng.normal(0.0, kit.focus_error_um))
+    if focus == "stepped":
+        return (number - 0.5 * (frames - 1)) * kit.focus_step_um + kit.focus_start_um
+    return 0.0
+
+
 def plan_frames(kit: SimulatedKit, shots: Iterable[ShotLike], *, seed: int) -> list[PlannedFrame]:
     """Return every frame of the shots, in order, as `shoot_protocol` with the same seed will take it.
 
@@ -171,11 +183,12 @@ def plan_frames(kit: SimulatedKit, shots: Iterable[ShotLike], *, seed: int) -> l
             raise ResultsError("this role cannot be simulated", where=shot.step, got=shot.role, needed=", ".join(ROLES))
         iso, shutter_s, f_number, rounding = _settings(kit, shot)
         level = _level(kit, shot, iso, shutter_s, f_number, rounding)
-        for _ in range(shot.frames):
+        for number in range(shot.frames):
             scene_seed, noise_seed = next(seeds).spawn(2)
             rng = np.random.default_rng(scene_seed)
             drift = 1.0 + kit.light_drift * float(rng.standard_normal())
             pose, path = (Pose(), None) if shot.role in ("flat", "dark") else _movement(kit, shot.role, shutter_s, rng)
+            sensor_um = _sensor_um(kit, getattr(shot, "focus", "once"), number, shot.frames, rng)
             frames.append(
                 PlannedFrame(
                     file=f"IMG_{len(frames) + 1:04d}.DNG",
@@ -191,6 +204,7 @@ def plan_frames(kit: SimulatedKit, shots: Iterable[ShotLike], *, seed: int) -> l
                     noise_seed=noise_seed,
                     light=getattr(shot, "light", None) or "daylight",
                     dark_rate=1.0 + kit.warming_per_hour * (taken_at - kit.first_taken_at).total_seconds() / 3600.0,
+                    sensor_um=sensor_um,
                 )
             )
             taken_at += timedelta(seconds=_SECONDS_BETWEEN_FRAMES + shutter_s)
@@ -216,6 +230,7 @@ def take_frame(kit: SimulatedKit, frame: PlannedFrame) -> NDArray[np.uint16]:
             kit.pitch_um,
             pose=frame.pose,
             path=frame.path,
+            sensor_um=frame.sensor_um,
         )
     if frame.light == "tungsten":
         _tint(electrons, kit)

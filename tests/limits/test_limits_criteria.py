@@ -18,6 +18,8 @@ def test_a_print_takes_the_place_of_megapixels():
         "snr": 10.0,
         "keep": 0.8,
         "mtf50_fraction": 0.9,
+        "picture_mtf": 0.1,
+        "focus_loss": pytest.approx(1 / 3),
         "print_long_side_cm": 30.0,
         "viewing_distance_cm": 40.0,
     }
@@ -41,6 +43,11 @@ def test_a_print_takes_the_place_of_megapixels():
             "(?s)given twice.*output_mp=8 and print_long_side_cm=30.*leave out output_mp",
         ),
         (["output_mp=8", "print_long_side_cm=30"], "given twice"),
+        (
+            ["snr=20", "keep=0.9", "snr=30"],
+            "(?s)criterion snr is given twice.*snr=20 and snr=30.*leave one of them out",
+        ),
+        (["snr=20", " snr =20"], "(?s)given twice.*snr=20 and snr=20"),
         (["shadow_stops=20", "shadow_snr=3"], "(?s)shadow_stops is out of range.*between 0 and 16"),
         (["print_long_side_cm=-1", "viewing_distance_cm=40"], "out of range"),
     ],

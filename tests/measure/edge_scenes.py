@@ -98,8 +98,12 @@ def half_plane(
     fall_along: float = 0.0,
     bow: float = 0.0,
     horizontal: bool = False,
+    spread: tuple[np.ndarray, np.ndarray] | None = None,
 ) -> Scene:
-    """A tilted edge through the middle, dark on the left (on top if `horizontal`); falls are relative per pixel."""
+    """A tilted edge through the middle, dark on the left (on top if `horizontal`); falls are relative per pixel.
+
+    `spread` (distance, share) replaces the edge spread of `cutoff_px` and `sigma_px`.
+    """
     rows, columns = int(length) + 24, int(2 * reach) + 24
     tilt = math.radians(tilt_deg)
     y, x = np.mgrid[0:rows, 0:columns].astype(float)
@@ -107,7 +111,7 @@ def half_plane(
     u = -(x - x0) * math.sin(tilt) + (y - y0) * math.cos(tilt)
     v = (x - x0) * math.cos(tilt) + (y - y0) * math.sin(tilt)
     d = v - bow * (2.0 * u / length) ** 2
-    share = np.interp(d, *edge_spread(cutoff_px, sigma_px, tilt_deg))
+    share = np.interp(d, *(spread or edge_spread(cutoff_px, sigma_px, tilt_deg)))
     clean = (dark + (bright - dark) * share) * (1.0 + fall_across * v + fall_along * u)
     ends = [(x0 - t * math.sin(tilt), y0 + t * math.cos(tilt)) for t in (-0.5 * length, 0.5 * length)]
     normal = (math.cos(tilt), math.sin(tilt))

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from kitgauge.measure.dark_current import DarkExposure, measure_dark_exposure
+from kitgauge.measure.dark_pair import measure_dark_pair
 
 SHAPE = (200, 260)
 BLACK, WHITE = 512.0, 16383.0
@@ -21,9 +22,13 @@ def dark_frames(rng, *, read_dn=4.0, dark_e=0.0, dn_per_e=3.0, hot=(), glow_dn=0
     return [np.clip(np.rint(frame), 0, WHITE).astype(np.uint16) for frame in frames]
 
 
+def measured(a, b):
+    return measure_dark_exposure(a, b, measure_dark_pair(a, b), WHITE)
+
+
 def test_level_and_variance_follow_the_electrons():
     a, b = dark_frames(np.random.default_rng(1), dark_e=20.0)
-    found = measure_dark_exposure(a, b, WHITE)
+    found = measured(a, b)
     # Poisson: 20 e- are 60 DN and 20 * 9 DN^2; 4^2 read, 1/12 rounding
     pixels = SHAPE[0] * SHAPE[1]
     for level in (found.level_a_dn, found.level_b_dn):
@@ -37,7 +42,7 @@ def test_hot_samples_are_listed_by_place_and_a_flash_in_one_frame_is_not():
     places = [(20, 30, 100.0), (150, 200, 400.0), (77, 5, 2000.0), (199, 259, 900.0)]
     a, b = dark_frames(np.random.default_rng(2), hot=places)
     a[40, 40] = 9000  # a particle hit the first frame
-    found = measure_dark_exposure(a, b, WHITE)
+    found = measured(a, b)
     listed = list(zip(found.rows, found.columns, strict=True))
     assert listed == [(77, 5), (199, 259), (150, 200), (20, 30)], "the brightest first"
     assert sum(found.candidate_samples) == 4
@@ -49,7 +54,7 @@ def test_hot_samples_are_listed_by_place_and_a_flash_in_one_frame_is_not():
 
 def test_glow_towards_one_side_makes_no_hot_samples():
     a, b = dark_frames(np.random.default_rng(3), glow_dn=300.0, hot=[(100, 250, 300.0)])
-    found = measure_dark_exposure(a, b, WHITE)
+    found = measured(a, b)
     assert list(zip(found.rows, found.columns, strict=True)) == [(100, 250)]
     # a threshold against the level of the whole frame calls half of it hot
     assert (a > BLACK + 150 + 5 * 4.0).mean() > 0.3
@@ -57,13 +62,12 @@ def test_glow_towards_one_side_makes_no_hot_samples():
 
 def test_a_sample_that_clips_says_so():
     a, b = dark_frames(np.random.default_rng(4), hot=[(10, 10, 1e5), (50, 60, 500.0)])
-    found = measure_dark_exposure(a, b, WHITE)
+    found = measured(a, b)
     assert list(zip(found.rows, found.clipped, strict=True)) == [(10, True), (50, False)]
 
 
 def test_plain_noise_has_no_candidates():
     counts = [
-        sum(measure_dark_exposure(*dark_frames(np.random.default_rng(seed), dark_e=5.0), WHITE).candidate_samples)
-        for seed in range(8)
+        sum(measured(*dark_frames(np.random.default_rng(seed), dark_e=5.0)).candidate_samples) for seed in range(8)
     ]
     assert counts == [0] * 8

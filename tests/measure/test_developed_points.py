@@ -26,7 +26,7 @@ def pair(level=MIDGREY_OF_WHITE, noise=0.05, stderr=0.0005, flags=("rendered",),
         red_noise=noise, red_noise_stderr=stderr, red_bound=math.nan, red_power=power, red_rings=(1.0,) * 16,
         blue_noise=noise, blue_noise_stderr=stderr, blue_bound=math.nan, blue_power=power, blue_rings=(1.0,) * 16,
         rounding_noise=0.005, structure=0.0, flicker=0.0, moved=0.0, falloff=1.1, clipped_share=0.0,
-        block=128, blocks=100, blocks_used=100, flags=flags,
+        blocks=100, blocks_used=100, flags=flags,
     )  # fmt: skip
     return replace(values, **changes)
 

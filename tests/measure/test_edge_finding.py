@@ -280,7 +280,8 @@ def test_real_frame_measures_or_refuses(real_frame) -> None:
     for edge in square_edges.values():
         assert edge.flags == ()
         assert 0.1 < edge.mtf50_cy_per_px < 0.35
-        assert edge.mtf50_stderr < 0.03 * edge.mtf50_cy_per_px
+        # the print's texture goes together along the edge: three times the error of independent samples at one side
+        assert edge.mtf50_stderr < 0.05 * edge.mtf50_cy_per_px
     assert square_edges["right"].mtf50_cy_per_px > square_edges["left"].mtf50_cy_per_px
     # red does not clip beside the central square
     red = np.zeros(signal.shape, dtype=bool)

@@ -70,6 +70,9 @@ def test_terminal_and_page_tell_everything(identifier):
     for step in protocol.step:
         told += [*step.how, *step.good_signs, step.picture]
     told += [shots.distance_text, shots.light_text, *shots.remarks, minutes_text(shots.minutes)]
+    if protocol.target is not None and protocol.target.sheets is not None:
+        assert "kitgauge target --paper" in page.text
+        told.append(shots.distance.sheets.text)
     for text in told:
         assert " ".join(text.split()) in page.text
         assert all(word in flat for word in text.split())

@@ -26,6 +26,8 @@ SHIPPED = {
     "noise-quick",
     "dark-current",
     "aperture-sweep",
+    "aperture-sweep-refocused",
+    "focus-bracket",
     "handheld-shutter",
     "subject-motion",
     "practice-shutter",

@@ -12,6 +12,7 @@ from kitgauge.protocol.distance import (
     target_distance,
 )
 from kitgauge.protocol.loading import load_protocol
+from kitgauge.protocol.sheets import sensor_size_mm
 from kitgauge.protocol.shot_list import CameraRange
 
 
@@ -55,11 +56,14 @@ def sharpness_distance(**camera):
 def test_sharpness_target_stands_far_enough_for_the_print_and_near_enough_for_the_edges():
     large = sharpness_distance(focal_mm=50, pitch_um=6.0)
     assert large.nearest_m == pytest.approx(2.5)  # 50 focal lengths are more than the 33 these pixels need
-    # a 40 mm edge on 100 px of 6 um: m = 0.6/40, s = 50 mm (1 + 40/0.6)
-    assert large.furthest_m == pytest.approx(0.05 * (1 + 40 / 0.6))
+    # at m = 1/49 the 27 mm of an A4 sheet cover 92 px of 6 um, the 40 mm of an A3 sheet 136
+    assert large.sheets.paper == "a3" and large.sheets.design.square_mm == 40
+    # a 40 mm edge on 120 px of 6 um: m = 0.72/40, s = 50 mm (1 + 40/0.72)
+    assert large.furthest_m == pytest.approx(0.05 * (1 + 40 / 0.72))
     small = sharpness_distance(focal_mm=50, pitch_um=2.4)
     assert small.nearest_m == pytest.approx(0.05 * focal_lengths_to_out_resolve(600, 2.4))
     assert small.nearest_m > 4 > large.nearest_m
+    assert small.sheets.paper == "a4"
 
 
 def test_without_pitch_or_focal_length_the_text_says_what_is_assumed():
@@ -69,8 +73,66 @@ def test_without_pitch_or_focal_length_the_text_says_what_is_assumed():
     assert relative.nearest_m is None and "50 focal lengths" in relative.text and "2.5 m for 50 mm" in relative.text
 
 
+def own_target(**values):
+    target = load_protocol("aperture-sweep").protocol.target
+    return target.model_copy(update={"sheets": None, **values})
+
+
 def test_edges_too_small_for_the_distance_ask_for_larger_squares():
-    # pixels of 12 um: 40 mm on 100 px needs m = 1.2/40, 34 focal lengths, nearer than the 50 wanted
-    far = sharpness_distance(focal_mm=50, pitch_um=12.0)
-    assert far.furthest_m is None
-    assert "use squares of 59 mm or more" in far.text  # 100 px x 12 um x 49 = 58.8 mm
+    # pixels of 12 um: 40 mm on 120 px needs m = 1.44/40, 29 focal lengths, nearer than the 50 wanted
+    far = target_distance(own_target(square_mm=40), CameraRange(focal_mm=50, pitch_um=12.0))
+    assert far.furthest_m is None and far.sheets is None
+    assert "use squares of 71 mm or more" in far.text  # 120 px x 12 um x 49 = 70.6 mm
+
+
+FULL_FRAME = {"focal_mm": 50, "pitch_um": 6.0, "frame_width_px": 6000, "frame_height_px": 4000}
+
+
+def test_five_sheets_lie_in_the_corners_of_the_frame():
+    plan = sharpness_distance(**FULL_FRAME).sheets
+    assert plan.sheets == 5 and plan.command == "kitgauge target --paper a3 --sheets 5"
+    assert plan.edge_px == pytest.approx(40 / 49 / 0.006)
+    # 36 x 24 mm at m = 1/49: 1764 x 1176 mm of wall; 3 % free, half a sheet of 420 x 297 mm inward
+    x, y = plan.spacing_mm
+    assert x + 210 + 0.03 * 1764 == pytest.approx(1764 / 2)
+    assert y + 148.5 + 0.03 * 1176 == pytest.approx(1176 / 2)
+    assert "1.76 x 1.18 m" in plan.text and "0.62 m to the side" in plan.text and "0.40 m above" in plan.text
+
+
+def test_a_sensor_is_known_by_its_focal_lengths_too():
+    by_frame = sharpness_distance(**FULL_FRAME).sheets.spacing_mm
+    by_focal = sharpness_distance(focal_mm=50, focal_35mm=50, pitch_um=6.0).sheets.spacing_mm
+    assert by_focal == pytest.approx(by_frame, rel=1e-6)
+    half = sensor_size_mm(CameraRange(focal_mm=35, focal_35mm=52.5))
+    assert half == pytest.approx((24, 16))
+    assert sensor_size_mm(CameraRange(focal_mm=35)) is None
+
+
+def test_without_a_sensor_the_corners_are_told_in_words():
+    plan = sharpness_distance(focal_mm=50).sheets
+    assert plan.sheets == 5 and plan.spacing_mm is None and plan.edge_px is None
+    assert "just inside its corners" in plan.text
+
+
+def test_a_frame_that_a_sheet_fills_needs_only_one():
+    # half a megapixel: 800 x 600 px of 6 um show 235 x 176 mm at 50 focal lengths
+    plan = sharpness_distance(focal_mm=50, pitch_um=6.0, frame_width_px=800, frame_height_px=600).sheets
+    assert plan.sheets == 1 and "one sheet" in plan.text and "--sheets" not in plan.command
+
+
+def test_hands_need_longer_edges_and_so_larger_paper():
+    target = load_protocol("handheld-shutter").protocol.target
+    # 25 focal lengths: m = 1/24; 200 px of 6 um need 28.8 mm, of 4 um 19.2 mm
+    assert target_distance(target, CameraRange(focal_mm=50, pitch_um=6.0)).sheets.paper == "a3"
+    assert target_distance(target, CameraRange(focal_mm=50, pitch_um=4.0)).sheets.paper == "a4"
+
+
+@given(pitch=st.floats(0.7, 15), focal=st.floats(4, 800), crop=st.floats(0.7, 8))
+def test_advised_sheets_fit_their_frame_and_do_not_overlap(pitch, focal, crop):
+    plan = sharpness_distance(focal_mm=focal, focal_35mm=min(focal * crop, 40_000), pitch_um=pitch).sheets
+    assert plan.edge_px >= 120
+    if plan.spacing_mm is not None:
+        x, y = plan.spacing_mm
+        assert x >= plan.design.width_mm or y >= plan.design.height_mm
+        assert 2 * x >= plan.design.width_mm
+        assert 2 * y >= plan.design.height_mm

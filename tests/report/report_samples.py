@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from report_noise_samples import dark_current, developed, laboratory_noise
+from report_sharpness_samples import laboratory_sharpness
 
 TITLES = {
     "noise-ladder": "Noise against ISO",
@@ -278,7 +279,8 @@ def mtf50(f_number: float, softness: float) -> float:
     return half_contrast(f_number, math.hypot(0.22, softness * (1.8 / f_number) ** 1.2))
 
 
-def sharpness_run(folder: Path) -> Path:
+def sharpness_run(folder: Path, *, laboratory: bool = True) -> Path:
+    """Write a sharpness run; `laboratory=False` leaves it as the first version of the program wrote it."""
     chance = random.Random(3)
     points, frames, fit = [], [], {}
     x = [2 ** (k / 12) for k in range(11, 56)]
@@ -361,9 +363,10 @@ def sharpness_run(folder: Path) -> Path:
         }
         for region in ("centre", "whole frame")
     ]
-    curves = curves_record(
-        "aperture-sweep", sharpness={"points": points, "fit": fit, "findings": findings}, limits=limits
-    )
+    sharpness: dict[str, Any] = {"points": points, "fit": fit, "findings": findings}
+    if laboratory:
+        sharpness = laboratory_sharpness(sharpness, KIT, F_NUMBERS)
+    curves = curves_record("aperture-sweep", sharpness=sharpness, limits=limits)
     return write_run(folder, run_record("aperture-sweep"), curves, frames)
 
 

@@ -1,0 +1,1 @@
+"""The printable target: its geometry as plain data, and its drawing as vector PDF."""
