@@ -12,6 +12,8 @@ from kitgauge.report.evidence import Table, decimals_cell, flag_note, flags_cell
 
 _CHANNELS = {"G": "green", "R": "red", "B": "blue"}
 
+_DECIMALS_OF_UNITS = {"lp_per_mm": 1, "line_widths_per_picture_height": 0}
+
 
 def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
     """Return the sharpness points, None without any. Units that no point is known in have no column."""
@@ -23,8 +25,8 @@ def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
         (key, heading)
         for key, heading in (
             ("mtf_half_nyquist", "MTF at Nyquist/2"),
-            ("lp_per_mm", "MTF50, lp/mm"),
-            ("line_widths_per_picture_height", "MTF50, LW/PH"),
+            ("lp_per_mm", "lp/mm"),
+            ("line_widths_per_picture_height", "LW/PH"),
         )
         if any(math.isfinite(number(p.get(key))) for p in points)
     ]
@@ -33,26 +35,35 @@ def sharpness_table(sharpness: Mapping[str, Any]) -> Table | None:
         (
             wording.f_number(number(p.get("f_number"))), text(p.get("region")), text(p.get("orientation")),
             *([] if len(channels) == 1 else [text(p.get("channel"))]),
-            pair(p, "mtf50_cy_per_px"), *(pair(p, key) for key, _ in units), wording.plain(number(p.get("frames")), 3),
+            pair(p, "mtf50_cy_per_px"), *(_in_unit(p, key) for key, _ in units),
+            wording.plain(number(p.get("frames")), 3),
             f"{decimals_cell(p, 'x_norm', 2)}, {decimals_cell(p, 'y_norm', 2)}", flags_cell(p, shared),
         )
         for p in sorted(points, key=lambda p: (text(p.get("region")) != "centre", text(p.get("region")),
                                                text(p.get("orientation")), sort_last(number(p.get("f_number")))))
     )  # fmt: skip
     columns = (
-        "f-number", "region", "edges", *([] if len(channels) == 1 else ["colour"]), "MTF50, cycles per pixel",
+        "f-number", "region", "edges", *([] if len(channels) == 1 else ["colour"]), "MTF50",
         *(heading for _, heading in units), "frames", "place (x, y)", "flags",
     )  # fmt: skip
-    note = "Edges: the direction in which they run. Place: from the left and the top of the frame, 0 to 1. ± is one "
-    note += "standard error."
+    note = "MTF50: cycles per pixel. Edges: the direction in which they run. Place: from the left and the top of the "
+    note += "frame, 0 to 1. ± is one standard error."
     if len(channels) == 1 and (only := _CHANNELS.get(next(iter(channels)))):
         note = f"Measured in {only}. {note}"
+    if any(key in _DECIMALS_OF_UNITS for key, _ in units):
+        note += " In other units MTF50 has an error of the same share."
     if "lp_per_mm" in dict(units):
-        note += " lp/mm: line pairs per millimetre of the sensor."
+        note += " lp/mm: MTF50 in line pairs per millimetre of the sensor."
     if "line_widths_per_picture_height" in dict(units):
-        note += " LW/PH: line widths per picture height (ISO 12233), two to a line pair, of the frame's shorter side."
+        note += " LW/PH: MTF50 in line widths per picture height (ISO 12233): twice the line pairs; the shorter side."
     left = frozenset({0, 1, 2, len(columns) - 1} | ({3} if len(channels) > 1 else set()))
     return Table("Sharpness per f-number and region", columns, rows, left, note + flag_note(shared))
+
+
+def _in_unit(point: Mapping[str, Any], key: str) -> str:
+    """Return a cell with its error, without it where MTF50 is only told in another unit."""
+    decimals = _DECIMALS_OF_UNITS.get(key)
+    return pair(point, key) if decimals is None else decimals_cell(point, key, decimals)
 
 
 def apertures_table(sharpness: Mapping[str, Any], *, narrow: bool = False) -> Table | None:
