@@ -13,6 +13,7 @@ from rich.console import Console
 
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import exact_f_number, exact_iso
+from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.commands import accept_run
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder
@@ -210,10 +211,23 @@ def _limit_rows(limit: Limit, known: Truth) -> list[tuple[str, ...]]:
         true = known.aperture_at(0.5, 0.5).sharp_range
         ends = (("lowest", "f_number_low", true[0]), ("highest", "f_number_high", true[1]))
         return [
-            _stops_row(f"{name} sharp f-number, centre", limit.value[key], value, math.nan, "f/{:.3g}".format, 2.0)
+            _stops_row(
+                f"{name} sharp f-number, centre",
+                limit.value[key],
+                value,
+                _end_stderr(limit, key),
+                "f/{:.3g}".format,
+                2.0,
+            )
             for name, key, value in ends
         ]
     return []
+
+
+def _end_stderr(limit: Limit, key: str) -> float:
+    """Return the standard error [stops] of one end of a range of f-numbers, from its 95 % interval."""
+    low, high = limit.extra.get(f"{key}_ci") or (math.nan, math.nan)
+    return 2.0 * math.log2(high / low) / (2.0 * NORMAL_95) if 0 < low < high else math.nan
 
 
 def _shutter_rows(done: Run, known: Truth) -> list[tuple[str, ...]]:
