@@ -16,6 +16,7 @@ import typer
 import typer.exceptions
 
 from kitgauge import cli_options as options
+from kitgauge.cli_compare import compare
 from kitgauge.cli_limits import limits_app
 from kitgauge.cli_protocols import protocols_app
 from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, fault_message
@@ -33,6 +34,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(protocols_app, name="protocols", short_help="List, show or check test sequences.")
+app.command(short_help="Compare blur runs: techniques, stabiliser, months.")(compare)
 app.add_typer(limits_app, name="limits", short_help="Show, accept or drop personal limits.")
 
 
@@ -61,6 +63,8 @@ def run(
     body: options.Body = None,
     lens: options.OnlyLens = None,
     region: options.Region = None,
+    subject_name: options.SubjectName = None,
+    distance_m: options.DistanceM = None,
     workers: options.Workers = None,
     no_cache: options.NoCache = False,
     json_output: options.Json = False,
@@ -72,6 +76,8 @@ def run(
       kitgauge run noise-ladder frames/noise
 
       kitgauge run handheld-shutter frames/hands --technique standing --criterion keep=0.9
+
+      kitgauge run subject-motion frames/head --subject-name "nodding head"
 
       kitgauge run aperture-sweep frames/adapted-lens --settings settings.csv --pitch-um 4.3 --focal 58
 
@@ -98,6 +104,8 @@ def run(
             body=body,
             lens=lens,
             regions=region or [],
+            subject_name=subject_name,
+            distance_m=distance_m,
             workers=workers,
             use_cache=not no_cache,
             progress=progress,

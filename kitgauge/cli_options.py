@@ -11,6 +11,9 @@ Protocol = Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a proto
 ProtocolFile = Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")]
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")]
 RunFolder = Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run, with run.json and curves.json.")]
+RunFolders = Annotated[
+    list[Path], typer.Argument(metavar="RUN...", help="Folders of runs, the one to compare with first.")
+]
 LimitNumbers = Annotated[
     list[int], typer.Argument(metavar="NUMBER...", help="Numbers as 'kitgauge limits' lists them.")
 ]
@@ -32,7 +35,8 @@ Criterion = Annotated[
     typer.Option(
         metavar="KEY=VALUE",
         help="What counts as good enough: snr, output_mp (or print_long_side_cm with viewing_distance_cm), shadow_snr "
-        "with shadow_stops, streak_px, keep, mtf50_fraction, picture_mtf, focus_loss; may be repeated, each key once.",
+        "with shadow_stops, streak_px (or streak_um_35mm), keep, mtf50_fraction, picture_mtf, focus_loss; may be "
+        "repeated, each key once.",
     ),
 ]
 HeldHow = Annotated[
@@ -64,6 +68,18 @@ Region = Annotated[
         metavar="X,Y,W,H",
         help="Look for edges in this part of the frame as shown only: left, top, width and height in pixels or percent "
         "(10%,20%,15%,15%); any straight edge serves, also a door frame; may be repeated.",
+    ),
+]
+SubjectName = Annotated[
+    str | None,
+    typer.Option("--subject-name", metavar="NAME", help="What a plan may call the moving subject: 'nodding head' ..."),
+]
+DistanceM = Annotated[
+    float | None,
+    typer.Option(
+        "--distance-m",
+        metavar="M",
+        help="Distance from lens to moving subject; not needed where the printed target's markers are in view.",
     ),
 ]
 Workers = Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")]
@@ -122,6 +138,11 @@ AcceptResults = Annotated[
 ]
 Replace = Annotated[bool, typer.Option("--replace", help="Replace accepted limits for the same thing by the new ones.")]
 
+# compare
+ComparisonPage = Annotated[
+    Path | None, typer.Option("--out", metavar="FILE.html", help="Write a page with a picture as well.")
+]
+
 # plan
 Light = Annotated[
     str,
@@ -133,8 +154,9 @@ Distance = Annotated[float | None, typer.Option(metavar="M", help="Distance of a
 Subject = Annotated[
     str,
     typer.Option(
-        metavar="still|moving|fast|MM_PER_S",
-        help="still: a person holding still; or the speed in mm/s, 0 for what does not move at all.",
+        metavar="still|moving|fast|MM_PER_S|NAME",
+        help="still: a person holding still; the speed in mm/s, 0 for what does not move at all; or the name of a "
+        "measured subject.",
     ),
 ]
 Technique = Annotated[

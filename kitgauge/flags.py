@@ -293,7 +293,50 @@ FLAGS: dict[str, Flag] = {
             "blur that does not depend on the shutter speed is in all handheld frames",
             "focus by hand once, and keep focus and distance as in the tripod frames",
         ),
+        Flag(
+            "shutter-shock",
+            _D,
+            "the shutter or the mirror shook the camera at this speed, on the tripod too",
+            "use an electronic shutter or first curtain, or the mirror locked up; or keep away from these speeds",
+        ),
         Flag("moved-target", _D, "the target lies elsewhere in the frame than in the tripod frames", ""),
+        Flag(
+            "no-target",
+            _D,
+            "no target found: the streak is that of the scene itself against the tripod frames, with a larger error",
+            "print the target for exact streaks; else keep scene, light and place as they are",
+        ),
+        Flag(
+            "scene-poor",
+            _R,
+            "neither a target nor enough detail in the scene to measure blur with",
+            "fill the frame with fine, still detail (a bookshelf, brick, a page), or print the target",
+        ),
+        Flag(
+            "framing-differs",
+            _R,
+            "not the same view as in the tripod frames",
+            "frame the same view from the same place, level within 3 degrees",
+        ),
+        Flag(
+            "scene-moved",
+            _R,
+            "too much of the scene moved against the rest: its blur is not the camera's",
+            "choose a scene where nothing moves, all of it at about the same distance",
+        ),
+        Flag(
+            "scene-unclear",
+            _R,
+            "no movement of the camera explains how this frame differs from the tripod frames",
+            "keep focus, light and distance as in the tripod frames; nothing in the scene may move",
+        ),
+        Flag("scene-clipped", _R, "too much of the scene is clipped, or outside the frame", "expose less"),
+        Flag(
+            "light-changed",
+            _D,
+            "the light on the scene changed from place to place since the tripod frames",
+            "shoot in light that stays: no moving shadows",
+        ),
     )
 }
 

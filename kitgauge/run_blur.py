@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from kitgauge.errors import FitError, LimitsError, MeasurementError
@@ -14,13 +13,19 @@ from kitgauge.fit.blur_next import next_shots
 from kitgauge.fit.blur_shutter import BlurFit, fit_blur
 from kitgauge.flags import describe
 from kitgauge.ingest.blur_frames import first_frame_task, following_task
+from kitgauge.ingest.bursts import bursts_of
 from kitgauge.ingest.record import FrameRecord
+from kitgauge.limits.focal_length import beside_focal_lengths
 from kitgauge.limits.model import Limit
 from kitgauge.limits.shutter_limit import shutter_limits
-from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_profile import EdgeProfile
-from kitgauge.measure.streak import Streak, StreakReference, measure_streak, reference_edges
-from kitgauge.run_context import Kit, Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.measure.camera_roll import NOT_KNOWN, CameraRoll
+from kitgauge.measure.shutter_shock import StillSeries, still_series
+from kitgauge.measure.streak import Streak
+from kitgauge.run_blur_frames import angles_of, edges_of, findings, frame_row, frame_streak, usable_edges
+from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.run_scene_blur import NO_TARGET, SceneSeen, measure_scene, scene_seen
+from kitgauge.run_subject import measure as measure_subject
+from kitgauge.run_subject import subject_seen, with_turns
 
 _KEEPS = (0.5, 0.8, 0.9)
 _MOVING = ("handheld", "subject")
@@ -36,14 +41,17 @@ def measure(context: RunContext, results: Results) -> None:
     first, edges = None, []
     for record in tripod:
         context.run("finding the target", [first_frame_task(record, context.cache)], results)
-        edges = _candidates(results[record.file])
+        edges = usable_edges(results[record.file])
         if edges:
             first = record
             break
+    if len({edge.orientation for edge in edges}) < 2 and measure_scene(context, results):
+        return
     if first is None:
         return
-    others = [record for record in context.used("tripod", *_MOVING) if record.file not in results]
+    others = [record for record in context.used("tripod", "handheld") if record.file not in results]
     context.run("measuring frames", [following_task(r, edges, first, context.cache) for r in others], results)
+    measure_subject(context, edges, first, results)
 
 
 def conclude(context: RunContext, results: Results) -> Section:
@@ -51,17 +59,25 @@ def conclude(context: RunContext, results: Results) -> Section:
     shape = common_shape(results)
     records = with_refusals(context.records, results)
     missing: list[str] = []
-    reference: StreakReference | None = None
+    reference: StillSeries | None = None
+    scene: SceneSeen | None = None  # in place of a target
     still = [
         record for record in records if record.role == "tripod" and record.status == "used" and record.file in results
     ]
     try:
         if not still:
             raise MeasurementError("no tripod frame that could be measured", fix="shoot the tripod frames first")
-        reference = reference_edges([_profiles(results[record.file]) for record in still])
+        if (scene := scene_seen(records, results)) is not None:
+            reference = scene.reference
+        else:
+            reference = still_series(
+                [edges_of(results[record.file]) for record in still],
+                [None if record.shutter_s is None else exact_shutter_s(record.shutter_s) for record in still],
+            )
     except MeasurementError as error:
         missing.append(f"no reference: {error.what}")
     streaks: dict[str, Streak] = {}
+    rolls: dict[str, CameraRoll] = {}
     # an interrupted run may still get its reference when it goes on
     unreferenced = reference is None and not any(
         record.role == "tripod" and record.status == "used" and record.file not in results for record in records
@@ -73,15 +89,28 @@ def conclude(context: RunContext, results: Results) -> Section:
             else record
             for record in records
         )
-    if reference is not None:
+    if scene is not None:
+        streaks |= scene.streaks
+    elif reference is not None:
         for record in records:
             if record.status == "used" and record.file in results:
-                streaks[record.file] = measure_streak(_profiles(results[record.file]), reference)
+                found_here = frame_streak(record, results[record.file], reference, shape)
+                streaks[record.file], rolls[record.file] = found_here
+    subject = subject_seen(context, records, results, streaks)
+    streaks = with_turns(streaks, subject)
     records = tuple(
         _judged(record, results.get(record.file), streaks.get(record.file), reference, shape) for record in records
     )
+    angles = angles_of(context.kit, results)
+    bursts = bursts_of(records)
     rows = [
-        _row(record, streaks.get(record.file), context.kit) for record in records if record.role in ("tripod", *_MOVING)
+        {
+            **frame_row(record, streaks.get(record.file), rolls.get(record.file, NOT_KNOWN), context.kit, angles),
+            "burst": bursts.get(record.file),
+            **({} if subject is None else subject.row(record, streaks.get(record.file), angles.mrad_per_px)),
+        }
+        for record in records
+        if record.role in ("tripod", *_MOVING)
     ]
     moving = [
         record for record in records if record.role in _MOVING and record.status == "used" and record.file in streaks
@@ -93,10 +122,12 @@ def conclude(context: RunContext, results: Results) -> Section:
         missing.append(f"{len(asked) - len(moving)} of {len(asked)} frames not measured")
     fitted: dict[str, Any] | None = None
     limits: list[Limit] = []
-    notes: list[str] = []
+    notes = [*(() if subject is None else subject.notes), *(() if scene is None else scene.notes)]
     if moving and shape is not None and reference is not None:
         streak_limit_px = context.criteria.streak_limit_px(shape)
         doubts, told = _doubts(reference, moving, streaks)
+        doubts += [] if scene is None else [NO_TARGET]
+        doubts += ["rendered"] if any("rendered" in record.flags for record in moving) else []
         notes += told
         sharper_px = [_sharper_px(streaks[record.file]) for record in moving]
         unfit = "tripod-unsteady" in doubts and max(reference.unrest_px, *sharper_px) > _UNREST_SHARE * streak_limit_px
@@ -107,10 +138,16 @@ def conclude(context: RunContext, results: Results) -> Section:
                 f"{describe('tripod-unsteady').advice}"
             )
         try:
-            fit = _fit(moving, streaks)
+            fit = _fit(moving, streaks, bursts)
             fitted = _fitted(fit, context.criteria.keep, streak_limit_px, doubts)
+            if subject is not None:
+                fitted["subject"] = subject.section(fit, context.criteria.keep, streak_limit_px, angles.mrad_per_px)
             if unfit:
                 fitted["next"] = []  # the tripod frames first
+            else:
+                hands = any(record.role == "handheld" for record in moving)
+                kit = context.kit.as_dict(shape)
+                fitted |= beside_focal_lengths(fit, context.criteria.keep, streak_limit_px, kit, shape, hands=hands)
             found = (
                 []
                 if unfit
@@ -125,8 +162,9 @@ def conclude(context: RunContext, results: Results) -> Section:
                 )
             )
             # a limit of a moving subject is kept apart from that of the hands
-            about = {"role": "subject"} if all(record.role == "subject" for record in moving) else {}
-            limits += [replace(limit, extra={**limit.extra, **about}) for limit in found]
+            if subject is not None and all(record.role == "subject" for record in moving):
+                found = [subject.limit(limit, fit) for limit in found]
+            limits += found
         except FitError as error:
             # with an unsteady reference, what to shoot next follows from the reference, not from these streaks
             advice = "" if unfit else f"; {error.fix}"
@@ -134,8 +172,17 @@ def conclude(context: RunContext, results: Results) -> Section:
         except LimitsError as error:
             notes.append(f"{error.what}: {error.got}; {error.fix}")
     empty: dict[str, Any] = {"fit": None, "limits": [], "next": []}
+    told_beside = findings(None if reference is None else reference.shock, rows)
+    notes += [finding["text"] for finding in told_beside]
     return Section(
-        curves={"blur": {"frames": rows, **(empty if fitted is None else fitted)}},
+        curves={
+            "blur": {
+                "frames": rows,
+                **(empty if fitted is None else fitted),
+                "findings": told_beside,
+                "angles": angles.as_dict(),
+            }
+        },
         records=records,
         limits=tuple(limits),
         missing=tuple(missing),
@@ -145,7 +192,7 @@ def conclude(context: RunContext, results: Results) -> Section:
 
 
 def _doubts(
-    reference: StreakReference, moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]
+    reference: StillSeries, moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]
 ) -> tuple[list[str], list[str]]:
     """Return the flags that the frames together raise, and what to tell about them."""
     doubts, told = [], []
@@ -155,7 +202,7 @@ def _doubts(
         seen = []
         if "tripod-unsteady" in reference.flags:
             differ = f" (by a streak of {reference.unrest_px:.1f} px)" if math.isfinite(reference.unrest_px) else ""
-            seen.append(f"the {reference.frames} tripod frames differ among themselves{differ}")
+            seen.append(f"the {reference.together.frames} tripod frames differ among themselves{differ}")
         if sharper:
             seen.append(f"{sharper} of {len(moving)} handheld frames are sharper than the tripod frames")
         told.append(f"{' and '.join(seen)}: {describe('tripod-unsteady').advice}")
@@ -180,23 +227,11 @@ def _sharper_px(streak: Streak) -> float:
     return math.sqrt(12.0 * -streak.trace_px2) if "tripod-unsteady" in streak.flags else 0.0
 
 
-def _candidates(measurement: Mapping[str, Any]) -> list[EdgeCandidate]:
-    return [
-        EdgeCandidate.from_dict(profile["candidate"])
-        for profile in measurement.get("profiles") or []
-        if not profile["flags"]
-    ]
-
-
-def _profiles(measurement: Mapping[str, Any]) -> list[EdgeProfile]:
-    return [EdgeProfile.from_dict(profile) for profile in measurement.get("profiles") or []]
-
-
 def _judged(
     record: FrameRecord,
     measurement: Mapping[str, Any] | None,
     streak: Streak | None,
-    reference: StreakReference | None,
+    reference: StillSeries | None,
     shape: tuple[int, int] | None,
 ) -> FrameRecord:
     """Return the record with its measurement's flags; rejected if it has another size or no edge was found again."""
@@ -208,41 +243,19 @@ def _judged(
     if shape is not None and (rows, columns) != shape:
         return record.rejected("different-size", f"{columns} x {rows} pixels instead of {shape[1]} x {shape[0]}")
     record = record.with_flags(measurement["flags"])
-    if not measurement["profiles"]:
+    if not measurement.get("profiles", True):  # a scene in place of a target has none
         reasons = sorted({edge["text"] for edge in measurement["unusable"]})
         return record.rejected("no-edge", f"no usable edge ({'; '.join(reasons) or 'nothing like one'})")
-    if reference is not None and "tripod-unsteady" in reference.flags:
-        record = record.with_flags(("tripod-unsteady",))  # every frame's streak is measured against that reference
+    if reference is not None:
+        if "tripod-unsteady" in reference.flags:
+            record = record.with_flags(("tripod-unsteady",))  # every frame's streak is measured against that reference
+        if reference.shock is not None and record.shutter_s is not None:
+            shaken = exact_shutter_s(record.shutter_s) in reference.shock.shutter_s
+            record = record.with_flags(("shutter-shock",)) if shaken else record
     return record if streak is None else record.with_flags(streak.flags)
 
 
-def _row(record: FrameRecord, streak: Streak | None, kit: Kit) -> dict[str, Any]:
-    px = math.nan if streak is None else streak.streak_px
-    um = px * kit.pixel_pitch_um if kit.pixel_pitch_um else math.nan
-    return {
-        "file": record.file,
-        "shutter_s": record.shutter_s,
-        "shutter_s_exact": None if record.shutter_s is None else exact_shutter_s(record.shutter_s),
-        "role": record.role,
-        "streak_px": px,
-        "streak_px_stderr": math.nan if streak is None else streak.streak_px_stderr,
-        "streak_um": um,
-        # at the focal length as marked: near targets need the effective one, which a file does not tell
-        "streak_mrad": um / kit.focal_mm if kit.focal_mm else math.nan,
-        "direction_deg": math.nan if streak is None else streak.direction_deg,
-        "direction_deg_stderr": math.nan if streak is None else streak.direction_deg_stderr,
-        # the estimate that streak_px is the root of, under the floor too: negative by noise at times
-        "motion_variance_px2": math.nan if streak is None else streak.trace_px2,
-        "motion_variance_px2_stderr": math.nan if streak is None else streak.trace_px2_stderr,
-        "censored": None if streak is None else streak.censored,
-        "bound_px": math.nan if streak is None else streak.bound_px,
-        "edges_used": 0 if streak is None else streak.edges_used,
-        "flags": list(dict.fromkeys([*record.flags, *(() if streak is None else streak.flags)])),
-        "excluded": record.status != "used" or streak is None,
-    }
-
-
-def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]) -> BlurFit:
+def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak], bursts: Mapping[str, str]) -> BlurFit:
     chosen = [(record, streaks[record.file]) for record in moving if record.shutter_s is not None]
     return fit_blur(
         [exact_shutter_s(record.shutter_s or math.nan) for record, _ in chosen],
@@ -252,6 +265,7 @@ def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]) -> BlurFi
         [streak.bound_px for _, streak in chosen],
         [streak.trace_px2 for _, streak in chosen],
         [streak.trace_px2_stderr for _, streak in chosen],
+        [bursts.get(record.file) for record, _ in chosen],
     )
 
 
@@ -267,6 +281,7 @@ def _fitted(fit: BlurFit, keep: float, streak_limit_px: float, doubts: Sequence[
         "fit": {
             **fit.as_dict(),
             "flags": flags,
+            "goodness": fit.goodness(streak_limit_px).as_dict(),
             "curves": {
                 "keep_rate": {
                     "x": times,

@@ -66,6 +66,8 @@ class RunContext:
     tell: Callable[[Task, Measurement, bool], None]  # a measurement has ended (task, result, from the cache)
     expect: Callable[[str, int], None]  # a stage begins (its name, number of measurements)
     regions: tuple[FrameRegion, ...] = ()  # where to look for edges; empty: everywhere
+    subject_name: str | None = None  # what a plan calls the moving subject
+    distance_m: float | None = None  # from the lens to the subject, as given
 
     def used(self, *roles: str) -> list[FrameRecord]:
         """Return the frames in use that have one of `roles` (any role if none is named)."""

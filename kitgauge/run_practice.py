@@ -9,19 +9,25 @@ from kitgauge.exposure import ev100, exact_f_number, exact_iso, exact_shutter_s
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.scene_frames import scene_task
 from kitgauge.run_context import Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.run_scene_blur import fastest_frame, relative_blur
 
 
 def measure(context: RunContext, results: Results) -> None:
-    """Measure how each frame is exposed, into `results`."""
-    context.run("measuring frames", [scene_task(record, context.cache) for record in context.used()], results)
+    """Measure how each frame is exposed and, where sharpness is one thing for the whole frame, its blur."""
+    still = None
+    if context.protocol.sweep.setting != "f_number":  # with the f-number, depth of field changes from place to place
+        still = fastest_frame(context.used())
+    tasks = [scene_task(record, context.cache, still) for record in context.used()]
+    context.run("measuring frames", tasks, results)
 
 
 def conclude(context: RunContext, results: Results) -> Section:
-    """Return one row per frame: settings, the light they were set for, level and clipping."""
+    """Return one row per frame: settings, the light they were set for, level, clipping, and blur where it could be
+    measured against the sharpest frame."""
     records = with_refusals(context.records, results)
-    rows = [
-        _row(record, results[record.file]) for record in records if record.status == "used" and record.file in results
-    ]
+    seen = [record for record in records if record.status == "used" and record.file in results]
+    blur = relative_blur(seen, results)
+    rows = [{**_row(record, results[record.file]), **blur.get(record.file, {})} for record in seen]
     unmeasured = [record.file for record in records if record.status == "used" and record.file not in results]
     missing = [f"{len(unmeasured)} frames not measured"] if unmeasured else []
     return Section(

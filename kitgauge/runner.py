@@ -62,6 +62,8 @@ def run(
     teleconverter: float | None = None,
     workers: int | None = None,
     regions: Sequence[str] = (),
+    subject_name: str | None = None,
+    distance_m: float | None = None,
     use_cache: bool = True,
     report: bool = True,
     progress: Progress | None = None,
@@ -72,13 +74,15 @@ def run(
     metadata; `body` and `lens` pick one of several; `pitch_um` and `focal_mm` fill in what the frames do not tell, and
     `focal_mm` picks the frames of one focal length of a zoom. `teleconverter` is the factor of one that the camera does
     not know of. A `lens` that no frame names is taken for the name of an adapted lens.
+    `subject_name` is what a plan may call a moving subject, `distance_m` its distance from the lens, needed for speeds
+    in mm/s where the printed target's markers are not in view.
     `regions` ("x,y,width,height" in pixels of the frame as shown, or in percent) restrict the search for edges.
     Raises a KitgaugeError if nothing can be measured; an interrupted run (Ctrl-C) returns with status "partial".
     """
     tell_progress = progress or (lambda _stage, _done, _total: None)
     workers = workers or min(os.cpu_count() or 2, 8)
     criteria = criteria or Criteria()
-    for name, value in (("pixel pitch", pitch_um), ("focal length", focal_mm)):
+    for name, value in (("pixel pitch", pitch_um), ("focal length", focal_mm), ("distance", distance_m)):
         if value is not None and not 0 < value < 100_000:
             raise UsageError(f"the {name} is not possible", got=value, needed="a positive number")
     loaded = load_protocol(protocol)
@@ -91,6 +95,7 @@ def run(
             needed="a protocol that measures sharpness, such as aperture-sweep",
             fix="leave --region out",
         )
+    subject_name = _of_subject(loaded, subject_name, distance_m)
     folder = Path(frames)
     module = _FOCUS_BRACKET if loaded.protocol.focus_stepped else _KINDS[loaded.protocol.measures]
     ahead = LoadAhead(module, *(_NEEDED_FOR_REPORTS if report else ()))
@@ -129,6 +134,8 @@ def run(
         "focal_mm": focal_mm,
         "teleconverter": teleconverter,
         "regions": [str(region) for region in wanted],
+        "subject_name": subject_name,
+        "distance_m": distance_m,
         "workers": workers,
         "use_cache": use_cache,
     }
@@ -147,6 +154,8 @@ def run(
         tell=listener.measured,
         expect=listener.expect,
         regions=wanted,
+        subject_name=subject_name,
+        distance_m=distance_m,
     )
     developed_noise = loaded.protocol.measures == "noise" and kit.developed
     kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(module)
@@ -181,6 +190,23 @@ def run(
     except Exception as error:
         fail(begun, error)
         raise
+
+
+def _of_subject(loaded: LoadedProtocol, name: str | None, distance_m: float | None) -> str | None:
+    """Return the subject's name, checked; UsageError where the protocol has no moving subject."""
+    if name is None and distance_m is None:
+        return None
+    if loaded.protocol.measures != "blur" or all(step.role != "subject" for step in loaded.protocol.step):
+        raise UsageError(
+            "this protocol has no moving subject",
+            where="--distance-m" if name is None else "--subject-name",
+            got=f"the protocol {loaded.protocol.id}",
+            needed="a protocol with a step of role subject, such as subject-motion",
+            fix="leave the option out",
+        )
+    from kitgauge.run_subject import checked_name
+
+    return checked_name(name)
 
 
 def _prepared(out: str | Path | None, results: Path, kit: Kit, loaded: LoadedProtocol) -> Path:

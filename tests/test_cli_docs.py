@@ -28,7 +28,7 @@ COMMANDS = commands(typer.main.get_command(app))
 
 def test_all_commands_of_the_product_are_there():
     top = {path[1] for path, _ in COMMANDS}
-    assert top == {"run", "limits", "plan", "report", "demo", "protocols", "brief", "target"}
+    assert top == {"run", "compare", "limits", "plan", "report", "demo", "protocols", "brief", "target"}
 
 
 @pytest.mark.parametrize(

@@ -17,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.exposure import shutter_dial
-from kitgauge.fit.blur_likelihood import derivatives, free_parameters
+from kitgauge.fit.blur_likelihood import BEND_PRIOR, free_parameters, log_quantile, straightened, stretched
 from kitgauge.fit.blur_shutter import BlurFit
+from kitgauge.fit.newton import derivatives
 from kitgauge.fit.result import NORMAL_95
+from kitgauge.fit.shutter_profile import frames_worth
 from kitgauge.fit.streak_families import FAMILIES
 
 Array = NDArray[np.float64]
@@ -76,9 +78,13 @@ def next_shots(
     free = free_parameters(name)
     gradient = _limit_gradient(name, theta, keep, streak_limit_px, free)
     below, above = _typical_bounds(fit)
-    information = _frame_information(name, theta, free, fit.data.x, below, above).sum(axis=0)
+    # frames of one burst tell less than frames alone, which are asked for
+    worth = frames_worth(fit.families[0], fit.data) / fit.data.x.size
+    information = worth * _frame_information(name, theta, free, fit.data.x, below, above).sum(axis=0)
     offered = _frame_information(name, theta, free, np.log(times / reference), below, above)
     information = information + 1e-9 * np.trace(information) * np.eye(free.size)
+    bend = int(np.flatnonzero(free == 3)[0])
+    information[bend, bend] += 1.0 / BEND_PRIOR[1] ** 2
     now = _width(information, gradient)
     counts = np.zeros(times.size, dtype=int)
     then = now
@@ -109,8 +115,8 @@ def _limit_gradient(name: str, theta: Array, keep: float, streak_limit_px: float
     """Return the gradient of ln t_limit in the free parameters."""
 
     def place(rows: Array) -> Array:
-        z = FAMILIES[name].log_quantile(keep, np.exp(rows[:, 2]))
-        return np.asarray((math.log(streak_limit_px) - z - rows[:, 0]) / rows[:, 1], dtype=np.float64)
+        z = log_quantile(FAMILIES[name], keep, np.exp(rows[:, 2]), rows[:, 4])
+        return straightened((math.log(streak_limit_px) - z - rows[:, 0]) / rows[:, 1], rows[:, 3])
 
     _, gradient, _ = derivatives(place, theta[None, :], free)
     return np.asarray(gradient[0], dtype=np.float64)
@@ -135,19 +141,19 @@ def _frame_information(name: str, theta: Array, free: NDArray[np.intp], x: Array
     """
     family = FAMILIES[name]
     z = family.log_quantile(_QUANTILES, np.exp(theta[2:3]))
-    log_streak = theta[0] + theta[1] * x[:, None] + z[None, :]
+    log_streak = theta[0] + theta[1] * stretched(x[:, None], theta[3]) + z[None, :]
     is_below, is_above = log_streak < below, log_streak > above
 
     def terms(row: Array) -> Array:
         k = np.exp(row[2:3])
-        scale = row[0] + row[1] * x[:, None]
+        scale = row[0] + row[1] * stretched(x[:, None], row[3])
         low = np.broadcast_to(family.log_below(below - scale, k), log_streak.shape)
         high = np.broadcast_to(family.log_above(above - scale, k), log_streak.shape)
         return np.where(is_below, low, np.where(is_above, high, family.log_density(log_streak - scale, k) - scale))
 
     scores = []
     for column in free:
-        step = np.zeros(3)
+        step = np.zeros(theta.size)
         step[column] = _STEP
         scores.append((terms(theta + step) - terms(theta - step)) / (2.0 * _STEP))
     score = np.stack(scores, axis=-1)

@@ -1,8 +1,9 @@
 """Blur against shutter time: a censored-likelihood fit, and the slowest shutter time that keeps enough frames
 sharp.
 
-Model (DESIGN "Blur against shutter speed"): L = s(t) u with ln s = a + b ln(t / t0), b >= 0, so that a longer
-time never helps; u of the families that the likelihood supports. They are weighed by AICc = -2 lnL + 2 p + 2
+Model (DESIGN "Blur against shutter speed"): L = s(t) u with ln s = a + b h(ln(t / t0)), b >= 0 and h rising (nearly
+straight, see `blur_likelihood`), so that a longer time never helps; u of the families that the likelihood supports, and
+a factor common to the frames of one burst. They are weighed by AICc = -2 lnL + 2 p + 2
 p (p + 1)/(n - p - 1) (Hurvich and Tsai, Biometrika 76 (1989) 297). The limit is the time t with P(L <= limit
 at t) = keep: ln t = ln t0 + (ln limit - ln q_keep(k) - a) / b. Its interval is a profile likelihood (Venzon
 and Moolgavkar, Applied Statistics 37 (1988) 87), taken over the families as well, each at its AICc: choosing
@@ -22,16 +23,19 @@ from scipy import stats
 
 from kitgauge.errors import FitError
 from kitgauge.fit.blur_likelihood import (
-    LN_K_RANGE,
+    BEND_PRIOR,
     SLOPE_RANGE,
     FamilyFit,
     Likelihood,
     StreakData,
-    derivatives,
     free_parameters,
-    maximise,
+    log_below,
+    log_quantile,
+    parameter_bounds,
+    stretched,
 )
-from kitgauge.fit.blur_misfit import LostFrames, kept_differ, lost_frames
+from kitgauge.fit.blur_misfit import KeptAgainstFit, LostFrames, kept_against_fit, lost_frames
+from kitgauge.fit.newton import derivatives, maximise
 from kitgauge.fit.result import NORMAL_95, FitResult
 from kitgauge.fit.shutter_profile import mean_rate, profile_limit
 from kitgauge.fit.streak_families import FAMILIES
@@ -53,8 +57,9 @@ class ShutterLimit:
     `shutter_s` is the model's value, `ci_low_s` and `ci_high_s` its 95 % interval (NaN: open on that side,
     the frames do not bound it). `reach`: "measured" where the value lies within the measured shutter times;
     "slower" or "faster" where it lies beyond them, and then it is an extrapolation. Times more than three stops
-    beyond the measured ones are NaN, and the interval too where the slope is 0. `stderr_stops`: the interval's width
-    in stops over 2 x 1.96, NaN where it is open.
+    beyond the measured ones are NaN, and the interval too where the slope is 0. `stderr_stops`: the interval's
+    width in stops over 2 x 1.96, NaN where it is open. `ci_beyond`: on which sides the interval reaches beyond the
+    measured times or is open.
     """
 
     keep: float
@@ -64,10 +69,11 @@ class ShutterLimit:
     ci_high_s: float
     stderr_stops: float
     reach: Reach
+    ci_beyond: tuple[Reach, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values, in the order of the file contract."""
-        return dict(vars(self))
+        return {**vars(self), "ci_beyond": list(self.ci_beyond)}
 
 
 @dataclass(frozen=True)
@@ -89,15 +95,20 @@ class BlurFit:
 
     def flags(self, streak_limit_px: float) -> tuple[str, ...]:
         """Return "model-misfit" where frames are lost at any time, or kept frames differ from the fit's keep rates."""
-        misfit = self.lost.clear or kept_differ(self.families, self.data, streak_limit_px)
+        misfit = self.lost.clear or self.goodness(streak_limit_px).differ
         return ("model-misfit",) if misfit else ()
+
+    def goodness(self, streak_limit_px: float) -> KeptAgainstFit:
+        """Return how the keep rates of the single shutter times stand to the curve."""
+        return kept_against_fit(self.families, self.data, streak_limit_px)
 
     def quantile_px(self, shutter_s: float, share: float) -> float:
         """Return the streak [px] that `share` (0 to 1) of frames at a shutter time [s] do not exceed (best
         family)."""
         best = self.families[0]
-        z = float(FAMILIES[best.name].log_quantile(share, np.exp(best.theta[2:3]))[0])
-        return math.exp(best.theta[0] + best.theta[1] * self._x(shutter_s) + z)
+        z = float(log_quantile(FAMILIES[best.name], share, np.exp(best.theta[2:3]), best.theta[4:5])[0])
+        x = float(stretched(np.array(self._x(shutter_s)), best.theta[3]))
+        return math.exp(best.theta[0] + best.theta[1] * x + z)
 
     def keep_rate(self, shutter_s: float, streak_limit_px: float) -> float:
         """Return the share of frames at a shutter time [s] with a streak of at most `streak_limit_px`.
@@ -115,14 +126,14 @@ class BlurFit:
         By the delta method on the probit of the rate, so that it stays between 0 and 1.
         """
         best, covariance = self.families[0], self.result.covariance
-        free = free_parameters(best.name)
+        free = free_parameters(best.name, self.data.burst is not None)
         if not np.all(np.isfinite(covariance)):
             return math.nan, math.nan
 
         def probit(theta: Array) -> Array:
-            scale = theta[:, 0] + theta[:, 1] * self._x(shutter_s)
+            scale = theta[:, 0] + theta[:, 1] * stretched(np.array(self._x(shutter_s)), theta[:, 3])
             z = math.log(streak_limit_px) - scale
-            share = np.exp(FAMILIES[best.name].log_below(z, np.exp(theta[:, 2])))
+            share = np.exp(log_below(FAMILIES[best.name], z, np.exp(theta[:, 2]), theta[:, 4]))
             return np.asarray(stats.norm.ppf(np.clip(share, 1e-12, 1.0 - 1e-12)), dtype=np.float64)
 
         middle, gradient, _ = derivatives(probit, best.theta[None, :], free)
@@ -149,7 +160,9 @@ class BlurFit:
         last = math.log(self.slowest_s / self.data.reference_s) + _REACH_SLACK_STOPS * _STOP
         reach: Reach = "faster" if found.value < first else "slower" if found.value > last else "measured"
         stderr = math.log2(high / low) / (2.0 * NORMAL_95) if math.isfinite(low) and math.isfinite(high) else math.nan
-        return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach)
+        beyond: list[Reach] = ["faster"] if found.low < first else []
+        beyond += ["slower"] if found.high > last else []
+        return ShutterLimit(keep, streak_limit_px, self._time(found.value), low, high, stderr, reach, tuple(beyond))
 
     def _time(self, log_time: float) -> float:
         """Return t [s] of ln(t / t0), NaN more than three stops beyond the measured times."""
@@ -186,12 +199,15 @@ def _gather(
     bound_px: Sequence[float],
     variance_px2: Sequence[float],
     variance_stderr_px2: Sequence[float],
+    bursts: Sequence[object | None],
 ) -> tuple[StreakData, list[str]]:
     """Return the usable frames and one reason per frame left out."""
-    rows, dropped = [], []
-    for number, (t, value, error, kind, bound, square, spread) in enumerate(
-        zip(shutter_s, streak_px, stderr_px, censored, bound_px, variance_px2, variance_stderr_px2, strict=True)
-    ):
+    rows: list[tuple[float, ...]] = []
+    dropped: list[str] = []
+    together: list[object] = []
+    columns = (shutter_s, streak_px, stderr_px, censored, bound_px, variance_px2, variance_stderr_px2)
+    for number, (t, value, error, kind, bound, square, spread) in enumerate(zip(*columns, strict=True)):
+        before = len(rows)
         name = f"frame {number + 1}"
         if not (math.isfinite(t) and t > 0):
             dropped.append(f"{name}: shutter time unknown")
@@ -206,6 +222,8 @@ def _gather(
             rows.append((t, value, error if math.isfinite(error) and error > 0 else 0.0, 0, square, spread))
         else:
             dropped.append(f"{name}: streak not measured")
+        if len(rows) > before:
+            together.append(("alone", number) if bursts[number] is None else ("burst", bursts[number]))
     if not rows:
         raise FitError(
             "no frame can be used for the fit of blur against shutter time",
@@ -216,8 +234,10 @@ def _gather(
     table = np.array(rows, dtype=np.float64)
     reference = float(np.exp(np.mean(np.log(table[:, 0]))))
     x = np.log(table[:, 0] / reference)
-    data = StreakData(x, table[:, 1], table[:, 2], table[:, 3].astype(np.intp), reference, table[:, 4], table[:, 5])
-    return data, dropped
+    kind_of = table[:, 3].astype(np.intp)
+    numbers = {name: place for place, name in enumerate(dict.fromkeys(together))}
+    burst = np.array([numbers[name] for name in together], dtype=np.intp) if len(numbers) < len(rows) else None
+    return StreakData(x, table[:, 1], table[:, 2], kind_of, reference, table[:, 4], table[:, 5], burst), dropped
 
 
 def fit_blur(
@@ -228,13 +248,15 @@ def fit_blur(
     bound_px: Sequence[float],
     variance_px2: Sequence[float] | None = None,
     variance_stderr_px2: Sequence[float] | None = None,
+    bursts: Sequence[object | None] | None = None,
 ) -> BlurFit:
     """Fit blur against shutter time from one row per handheld frame.
 
     `shutter_s` exact times [s]; `streak_px` and `stderr_px` [px] of measured frames; `censored` None, "below"
     or "above" with `bound_px` the censoring value. `variance_px2`, `variance_stderr_px2` [px^2]: L^2 / 12 as
     measured, negative by noise at times, and its error; with them, frames at or near the floor enter with that
-    error instead of their bound (NaN or None: not known). Frames with neither are left out and listed in
+    error instead of their bound (NaN or None: not known). `bursts` names the burst of each frame (None: a frame alone);
+    frames of one name share a factor of their streak (`burst_spread`). Frames with neither are left out and listed in
     `result.points_dropped`. Raises FitError where fewer than four streaks are measured or all share one
     shutter time.
     """
@@ -247,6 +269,7 @@ def fit_blur(
         bound_px,
         unknown if variance_px2 is None else variance_px2,
         unknown if variance_stderr_px2 is None else variance_stderr_px2,
+        [None] * len(shutter_s) if bursts is None else bursts,
     )
     measured = int(np.count_nonzero(data.kind == 0))
     below, above = int(np.count_nonzero(data.kind < 0)), int(np.count_nonzero(data.kind > 0))
@@ -277,29 +300,27 @@ def fit_blur(
     )
 
 
-def _bounds() -> tuple[Array, Array]:
-    return np.array([-25.0, SLOPE_RANGE[0], LN_K_RANGE[0]]), np.array([25.0, SLOPE_RANGE[1], LN_K_RANGE[1]])
-
-
 def _fit_family(name: str, data: StreakData) -> FamilyFit:
     family = FAMILIES[name]
     likelihood = Likelihood(family, data)
     median = float(family.log_quantile(0.5, np.array(family.start_k)))
     known = data.kind == 0
     level = float(np.mean(np.log(data.value[known]) - 1.0 * data.x[known])) - median
-    starts = np.array([[level, slope, math.log(family.start_k)] for slope in (0.5, 1.0)])
-    free = free_parameters(name)
-    lower, upper = _bounds()
+    bursts = data.burst is not None
+    spread = 0.3 if bursts else 0.0
+    starts = np.array([[level, slope, math.log(family.start_k), BEND_PRIOR[0], spread] for slope in (0.5, 1.0)])
+    free = free_parameters(name, bursts)
+    lower, upper = parameter_bounds(bursts)
     places, values, done = maximise(likelihood, starts, free, lower, upper)
     best = int(np.argmax(values))
-    n, p = data.x.size, free.size
+    n, p = data.x.size, free.size - 1  # the bend is held by its prior
     penalty = 2.0 * p + (2.0 * p * (p + 1) / (n - p - 1) if n > p + 1 else math.inf)
     return FamilyFit(name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best]))
 
 
 def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str]) -> FitResult:
     best = fits[0]
-    free = free_parameters(best.name)
+    free = free_parameters(best.name, data.burst is not None)
     likelihood = Likelihood(FAMILIES[best.name], data)
     _, _, hessian = derivatives(likelihood, best.theta[None, :], free)
     bound = best.theta[1] <= SLOPE_RANGE[0]
@@ -311,7 +332,7 @@ def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str
             inverse = covariance
         if np.all(np.isfinite(inverse)) and np.all(np.diag(inverse) > 0):
             covariance = inverse
-    names = ("ln_scale", "slope", "ln_shape")[: free.size]
+    names = np.array(["ln_scale", "slope", "ln_shape", "bend", "burst_spread"])
     message = f"{best.name}: {FAMILIES[best.name].meaning}"
     if bound:
         message += "; the frames do not show blur growing with shutter time (slope held at 0)"
@@ -320,10 +341,11 @@ def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str
         evidence[f"log_likelihood_{fit.name}"] = fit.log_likelihood
         evidence[f"aicc_{fit.name}"] = fit.aicc
     return FitResult(
-        model=f"streak = exp(ln_scale) (t / {data.reference_s:.6g} s)^slope u, u {best.name}",
-        names=names,
+        model=f"streak = exp(ln_scale + slope (1 - exp(-bend x)) / bend) u, x = ln(t / {data.reference_s:.6g} s), "
+        f"u {best.name}",
+        names=tuple(str(name) for name in names[free]),
         values=best.theta[free],
-        units=("ln px", "", "")[: free.size],
+        units=("ln px", *[""] * (free.size - 1)),
         stderr=np.sqrt(np.diag(covariance)),
         covariance=covariance,
         degrees_of_freedom=data.x.size - free.size,

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kitgauge.measure.diffraction import diffraction_mtf
+from kitgauge.measure.diffraction import diffraction_mtf, system_mtf50
 
 Array = NDArray[np.float64]
 
@@ -27,6 +27,13 @@ def excess_variance(mtf50: ArrayLike, cutoff_px: ArrayLike) -> Array:
     passed = 2.0 * diffraction_mtf(cutoff * nu) * np.sinc(nu)
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(np.where(passed > 0, np.log(passed) / (2.0 * (math.pi * nu) ** 2), math.nan))
+
+
+def mtf50_of(variance: ArrayLike, cutoff_px: ArrayLike) -> Array:
+    """Return MTF50 [cy/px] for v [px^2]: the inverse of `excess_variance`, straight in ln MTF50 below v = 0."""
+    v, cutoff = np.asarray(variance, dtype=np.float64), np.asarray(cutoff_px, dtype=np.float64)
+    value = system_mtf50(cutoff, np.sqrt(np.maximum(v, 0.0)))
+    return np.asarray(value * np.exp(np.minimum(v, 0.0) / slope_in_mtf50(value, cutoff)))
 
 
 def slope_in_mtf50(mtf50: ArrayLike, cutoff_px: ArrayLike) -> Array:

@@ -2,8 +2,9 @@
 
 In a sweep at one focus setting, stopping down takes excess blur (`excess_blur`) away; only a focus that moves adds
 some. So blur that grows with the f-number, in both edge directions alike (vibration has one), is a focus shift, or a
-focus that was touched in between. Wavelength and true aperture, which nobody measures, would make blur grow towards
-high f-numbers and are allowed for. The colour that is sharpest is another witness (`changing_colour`).
+focus that was touched in between; so is a curve that only a moving focus explains (`focus_shift_wavefront`). Wavelength
+and true aperture, which nobody measures, would make blur grow towards high f-numbers and are allowed for. The colour
+that is sharpest is another witness (`changing_colour`).
 """
 
 from __future__ import annotations
@@ -23,11 +24,12 @@ from kitgauge.fit.excess_blur import (
     slope_in_mtf50,
 )
 from kitgauge.fit.focus_points import BEST_FRAMES
+from kitgauge.fit.focus_shift_wavefront import moving_focus
 from kitgauge.fit.lateral_colour import COLOUR_NAMES
 from kitgauge.fit.longitudinal_colour import LongitudinalColour, changing_colour
-from kitgauge.fit.sharpness_astigmatism import repeat_variance, usual_repeat_variance
 from kitgauge.fit.sharpness_contrasts import ERROR_ALLOWANCE, FAMILY_PROBABILITY, Finding
 from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness_shake import repeat_variance, usual_repeat_variance
 from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
 
 _COMMON_ERROR = 0.005  # of MTF50 at one f-number, the same in all frames of it
@@ -52,7 +54,18 @@ def focus_shift_finding(
     """
     if pitch_um is None:
         return None
-    by_blur = _growing_blur(points, pitch_um, magnification, wavelength_um)
+    centre = [
+        p
+        for p in points
+        if p.region == "centre"
+        and p.frames > 1
+        and p.mtf50_cy_per_px_stderr > 0
+        and not _NOT_A_SWEEP.intersection(p.flags)
+    ]
+    by_blur = _growing_blur(centre, pitch_um, magnification, wavelength_um)
+    if {p.orientation for p in centre} >= set(_ORIENTATIONS):
+        # it names the whole loss, where growing blur sees the part that exceeds the blur of a lower f-number
+        by_blur = moving_focus(centre, pitch_um, wavelength_um * (1.0 + magnification)) or by_blur
     by_colour = changing_colour(colours)
     if by_colour is None:
         return by_blur
@@ -79,16 +92,8 @@ def focus_shift_finding(
 
 
 def _growing_blur(
-    points: Sequence[SharpnessPoint], pitch_um: float, magnification: float, wavelength_um: float
+    centre: Sequence[SharpnessPoint], pitch_um: float, magnification: float, wavelength_um: float
 ) -> Finding | None:
-    centre = [
-        p
-        for p in points
-        if p.region == "centre"
-        and p.frames > 1
-        and p.mtf50_cy_per_px_stderr > 0
-        and not _NOT_A_SWEEP.intersection(p.flags)
-    ]
     tables = {
         o: _rows([p for p in centre if p.orientation == o], pitch_um, magnification, wavelength_um)
         for o in _ORIENTATIONS

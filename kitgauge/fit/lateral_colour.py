@@ -251,8 +251,8 @@ def lateral_colour_findings(fits: Sequence[LateralColour]) -> list[Finding]:
                 fit.outermost_px,
                 "px",
                 fit.z,
-                f"The {name} picture is {larger} than the green one: {abs(fit.outermost_px):.2f} px "
-                f"(± {fit.outermost_px_stderr:.2g}){micrometres} at the outermost place measured, growing from the "
+                f"The {name} picture is {larger} than the green one: {abs(fit.outermost_px):.2f} "
+                f"± {fit.outermost_px_stderr:.2g} px{micrometres} at the outermost place measured, growing from the "
                 "centre. It colours edges there; developing programs take it out with a lens profile.",
                 probability,
                 size_stderr=fit.outermost_px_stderr,

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from kitgauge.exposure import format_f_number
-from kitgauge.fit.excess_blur import excess_variance, slope_in_cutoff, slope_in_mtf50
+from kitgauge.fit.excess_blur import excess_variance, mtf50_of, slope_in_cutoff, slope_in_mtf50
 from kitgauge.fit.lateral_colour import COLOUR_NAMES
 from kitgauge.fit.sharpness_colours import ColourPoint
 from kitgauge.fit.sharpness_contrasts import ERROR_ALLOWANCE, FAMILY_PROBABILITY, Finding
@@ -101,12 +101,13 @@ def _fit(
     acting = f_number * (1.0 + magnification)
     cutoff = diffraction_px(acting, pitch_um, WAVELENGTHS_UM[channel])
     mtf50 = green * np.exp(ratio)
-    difference = excess_variance(mtf50, cutoff) - excess_variance(green, diffraction_px(acting, pitch_um))
+    variance = excess_variance(mtf50, cutoff)
+    difference = variance - excess_variance(green, diffraction_px(acting, pitch_um))
     known = np.isfinite(difference)
     if known.sum() < _FEWEST_F_NUMBERS:
         return None
     f_number, ratio, error, mtf50 = f_number[known], ratio[known], error[known], mtf50[known]
-    cutoff, difference = cutoff[known], difference[known]
+    cutoff, difference, variance = cutoff[known], difference[known], variance[known]
     slope = slope_in_mtf50(mtf50, cutoff)
     of_wavelength = slope_in_cutoff(mtf50, cutoff)
     covariance = np.diag((ERROR_ALLOWANCE * error * slope) ** 2)
@@ -123,12 +124,17 @@ def _fit(
     stderr = math.sqrt(spread * scale)
     z = -size / stderr  # more blur is less sharpness
     probability = float(2.0 * (stats.t.sf(abs(z), freedom) if scale > 1.0 else stats.norm.sf(abs(z))))
-    unexplained, doubt = difference / slope, np.sqrt(np.diag(covariance)) / np.abs(slope)
+    # against the sharpness that the colour would have with green's blur: far from straight where much is lost
+    expected = mtf50_of(variance - difference, cutoff)
+    unexplained = np.log(mtf50 / expected)
+    doubt = np.sqrt(np.diag(covariance)) / np.abs(slope_in_mtf50(expected, cutoff))
     # where diffraction rules, an unusual wavelength would be taken for a fault
     told = (_WAVELENGTH_SPREAD * of_wavelength) ** 2 < _WAVELENGTH_SHARE * np.diag(covariance)
     surest = int(np.argmax(np.where(told, np.abs(unexplained / doubt), 0.0)))
     alone = float(2.0 * stats.norm.sf(abs(unexplained[surest] / doubt[surest]))) * f_number.size if told.any() else 1.0
-    worst, at, error_at = size / float(slope[0]), 0, stderr / abs(float(slope[0]))
+    without = mtf50_of(variance[0] - size, cutoff[0])
+    worst, at = float(np.log(mtf50[0] / without)), 0
+    error_at = stderr / abs(float(slope_in_mtf50(without, cutoff[0])))
     if alone < probability:  # it does not fade as 1 / N^2: a focus that shifts, aberrations that differ
         worst, at, error_at = float(unexplained[surest]), surest, float(doubt[surest])
         z, probability = worst / error_at, alone

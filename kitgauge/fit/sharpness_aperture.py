@@ -17,6 +17,7 @@ from kitgauge.fit.sharpness_contrasts import Finding
 from kitgauge.fit.sharpness_model import ApertureCurve, fit_physical, fit_smooth, physics_refuted
 from kitgauge.fit.sharpness_points import SharpnessPoint, combine_edges
 from kitgauge.fit.sharpness_series import RegionSeries, region_series
+from kitgauge.fit.sharpness_spherical import followed
 from kitgauge.fit.target_seen import TargetSeen
 from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
 from kitgauge.measure.regions import REGIONS
@@ -146,7 +147,8 @@ def fit_sharpness(
 ) -> SharpnessFit:
     """Fit MTF50 against f-number in every region that has at least three f-numbers, and look for faults.
 
-    The curve is that of the optics (`fit_physical`) unless the optics cannot be told from the points: a smooth one is
+    The curve is that of the optics (`fit_physical`, or with a focus that moves where the points ask for it:
+    `sharpness_spherical`) unless the optics cannot be told from the points: a smooth one is
     drawn where `pitch_um` is None (flagged `pitch-unknown`), where a point of the region is `sharpened` or `rendered`,
     and where the points refute the optics (`physics_refuted`, flagged `optics-refuted`). `seed` starts the draws behind
     the intervals. `colours` (red and blue at the same edges), `target` (what the target's markers tell) and
@@ -217,6 +219,7 @@ def _fit_region(
     takes_over = math.nan
     if pitch_um is not None and not _NOT_OPTICS.intersection(flags):
         curve = fit_physical(f_number, mtf50, stderr, pitch_um, wavelength_um, grid, seed)
+        curve, _ = followed(curve, f_number, mtf50, stderr, pitch_um, wavelength_um, seed)
         takes_over = _takes_over(curve, pitch_um, wavelength_um)
         if physics_refuted(curve, f_number, mtf50, stderr):
             own_flags.append("optics-refuted")

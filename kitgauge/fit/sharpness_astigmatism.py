@@ -4,22 +4,38 @@ The two edge directions of a place are compared as d = ln MTF50 (vertical edges)
 centred lens is symmetric about its axis: its blur differs along and across the radius, so that d = A (x^2 - y^2) to
 second order, x and y from the frame's centre (a blur whose axes lie along and across the radius at the angle phi
 differs between x and y by cos 2 phi of what it differs between its own axes). A term that grows with x or y alone
-cannot come from a centred lens (nodal aberration theory: Thompson 2005, J. Opt. Soc. Am. A 22, 1389, from memory). What
-is the same everywhere is most often vibration or the printer, and kept apart from what one region has alone.
+cannot come from a centred lens (nodal aberration theory: Thompson 2005, J. Opt. Soc. Am. A 22, 1389, from memory).
+
+What vibration and the printer do to the whole frame they do to the centre too, where a lens on its axis has no
+astigmatism: so the centre tells what is common, and the other regions are compared with it. The median of all regions
+does not tell it: four corners of a lens with astigmatism agree among themselves, and the centre would be blamed.
 """
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
+from scipy.stats import t as student
 
-from kitgauge.fit.sharpness_contrasts import Contrast, Finding, Ratio, Table, Verdict, either, judge, significant
+from kitgauge.fit.sharpness_contrasts import (
+    Contrast,
+    Finding,
+    Ratio,
+    Table,
+    Verdict,
+    either,
+    judge,
+    mean_ratio,
+    significant,
+    whole_error,
+)
 from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness_shake import repeat_variance, shake_variance, shaken, usual_repeat_variance
 from kitgauge.measure.regions import REGIONS
 
 Array = NDArray[np.float64]
@@ -30,6 +46,7 @@ _FEWEST_TO_COMPARE = 5
 _PRINTER_ERROR = (
     0.01  # of MTF50: printers draw lines along and across the paper's way unlike (common practice, no source)
 )
+_AGREE_PROBABILITY = 0.1  # of centre and median agreeing, after Bonferroni
 _WORST_CONDITION = 60.0
 _MISFIT_PROBABILITY = 0.01
 _ORIENTATIONS = ("vertical", "horizontal")
@@ -114,13 +131,15 @@ def region_astigmatism(
     frame_shape: tuple[int, int] | None = None,
     explaining: Sequence[Contrast] = (),
 ) -> list[Contrast]:
-    """Compare the two edge directions of each region; with five regions or more, against the median of the others.
+    """Compare the two edge directions of each region; with five regions or more, against what all have in common.
 
     Shake in one direction does to all regions what astigmatism does to one, and two frames of an f-number that shook
     alike hide it. So the scatter between frames is taken no smaller than over all f-numbers, and its few degrees of
     freedom count (Welch 1947, Biometrika 34, 28). Against other regions half of it is left: shake shows less where the
-    lens is softer. With five regions, what all have alike is a contrast of its own, `FRAME`. What contrasts of the
-    whole frame (`field_of_astigmatism`) say of a region is taken off where they are given as `explaining`.
+    lens is softer. With five regions, what all have alike is a contrast of its own, `FRAME`: what the centre shows
+    where the regions' median shows something else (`_centre_is_reference`); else, and where no centre was measured,
+    each region is compared with the median of the others. What contrasts of the whole frame (`field_of_astigmatism`)
+    say of a region is taken off where they are given as `explaining`.
     """
     terms = [(contrast.region, contrast.table) for contrast in explaining]
     places = _region_terms(points, frame_shape or (2, 3)) if terms else {}
@@ -134,19 +153,28 @@ def region_astigmatism(
         own[f_number] = {
             region: _without(region, ratio, f_number, terms, places) for region, ratio in compared_here.items()
         }
-        shake[f_number] = _shake(((steep, usual["vertical"]), (flat, usual["horizontal"])))
+        shake[f_number] = shake_variance(((steep, usual["vertical"]), (flat, usual["horizontal"])))
     measured = {region for table in own.values() for region in table}
     several = len(measured) >= _FEWEST_TO_COMPARE
+    anchored = several and _centre_is_reference(own, shake)
     tables: dict[str, Table] = defaultdict(dict)
     for f_number, ratios in own.items():
         variance, freedom = shake[f_number]
         compared = several and len(ratios) >= _FEWEST_TO_COMPARE
+        if compared and anchored and "centre" in ratios:
+            centre = ratios["centre"]
+            for region, ratio in ratios.items():
+                if region != "centre":
+                    tables[region][f_number] = _less(ratio, centre, 0.25 * variance, freedom)
+            common = centre._replace(common=math.hypot(centre.common, _PRINTER_ERROR))
+            tables[FRAME][f_number] = shaken(common, variance, freedom)
+            continue
         for region, ratio in ratios.items():
             if compared:
                 others = [other for name, other in ratios.items() if name != region]
                 tables[region][f_number] = _against(ratio, others, 0.25 * variance, freedom)
             elif not several:
-                tables[region][f_number] = _shaken(ratio, variance, freedom)
+                tables[region][f_number] = shaken(ratio, variance, freedom)
         if compared:
             values, errors, _, commons = np.array(list(ratios.values())).T
             count = len(ratios)
@@ -156,9 +184,37 @@ def region_astigmatism(
                 math.inf,
                 math.hypot(math.sqrt(float(np.sum(commons**2))) / count, _PRINTER_ERROR),
             )
-            tables[FRAME][f_number] = _shaken(mean, variance, freedom)
+            tables[FRAME][f_number] = shaken(mean, variance, freedom)
     order = [*(region for region in REGIONS if region in tables), *([FRAME] if FRAME in tables else [])]
     return [Contrast("astigmatism", region, tables[region], either) for region in order]
+
+
+def _centre_is_reference(own: Mapping[float, Mapping[str, Ratio]], shake: Mapping[float, tuple[float, float]]) -> bool:
+    """Tell whether the centre must tell what all regions have in common, because their median is something else.
+
+    Where the two agree the median serves, which is known better. Where the centre surely differs between directions and
+    the median of the others does not, the centre stands alone, and is compared with them.
+    """
+    centre: Table = {}
+    rest: Table = {}
+    between: Table = {}
+    for f_number, ratios in own.items():
+        others = [ratio for region, ratio in ratios.items() if region != "centre"]
+        if "centre" in ratios and len(others) + 1 >= _FEWEST_TO_COMPARE:
+            variance, freedom = shake[f_number]
+            centre[f_number] = shaken(ratios["centre"], variance, freedom)
+            rest[f_number] = _against(Ratio(0.0, 0.0), others, variance, freedom)
+            between[f_number] = _against(ratios["centre"], others, 0.25 * variance, freedom)
+    chance = [2.0 * student.sf(abs(r.value) / whole_error(r), r.freedom) for r in _with_mean(between)]
+    if not chance or min(chance) * len(chance) > _AGREE_PROBABILITY:
+        return False
+    told, doubted = (judge(Contrast("astigmatism", "", table, either), len(table)) for table in (centre, rest))
+    return told is None or doubted is not None
+
+
+def _with_mean(table: Table) -> list[Ratio]:
+    ratios = list(table.values())
+    return [*ratios, mean_ratio(ratios)] if len(ratios) > 1 else ratios
 
 
 def _directions_compared(
@@ -182,26 +238,6 @@ def _directions_compared(
     return ratios
 
 
-def _shake(sides: Sequence[tuple[Sequence[SharpnessPoint], tuple[float, int]]]) -> tuple[float, float]:
-    """Return (variance of a log ratio of directions that shake makes, its degrees of freedom)."""
-    variance = spread = 0.0
-    for points, (everywhere, freedom) in sides:
-        here = float(np.mean([repeat_variance(p) for p in points]))
-        repeat = max(here, everywhere)
-        variance += repeat
-        if repeat > 0:
-            spread += repeat**2 / (freedom if everywhere >= here else max(points[0].frames - 1, 1))
-    return variance, variance**2 / spread if spread > 0 else math.inf
-
-
-def _shaken(ratio: Ratio, variance: float, freedom: float) -> Ratio:
-    """Return the ratio with the variance of shake, of so many degrees of freedom, in its error."""
-    whole = ratio.stderr**2 + variance
-    return ratio._replace(
-        stderr=math.sqrt(whole), freedom=freedom * (whole / variance) ** 2 if variance > 0 else math.inf
-    )
-
-
 def _against(ratio: Ratio, others: Sequence[Ratio], variance: float, freedom: float) -> Ratio:
     """Return the ratio less the median of the others."""
     values, errors, _, commons = np.array(others).T
@@ -212,7 +248,13 @@ def _against(ratio: Ratio, others: Sequence[Ratio], variance: float, freedom: fl
         math.inf,
         math.sqrt(ratio.common**2 + share * float(np.mean(commons**2))),
     )
-    return _shaken(less, variance, freedom)
+    return shaken(less, variance, freedom)
+
+
+def _less(ratio: Ratio, centre: Ratio, variance: float, freedom: float) -> Ratio:
+    """Return the ratio less the centre's."""
+    stderr, common = math.hypot(ratio.stderr, centre.stderr), math.hypot(ratio.common, centre.common)
+    return shaken(Ratio(ratio.value - centre.value, stderr, math.inf, common), variance, freedom)
 
 
 def _by_f_number(points: Sequence[SharpnessPoint]) -> dict[float, list[SharpnessPoint]]:
@@ -220,20 +262,6 @@ def _by_f_number(points: Sequence[SharpnessPoint]) -> dict[float, list[Sharpness
     for point in points:
         groups[point.f_number].append(point)
     return groups
-
-
-def repeat_variance(point: SharpnessPoint) -> float:
-    """Return the relative variance of a point that only repeated frames show, 0 where it has one frame."""
-    return (point.repeat_stderr / point.mtf50_cy_per_px) ** 2 if math.isfinite(point.repeat_stderr) else 0.0
-
-
-def usual_repeat_variance(groups: Iterable[Sequence[SharpnessPoint]]) -> tuple[float, int]:
-    """Return the mean relative variance between frames over the f-numbers, and its degrees of freedom."""
-    repeated = [group for group in groups if max(point.frames for point in group) > 1]
-    if not repeated:
-        return 0.0, 1
-    variances = [float(np.mean([repeat_variance(point) for point in group])) for group in repeated]
-    return float(np.mean(variances)), sum(max(point.frames for point in group) - 1 for group in repeated)
 
 
 def astigmatism_findings(
@@ -248,6 +276,8 @@ def astigmatism_findings(
     explaining = [verdict.contrast for verdict in verdicts]
     left = region_astigmatism(points, print_error, frame_shape, explaining)
     own = [judge(contrast, tests) for contrast in left]
+    compared = {contrast.region for contrast in left}
+    measured = "centre" in {point.region for point in points}
     least = max((abs(verdict.log_ratio) for verdict in verdicts), default=0.0) * _LEAST_LEFT
     found = [_field_finding(verdict) for verdict in verdicts]
     for verdict in own:
@@ -255,18 +285,8 @@ def astigmatism_findings(
             continue
         worse = "vertical" if verdict.log_ratio < 0 else "horizontal"
         region = verdict.region
-        place, why = f"the {region} of the frame", "astigmatism, or vibration in one direction."
-        if region == "centre":
-            place = "the centre"
-            why = (
-                "a centred lens has no astigmatism on its axis; it is decentred, or vibration in one direction did it."
-            )
-        elif region == FRAME:
-            place = "the whole frame"
-            why = (
-                "vibration in one direction, a printer that draws one direction less sharply, or astigmatism; turn the "
-                "sheets by 90 degrees and shoot again with more care against vibration."
-            )
+        place = {"centre": "the centre", FRAME: "the whole frame"}.get(region, f"the {region} of the frame")
+        why = _reason(region, measured, FRAME in compared, "centre" not in compared)
         found.append(
             verdict.finding(
                 f"In {place} {worse} edges are {verdict.amount()} softer than edges in the other direction"
@@ -274,6 +294,28 @@ def astigmatism_findings(
             )
         )
     return found
+
+
+def _reason(region: str, centre_measured: bool, compared: bool, with_centre: bool) -> str:
+    """Return what makes the directions differ in a region, and what cannot be told."""
+    if region == "centre":
+        return "a centred lens has no astigmatism on its axis; it is decentred, or vibration in one direction did it."
+    if region == FRAME:
+        cannot_tell = (
+            " No edges were measured in the centre, where a lens has no astigmatism: without them these cannot be told "
+            "apart."
+        )
+        return (
+            "vibration in one direction, a printer that draws one direction less sharply, or "
+            + ("a decentred lens" if centre_measured else "astigmatism")
+            + "; turn the sheets by 90 degrees and shoot again with more care against vibration."
+            + ("" if centre_measured else cannot_tell)
+        )
+    if compared and with_centre and centre_measured:
+        return "astigmatism, for the centre, which vibration would reach as well, does not show it."
+    if compared:
+        return "more than elsewhere in the frame: astigmatism."
+    return "astigmatism, or vibration in one direction."
 
 
 def _region_terms(points: Sequence[SharpnessPoint], shape: tuple[int, int]) -> dict[str, dict[str, float]]:

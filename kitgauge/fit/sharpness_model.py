@@ -12,7 +12,7 @@ that of the light as the sensor's green filter passes it, which nobody measures:
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -22,6 +22,7 @@ from scipy.optimize import OptimizeResult, least_squares
 from scipy.stats import chi2
 
 from kitgauge.fit.result import FitResult
+from kitgauge.fit.sharpness_draws import walk
 from kitgauge.measure.diffraction import diffraction_px, system_mtf50
 
 Array = NDArray[np.float64]
@@ -34,7 +35,6 @@ _MISFIT_SIZE = 0.03
 _ERROR_ALLOWANCE = 1.2  # errors of real frames may be a fifth too small (common practice, no source)
 _LARGEST_SIGMA_PX = 50.0
 _DRAWS = 600
-_WALKERS = 200
 _WALK_STEPS = 120
 _LONG_WALK_STEPS = 720  # where few f-numbers leave a long narrow ridge
 
@@ -82,6 +82,11 @@ def _sigma(parameters: Array, relative: Array) -> Array:
     """Return (..., f-number) sigma [px] for parameters (..., 3 or more) = floor, a, p at N / N0."""
     floor, a, p = (parameters[..., k, None] for k in range(3))
     return np.asarray(np.hypot(floor, a * relative**-p))
+
+
+def wavelength_error(scale: Array) -> Array:
+    """Return by how many standard errors the wavelength, as a share of the expected one, is off."""
+    return np.asarray((scale - 1.0) / _WAVELENGTH_SPREAD)
 
 
 def fit_physical(
@@ -138,7 +143,14 @@ def fit_physical(
         wavelength = (thetas[:, 3] - 1.0) / _WAVELENGTH_SPREAD
         return np.asarray(-0.5 * np.sum(misfit**2, axis=1) / scale - 0.5 * power**2 - 0.5 * wavelength**2)
 
-    thetas = _draws(best.x, information, freedom <= 1, np.random.default_rng(seed), log_likelihood)
+    bounds = (
+        np.array([-_LARGEST_SIGMA_PX, -_LARGEST_SIGMA_PX, 0.2, _WAVELENGTH_SCALES[0]]),
+        np.array([_LARGEST_SIGMA_PX, _LARGEST_SIGMA_PX, 6.0, _WAVELENGTH_SCALES[2]]),
+    )
+    ridge = np.array([1.0, 1.0, 0.1, 1.0])  # directions the points say nothing about begin with a width of order one
+    root = np.linalg.cholesky(np.linalg.inv(information + np.diag(ridge)))
+    steps = _LONG_WALK_STEPS if freedom <= 1 else _WALK_STEPS
+    thetas = walk(best.x, root, bounds, steps, np.random.default_rng(seed), log_likelihood)
     fine = _sigma_table(grid, pitch_um, wavelength_um)
     curve = np.exp(_log_mtf50(fine, best.x, grid / reference))
     draws = np.exp(_log_mtf50(fine, thetas, grid / reference))
@@ -186,47 +198,6 @@ def physics_refuted(curve: ApertureCurve, f_number: Array, mtf50: Array, stderr:
     chi_square = float(np.sum((misfit * mtf50 / (stderr * _ERROR_ALLOWANCE)) ** 2))
     by_chance = float(chi2.sf(chi_square, max(f_number.size - 3, 1)))
     return bool(np.sqrt(np.mean(misfit**2)) > _MISFIT_SIZE and by_chance < _MISFIT_PROBABILITY)
-
-
-def _draws(
-    best: Array,
-    information: Array,
-    long_walk: bool,
-    rng: np.random.Generator,
-    log_likelihood: Callable[[Array], Array],
-) -> Array:
-    """Return (draw, 4) parameters of the likelihood.
-
-    Walkers move towards and away from one another (Goodman and Weare 2010, Comm. App. Math. Comp. Sci. 5, 65): few
-    f-numbers leave a narrow bent ridge that steps of a fixed shape do not follow. The sign of the blurs means nothing,
-    so a walk may pass through zero.
-    """
-    ridge = np.diag([1.0, 1.0, 0.1, 1.0])  # directions the points say nothing about begin with a width of order one
-    root = np.linalg.cholesky(np.linalg.inv(information + ridge))
-    theta = best + rng.standard_normal((_WALKERS, best.size)) @ root.T
-    theta = np.clip(theta, [-_LARGEST_SIGMA_PX, -_LARGEST_SIGMA_PX, 0.25, 0.92], [_LARGEST_SIGMA_PX] * 2 + [5.9, 1.08])
-    value = log_likelihood(theta)
-    half = _WALKERS // 2
-    kept: list[Array] = []
-    steps = _LONG_WALK_STEPS if long_walk else _WALK_STEPS
-    for step in range(steps):
-        for own, others in ((slice(0, half), slice(half, None)), (slice(half, None), slice(0, half))):
-            stretch = (rng.uniform(size=half) + 1.0) ** 2 / 2.0  # density 1 / sqrt(z) from 1/2 to 2
-            partner = theta[others][rng.integers(half, size=half)]
-            trial = partner + stretch[:, None] * (theta[own] - partner)
-            allowed = (
-                (trial[:, 2] >= 0.2) & (trial[:, 2] <= 6.0) & (np.abs(trial[:, :2]).max(axis=1) < _LARGEST_SIGMA_PX)
-            )
-            allowed &= (trial[:, 3] >= _WAVELENGTH_SCALES[0]) & (trial[:, 3] <= _WAVELENGTH_SCALES[2])
-            trial = np.where(allowed[:, None], trial, theta[own])
-            new = log_likelihood(trial)
-            odds = (best.size - 1) * np.log(stretch) + new - value[own]
-            moves = allowed & (np.log(rng.uniform(size=half)) < odds)
-            theta[own] = np.where(moves[:, None], trial, theta[own])
-            value[own] = np.where(moves, new, value[own])
-        if step >= steps // 2 and step % (steps // 6) == steps // 6 - 1:
-            kept.append(theta.copy())
-    return np.concatenate(kept)
 
 
 def fit_smooth(f_number: Array, mtf50: Array, stderr: Array, grid: Array, seed: int) -> ApertureCurve:

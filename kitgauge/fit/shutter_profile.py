@@ -1,10 +1,11 @@
 """The shutter time that reaches a wanted keep rate, as a parameter of the fit, and its profile likelihood.
 
-With w = ln(t_limit / t0) in place of the scale a: a = ln limit - ln q_keep(k) - b w. For each w on a grid the
+With w = ln(t_limit / t0) in place of the scale a: a = ln limit - ln q_keep(k, tau) - b h(w). For each w on a grid the
 other parameters are maximised, in every family that its AICc leaves in the race; the interval is where 2
 (lnL_max - lnL(w)) stays under the 95 % quantile (Venzon and Moolgavkar, Applied Statistics 37 (1988) 87). The
 quantile of F(1, n - p) replaces that of chi-square, as for the variance ratio in small samples of a normal
-model.
+model; n counts frames of one burst for as many as they are worth (design effect 1 + (frames - 1) x correlation: Kish,
+Survey Sampling, 1965, section 5.4, from memory).
 """
 
 from __future__ import annotations
@@ -19,20 +20,21 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from kitgauge.fit.blur_likelihood import (
-    LN_K_RANGE,
-    SLOPE_RANGE,
     FamilyFit,
     Likelihood,
     StreakData,
-    derivatives,
     free_parameters,
-    maximise,
+    log_quantile,
+    parameter_bounds,
+    stretched,
 )
+from kitgauge.fit.newton import derivatives, maximise
 from kitgauge.fit.streak_families import FAMILIES
 
 Array = NDArray[np.float64]
 
 _GRID = np.array([-4.0, -3.0, -2.3, -1.7, -1.2, -0.6, 0.0, 0.6, 1.2, 1.7, 2.3, 3.0, 4.0])
+_GRID_OF_BURSTS = np.array([-3.2, -2.4, -1.8, -1.0, 0.0, 1.0, 1.8, 2.4, 3.2])  # each place costs more there
 _FARTHEST = 20.0  # ln(t / t0) beyond any shutter time
 _WIDEST = 10.0 * math.log(2.0)  # an interval that reaches farther than ten stops from the limit is open on that side
 
@@ -47,17 +49,18 @@ class Profile:
 
 
 class _AtLimit:
-    """Log-likelihood of one family in the parameters (w, b, ln k)."""
+    """Log-likelihood of one family in the parameters (w, b, ln k, g, tau)."""
 
     def __init__(self, fit: FamilyFit, data: StreakData, keep: float, streak_limit_px: float) -> None:
         self.family = FAMILIES[fit.name]
         self.likelihood = Likelihood(self.family, data)
         self.keep, self.log_limit = keep, math.log(streak_limit_px)
+        self.bursts = data.burst is not None
 
     def __call__(self, place: Array) -> Array:
-        k = np.exp(place[:, 2])
-        a = self.log_limit - self.family.log_quantile(self.keep, k) - place[:, 1] * place[:, 0]
-        return self.likelihood(np.stack([a, place[:, 1], place[:, 2]], axis=1))
+        z = log_quantile(self.family, self.keep, np.exp(place[:, 2]), place[:, 4])
+        a = self.log_limit - z - place[:, 1] * stretched(place[:, 0], place[:, 3])
+        return self.likelihood(np.column_stack([a, place[:, 1:]]))
 
 
 def family_weights(fits: Sequence[FamilyFit]) -> Array:
@@ -86,13 +89,22 @@ def limit_place(fits: Sequence[FamilyFit], keep: float, streak_limit_px: float) 
     return float(brentq(lambda x: mean_rate(fits, x, streak_limit_px) - keep, low, high, xtol=1e-7))
 
 
+def frames_worth(fit: FamilyFit, data: StreakData) -> float:
+    """Return how many independent frames the frames are worth."""
+    if data.burst is None:
+        return float(data.x.size)
+    between, within = float(fit.theta[4]) ** 2, float(FAMILIES[fit.name].log_sd(np.exp(fit.theta[2:3]))[0]) ** 2
+    sizes = np.bincount(data.burst).astype(np.float64)
+    return float(np.sum(sizes / (1.0 + (sizes - 1.0) * between / (between + within))))
+
+
 def profile_limit(
     fits: Sequence[FamilyFit], data: StreakData, keep: float, streak_limit_px: float, confidence: float = 0.95
 ) -> Profile:
     """Return the limit's place and interval; `fits` in the order of AICc, the best first."""
     best = fits[0]
     value = limit_place(fits, keep, streak_limit_px)
-    freedom = max(data.x.size - free_parameters(best.name).size, 1)
+    freedom = max(frames_worth(best, data) - free_parameters(best.name).size, 1.0)
     allowed = float(stats.f.ppf(confidence, 1, freedom))
     centre = value if math.isfinite(value) and abs(value) < _WIDEST else math.copysign(_WIDEST, value)
     racing = [(fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed]
@@ -102,7 +114,7 @@ def profile_limit(
         lowest = np.min([_profile(fit, at, grid) for fit, at in racing], axis=0)
         return np.asarray(lowest - best.aicc, dtype=np.float64)
 
-    grid = centre + width * _GRID
+    grid = centre + width * (_GRID if data.burst is None else _GRID_OF_BURSTS)
     levels = excess(grid)
     ends = []
     for sign in (-1.0, 1.0):
@@ -121,8 +133,8 @@ def profile_limit(
 
 def _first_width(at: _AtLimit, fit: FamilyFit, centre: float) -> float:
     """Return a first guess of the limit's standard error, from the curvature at the best fit."""
-    place = np.array([[centre, fit.theta[1], fit.theta[2]]])
-    _, _, hessian = derivatives(at, place, free_parameters(fit.name))
+    place = np.array([[centre, *fit.theta[1:]]])
+    _, _, hessian = derivatives(at, place, free_parameters(fit.name, at.bursts))
     try:
         variance = float(np.linalg.inv(-hessian[0])[0, 0])
     except np.linalg.LinAlgError:
@@ -133,10 +145,10 @@ def _first_width(at: _AtLimit, fit: FamilyFit, centre: float) -> float:
 def _profile(fit: FamilyFit, at: _AtLimit, grid: Array) -> Array:
     """Return AICc with the limit held at each place of `grid` (the penalty of the family, -2 lnL maximised
     over the rest)."""
-    start = np.stack([grid, np.full(grid.size, fit.theta[1]), np.full(grid.size, fit.theta[2])], axis=1)
-    lower = np.array([-math.inf, SLOPE_RANGE[0], LN_K_RANGE[0]])
-    upper = np.array([math.inf, SLOPE_RANGE[1], LN_K_RANGE[1]])
-    _, values, _ = maximise(at, start, free_parameters(fit.name)[1:], lower, upper)
+    start = np.column_stack([grid, np.broadcast_to(fit.theta[1:], (grid.size, fit.theta.size - 1))])
+    lower, upper = parameter_bounds(at.bursts)
+    lower[0], upper[0] = -math.inf, math.inf
+    _, values, _ = maximise(at, start, free_parameters(fit.name, at.bursts)[1:], lower, upper)
     penalty = fit.aicc + 2.0 * fit.log_likelihood
     return penalty - 2.0 * values
 

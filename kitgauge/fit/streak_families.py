@@ -24,9 +24,9 @@ Array = NDArray[np.float64]
 class Family:
     """One distribution of u.
 
-    `log_density(z, k)`: ln of the density of u at u = exp(z). `log_below(z, k)`, `log_above(z, k)`: ln P(U <=
-    u) and ln P(U > u). `log_quantile(p, k)`: ln of the p quantile. `has_shape`: whether k is a free
-    parameter; `start_k` is where a fit starts.
+    `log_density(z, k)`: ln of the density of u at u = exp(z). `log_below(z, k)`, `log_above(z, k)`: ln P(U <= u)
+    and ln P(U > u). `log_quantile(p, k)`: ln of the p quantile. `log_mean(k)`, `log_sd(k)`: mean and standard
+    deviation of ln u. `has_shape`: whether k is a free parameter; `start_k` is where a fit starts.
     """
 
     name: str
@@ -37,6 +37,8 @@ class Family:
     log_below: Callable[[Array, Array], Array]
     log_above: Callable[[Array, Array], Array]
     log_quantile: Callable[[float | Array, Array], Array]
+    log_mean: Callable[[Array], Array]
+    log_sd: Callable[[Array], Array]
 
 
 def _capped(z: Array, largest: float) -> Array:
@@ -77,6 +79,22 @@ def _weibull_quantile(p: float | Array, k: Array) -> Array:
     return np.asarray(np.log(-np.log1p(-np.asarray(p))) / k, dtype=np.float64)
 
 
+def _rayleigh_mean(k: Array) -> Array:
+    return np.full_like(k, 0.5 * (math.log(2.0) - float(np.euler_gamma)))
+
+
+def _rayleigh_sd(k: Array) -> Array:
+    return np.full_like(k, math.pi / math.sqrt(24.0))
+
+
+def _weibull_mean(k: Array) -> Array:
+    return -float(np.euler_gamma) / k
+
+
+def _weibull_sd(k: Array) -> Array:
+    return math.pi / math.sqrt(6.0) / k
+
+
 _SMALLEST = 1e-300
 
 
@@ -94,6 +112,14 @@ def _gamma_above(z: Array, k: Array) -> Array:
 
 def _gamma_quantile(p: float | Array, k: Array) -> Array:
     return np.asarray(np.log(special.gammaincinv(k, np.asarray(p))), dtype=np.float64)
+
+
+def _gamma_mean(k: Array) -> Array:
+    return np.asarray(special.digamma(k), dtype=np.float64)
+
+
+def _gamma_sd(k: Array) -> Array:
+    return np.asarray(np.sqrt(special.polygamma(1, k)), dtype=np.float64)
 
 
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
@@ -119,12 +145,12 @@ FAMILIES: dict[str, Family] = {
     family.name: family
     for family in (
         Family("rayleigh", False, 1.0, "steady drift, equal in both directions",
-               _rayleigh_density, _rayleigh_below, _rayleigh_above, _rayleigh_quantile),
+               _rayleigh_density, _rayleigh_below, _rayleigh_above, _rayleigh_quantile, _rayleigh_mean, _rayleigh_sd),
         Family("weibull", True, 2.0, "like Rayleigh with a free shape k",
-               _weibull_density, _weibull_below, _weibull_above, _weibull_quantile),
+               _weibull_density, _weibull_below, _weibull_above, _weibull_quantile, _weibull_mean, _weibull_sd),
         Family("gamma", True, 3.0, "gamma distribution with shape k",
-               _gamma_density, _gamma_below, _gamma_above, _gamma_quantile),
+               _gamma_density, _gamma_below, _gamma_above, _gamma_quantile, _gamma_mean, _gamma_sd),
         Family("lognormal", True, 0.5, "lognormal with standard deviation k of ln u",
-               _lognormal_density, _lognormal_below, _lognormal_above, _lognormal_quantile),
+               _lognormal_density, _lognormal_below, _lognormal_above, _lognormal_quantile, np.zeros_like, np.copy),
     )
 }  # fmt: skip

@@ -8,15 +8,16 @@ from typing import Any
 from kitgauge.errors import FrameError
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.edge_frames import refused_edges
+from kitgauge.ingest.edge_frames import refused_edges, search_picture
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.clear_ground import widen_edges
 from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_finding import find_edges
+from kitgauge.measure.edge_finding import find_edges_in
 from kitgauge.measure.edge_profile import edge_profiles
 from kitgauge.measure.edge_tracking import follow_edges
+from kitgauge.measure.target_pose import find_sheets
 
 
 def first_frame_task(record: FrameRecord, cache: MeasurementCache) -> Task:
@@ -42,21 +43,26 @@ def following_task(
 
 
 def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate] | None) -> Measurement:
-    """Return `profiles` of the edges of one frame, the edges refused (`unusable`), how the target moved, and flags."""
+    """Return `profiles` of the edges of one frame, the edges refused (`unusable`), flags, and in the first
+    frame the sheets of the printed `target` seen, in the others how the target moved.
+    """
     try:
         mosaic = open_frame(record.path)
     except FrameError as error:
         return refusal(record, error)
     signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
-    moved: dict[str, Any] = {}
+    told: dict[str, Any] = {}
     if edges is None:
-        search = find_edges(signal, mask, saturated)
+        picture = search_picture(mosaic)
+        sheets = find_sheets(picture.image, picture.block, picture.shape)
+        search = find_edges_in(picture, sheets=sheets)
+        told = {"target": [sheet.as_dict() for sheet in sheets]}
         # motion of tens of pixels needs all the free ground beside an edge, more than its sharpness does
         candidates, refused = widen_edges(signal, mask, search.candidates), search.refused
     else:
         followed = follow_edges(signal, mask, saturated, edges)
         candidates, refused = followed.candidates, followed.refused
-        moved = {
+        told = {
             "shift_x_px": followed.shift_x_px,
             "shift_y_px": followed.shift_y_px,
             "turn_deg": followed.turn_deg,
@@ -64,7 +70,7 @@ def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate] | None) -> Meas
     profiles = edge_profiles(signal, mask, saturated, candidates)
     return {
         **describe(mosaic),
-        **moved,
+        **told,
         "profiles": [profile.as_dict() for profile in profiles],
         "unusable": refused_edges(refused),
     }

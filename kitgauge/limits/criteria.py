@@ -6,7 +6,10 @@ share of the diagonal as the usual circle of confusion); f-numbers within 90 % o
 MTF of 10 % at the finest detail of the picture (ISO 12233 takes the frequency of 10 % for the limiting resolution: from
 memory); a third of MTF50 lost to focusing (common practice, no source).
 
-A print and the distance it is seen from stand for a size in megapixels: `limits.viewing`.
+A print and the distance it is seen from stand for a size in megapixels: `limits.viewing`. A streak in micrometres on
+the 36 x 24 mm frame stands for one in pixels: 63 is the threshold of ISO 20954-1:2019 (image stabilisation, optical
+method), carried to other sensors by their diagonals. Only the threshold is taken over, not that standard's procedure,
+which shakes the camera by machine, in yaw and pitch only.
 """
 
 from __future__ import annotations
@@ -19,11 +22,14 @@ from kitgauge.errors import UsageError
 from kitgauge.limits.viewing import picture_megapixels
 
 STREAK_DIAGONAL_FRACTION = 1.0 / 1500.0
+FULL_FRAME_DIAGONAL_UM = 1000.0 * math.hypot(36.0, 24.0)
 
 
 @dataclass(frozen=True)
 class Criteria:
     """All criteria of one run. `streak_px` None means the frame's diagonal / 1500.
+
+    `streak_um_35mm` [um on a frame of 36 x 24 mm] takes the place of `streak_px`.
 
     `shadow_snr` asks for that SNR `shadow_stops` below mid-grey too. `print_long_side_cm` and `viewing_distance_cm`
     take the place of `output_mp`. UsageError where one of such a pair is missing.
@@ -32,6 +38,7 @@ class Criteria:
     snr: float = 10.0
     output_mp: float = 8.0
     streak_px: float | None = None
+    streak_um_35mm: float | None = None
     keep: float = 0.8
     mtf50_fraction: float = 0.9
     picture_mtf: float = 0.1
@@ -74,7 +81,16 @@ class Criteria:
         """Return the streak limit [px] for a frame of (rows, columns)."""
         if self.streak_px is not None:
             return self.streak_px
+        if self.streak_um_35mm is not None:
+            return math.hypot(*frame_shape) * self.streak_um_35mm / FULL_FRAME_DIAGONAL_UM
         return math.hypot(*frame_shape) * STREAK_DIAGONAL_FRACTION
+
+    def streak_criterion(self, frame_shape: tuple[int, int]) -> dict[str, float]:
+        """Return what a shutter limit says of its criterion: the streak limit [px], and where it comes from."""
+        values = {"streak_px": self.streak_limit_px(frame_shape)}
+        if self.streak_px is None and self.streak_um_35mm is not None:
+            values["streak_um_35mm"] = self.streak_um_35mm
+        return {**values, "keep": self.keep}
 
     def as_dict(self) -> dict[str, float]:
         """Return the criteria that are set, as plain values; without `output_mp` where a print takes its place."""
@@ -89,6 +105,8 @@ EXPLANATIONS = {
     "40 first excellent)",
     "output_mp": "size of the picture as used, in megapixels",
     "streak_px": "longest blur streak that still counts as sharp, in pixels (default: frame diagonal / 1500)",
+    "streak_um_35mm": "longest blur streak that still counts as sharp, in micrometres on a frame of 36 x 24 mm, "
+    "in place of streak_px (63: the threshold of ISO 20954-1; for other sensors in proportion to the diagonal)",
     "keep": "share of frames that must be at or under the streak limit",
     "mtf50_fraction": "share of the sharpest f-number's MTF50 that still counts as sharp",
     "picture_mtf": "MTF that the lens must have at the finest detail of the picture as used: one line pair in two "
@@ -106,6 +124,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "snr": (0.0, 10_000.0),
     "output_mp": (0.0, 10_000.0),
     "streak_px": (0.0, 10_000.0),
+    "streak_um_35mm": (0.0, 10_000.0),
     "keep": (0.0, 1.0),
     "mtf50_fraction": (0.0, 1.0),
     "picture_mtf": (0.0, 1.0),
@@ -125,7 +144,7 @@ def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criter
     """Return `base` (default: the defaults) with every `KEY=VALUE` of `pairs` applied.
 
     Raises UsageError for a pair that is not valid, for a key that stands twice, for criteria of which one says nothing
-    without the other, and where the picture's size is given twice, in megapixels and as a print.
+    without the other, and where the picture's size (megapixels, print) or the streak (pixels, um) is given twice.
     """
     criteria = base or Criteria()
     given: dict[str, float] = {}
@@ -172,6 +191,18 @@ def parse_criteria(pairs: Iterable[str], base: Criteria | None = None) -> Criter
             needed="megapixels, or the print's long side with the distance it is seen from",
             fix=f"leave out output_mp, or {' and '.join(prints)}",
         )
+    if "streak_px" in given and "streak_um_35mm" in given:
+        raise UsageError(
+            "the longest streak is given twice",
+            where="--criterion",
+            got=f"streak_px={given['streak_px']:g} and streak_um_35mm={given['streak_um_35mm']:g}",
+            needed="pixels, or micrometres on a frame of 36 x 24 mm",
+            fix="leave one of them out",
+        )
+    if "streak_px" in given:  # takes the place of the other of `base`
+        criteria = replace(criteria, streak_um_35mm=None)
+    if "streak_um_35mm" in given:
+        criteria = replace(criteria, streak_px=None)
     if "output_mp" in given:  # takes the place of a print of `base`
         criteria = replace(criteria, print_long_side_cm=None, viewing_distance_cm=None)
     return replace(criteria, **given)

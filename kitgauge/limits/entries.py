@@ -53,7 +53,7 @@ _ANY_POSITIVE = (1e-100, 1e100)
 _YEARS = (1980, 2200)
 _LONGEST_SHOWN = 80
 
-Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tuple[str, float], ...], bool]
+Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tuple[str, float], ...], bool, str]
 
 
 @dataclass(frozen=True)
@@ -67,8 +67,8 @@ class AcceptedLimit:
 
     @property
     def key(self) -> Key:
-        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region, criterion, and
-        of f-numbers whether they are those of developed pictures, which say nothing of raw files.
+        """What makes two limits the same one: kind, body, lens, focal length [mm], technique, region, criterion, the
+        moving subject, and of f-numbers whether they are those of developed pictures, which say nothing of raw files.
         """
         limit = self.limit
         return (
@@ -80,6 +80,7 @@ class AcceptedLimit:
             limit.region,
             tuple(sorted((name, round(value, 6)) for name, value in limit.criterion.items())),
             limit.kind == "f_number" and "rendered" in limit.flags,
+            str(limit.extra.get("subject") or limit.extra.get("role") or ""),
         )
 
     def describe(self) -> str:
@@ -101,6 +102,8 @@ class AcceptedLimit:
             exact, dial = _range_words(limit.value["f_number_low"], limit.value["f_number_high"])
             head = f"sharp from {exact}"
         circumstances = [f"on the dial {dial}"] if dial != exact else []
+        subject = limit.extra.get("subject")
+        circumstances += [f"subject {subject}"] if subject else []
         circumstances += [text for text in (limit.technique, limit.lens, limit.region) if text]
         if limit.focal_mm is not None:
             circumstances.append(f"{limit.focal_mm:g} mm")

@@ -155,7 +155,7 @@ def _text(
     """Return the limit as one plain sentence, exact f-numbers first, those of the dial behind them."""
     start = f"{lens}, {where}" if lens else where.capitalize()
     if criteria.print_long_side_cm is None:
-        picture = f"a picture of {criteria.output_mp:g} megapixels"
+        picture = f"a picture of {criteria.output_mp:g} megapixel{'' if criteria.output_mp == 1 else 's'}"
     else:
         picture = f"a {criteria.print_long_side_cm:g} cm print seen from {criteria.viewing_distance_cm:g} cm"
     at = f"{frequency:.2f} cycles per pixel"

@@ -22,6 +22,7 @@ _WORDS: dict[str, Callable[[float], str]] = {
     "shadow_stops": "shadow {:g} stops down".format,
     "shadow_snr": "shadow SNR {:g}".format,
     "streak_px": "streak {:.3g} px".format,
+    "streak_um_35mm": "{:g} µm on 36 x 24 mm".format,
     "keep": lambda share: f"{percent(share)} sharp",
     "mtf50_fraction": lambda share: f"{percent(share)} of the best sharpness",
     "focus_loss": lambda share: f"at most {percent(share)} lost to focusing",

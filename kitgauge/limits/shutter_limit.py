@@ -73,7 +73,7 @@ def shutter_limits(
             dial={"shutter_s": dial.nominal[index]},
             ci_low=low,
             ci_high=high,
-            criterion={"streak_px": streak_limit, "keep": criteria.keep},
+            criterion=criteria.streak_criterion(frame_shape),
             text=_sentence(fit, found, marked, lens, focal_mm, technique)
             + "".join(f" Doubtful: {doubt}." for doubt in _doubts(fit, doubts)),
             stderr_stops=math.nan if beyond else found.stderr_stops,

@@ -34,7 +34,14 @@ def reason_against(
     """
     block = picture.block
     length = (edge.stop - edge.start) * block
+    rise, bow = edge.rise * block, edge.bow * block
+    most = _BOW_TOLERANCE_PX + 0.05 * rise + LARGEST_CURVATURE * length**2 / (4.0 * math.hypot(*picture.shape))
+    if of_patch:
+        most = max(most, LARGEST_PATCH_BOW * length)
+    curved = "edge-curved", f"bends by {bow:.1f} px over {length:.0f} px"
     if length < shortest_px:
+        if bow > most:  # a disc is cut into short pieces because it bends
+            return curved
         return "edge-short", f"{length:.0f} px long, {shortest_px:.0f} px needed"
     contrast = edge.bright / edge.dark if edge.dark > 0 else math.inf
     if contrast < SMALLEST_CONTRAST:
@@ -45,10 +52,8 @@ def reason_against(
     tilt = tilt_deg(edge.along_x, edge.along_y)
     if tilt < SMALLEST_TILT_DEG or tilt > LARGEST_TILT_DEG:
         return "edge-angle", f"tilted by {tilt:.1f} degrees, {SMALLEST_TILT_DEG:.0f} to {LARGEST_TILT_DEG:.0f} needed"
-    rise, bow = edge.rise * block, edge.bow * block
-    most = _BOW_TOLERANCE_PX + 0.05 * rise + LARGEST_CURVATURE * length**2 / (4.0 * math.hypot(*picture.shape))
-    if bow > (max(most, LARGEST_PATCH_BOW * length) if of_patch else most):
-        return "edge-curved", f"bends by {bow:.1f} px over {length:.0f} px"
+    if bow > most:
+        return curved
     free = min(edge.free_dark, edge.free_bright) * block
     needed = max(SMALLEST_FREE_PX, 1.5 * rise)
     if free < needed:

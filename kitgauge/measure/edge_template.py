@@ -19,6 +19,7 @@ from kitgauge.measure.edge_candidate import EdgeCandidate
 _LONG_SIDE = 400  # of the reduced picture
 _STRIP_PX = 50.0
 _LARGEST_SHIFT = 0.22  # of the frame
+_BAND_BLOCKS = 4
 _TURNS_DEG = (0.0, -1.5, 1.5, -3.0, 3.0)
 
 
@@ -55,32 +56,31 @@ def expected_log_contrast(edge: EdgeCandidate) -> float:
 
 
 def find_displacement(
-    signal: NDArray[np.float32], mask: NDArray[np.bool_], edges: Sequence[EdgeCandidate]
+    signal: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    edges: Sequence[EdgeCandidate],
+    *,
+    largest_shift: float = _LARGEST_SHIFT,
 ) -> tuple[Move, float]:
     """Return the shift and turn at which the template of the edges fits the reduced picture best, and how
     well.
 
+    `largest_shift` bounds the shift, as a share of the frame each way.
     1 is the contrast of the reference over every edge; blur, and edges out of the frame, take from it.
     """
     rows, columns = signal.shape
     step = max(2, 2 * math.ceil(max(rows, columns) / _LONG_SIDE / 2))
     size = (math.ceil(columns / step), math.ceil(rows / step))
-    # means over whole blocks: INTER_AREA does that where the block size divides the picture
-    height, width = size[1] * step, size[0] * step
-    weight = np.zeros((height, width), np.float32)
-    weight[:rows, :columns] = mask
-    filled = np.zeros((height, width), np.float32)
-    filled[:rows, :columns] = np.where(mask, signal, 0.0)
-    share = cv2.resize(weight, size, interpolation=cv2.INTER_AREA)
-    total = cv2.resize(filled, size, interpolation=cv2.INTER_AREA)
+    share, total = _block_means(signal, mask, step, size)
     level = total / np.maximum(share, 1e-6)
     floor = max(0.01 * float(np.percentile(level[share > 0], 99.0)), 1e-3)
     picture = np.log(np.maximum(level, floor))
     picture -= picture.mean()
-    span = (cv2.getOptimalDFTSize(int(1.25 * size[1])), cv2.getOptimalDFTSize(int(1.25 * size[0])))
+    room = 1.03 + largest_shift
+    span = (cv2.getOptimalDFTSize(int(room * size[1])), cv2.getOptimalDFTSize(int(room * size[0])))
     transform = np.fft.rfft2(picture, span)
     middle_x, middle_y = float(np.mean([e.x_px for e in edges])), float(np.mean([e.y_px for e in edges]))
-    reach_y, reach_x = math.ceil(_LARGEST_SHIFT * size[1]), math.ceil(_LARGEST_SHIFT * size[0])
+    reach_y, reach_x = math.ceil(largest_shift * size[1]), math.ceil(largest_shift * size[0])
     best = (-math.inf, Move(middle_x, middle_y))
     for turn in _TURNS_DEG:
         move = Move(middle_x, middle_y, turn=math.radians(turn))
@@ -96,6 +96,30 @@ def find_displacement(
             )
     perfect = sum(edge.length_px * expected_log_contrast(edge) for edge in edges)
     return best[1], best[0] / perfect
+
+
+def _block_means(
+    signal: NDArray[np.float32], mask: NDArray[np.bool_], step: int, size: tuple[int, int]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return means over blocks of `step` pixels of the mask and of the masked signal, in a picture of (columns, rows)
+    `size`; beyond the frame both count as 0.
+
+    Band by band: pictures of the frame's size would not stay in the processor's cache, and clearing their memory costs
+    more than the sums.
+    """
+    share, total = (np.empty((size[1], size[0]), np.float32) for _ in range(2))
+    columns = signal.shape[1]
+    for first in range(0, size[1], _BAND_BLOCKS):
+        last = min(first + _BAND_BLOCKS, size[1])
+        part = mask[first * step : last * step]
+        weight = np.zeros(((last - first) * step, size[0] * step), np.float32)
+        weight[: len(part), :columns] = part
+        filled = np.zeros_like(weight)
+        np.multiply(signal[first * step : last * step], part, out=filled[: len(part), :columns])
+        # means over whole blocks: INTER_AREA does that where the block size divides the picture
+        for means, band in ((share, weight), (total, filled)):
+            means[first:last] = cv2.resize(band, (size[0], last - first), interpolation=cv2.INTER_AREA)
+    return share, total
 
 
 def _template(edges: Sequence[EdgeCandidate], shape: tuple[int, int], step: int) -> NDArray[np.float32]:

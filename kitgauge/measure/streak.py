@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, Protocol
 
 import numpy as np
@@ -35,6 +35,10 @@ _FLOOR_SIGMA = 2.0  # trace C below this many standard errors: censored below
 # still edge (arcsine, dwell and jump, curved: up to a third).
 _SHAPE_EFFECT = 0.3
 _SHAPE_SIGMA = 3.0
+# A correction this many times the expected effect is chance, which 3 standard errors leave to one frame in 200; beyond
+# `_CERTAIN_SIGMA` it is a kernel of another kind, such as a short knock that leaves a long thin tail.
+_IMPLAUSIBLE = 30.0
+_CERTAIN_SIGMA = 6.0
 # Tripod frames that differ by more than chance (at this probability) and by more than this streak were not all still; a
 # frame that is sharper than the reference by as much shows the same.
 _UNREST_PROBABILITY = 1e-3
@@ -170,7 +174,7 @@ def reference_edges(frames: Sequence[Sequence[MeasuredEdge]]) -> StreakReference
     flags = [] if len(axes) == 2 else ["orientation-missing"]
     if len(frames) < 2:
         flags.append("single-frame")
-    scatter, unrest_px, unsteady = _tripod_unrest([measure_streak(frame, first) for frame in frames])
+    scatter, unrest_px, unsteady = tripod_unrest([measure_streak(frame, first) for frame in frames])
     if unsteady:
         flags.append("tripod-unsteady")
     return StreakReference(edges, mean_normals, tilt, len(frames), scatter, unrest_px, tuple(flags))
@@ -182,7 +186,7 @@ def _mean_normal(normals: Sequence[tuple[float, float]]) -> tuple[float, float]:
     return x / size, y / size
 
 
-def _tripod_unrest(found: Sequence[Streak]) -> tuple[float, float, bool]:
+def tripod_unrest(found: Sequence[Streak]) -> tuple[float, float, bool]:
     """Return the unrest of the tripod frames, measured against their own mean.
 
     The variance of trace C that noise does not explain [px^4] (NaN below three frames), the streak [px] of its
@@ -209,17 +213,24 @@ def measure_streak(edges: Sequence[MeasuredEdge], reference: StreakReference) ->
     "no-edge" where nothing can be said; see `Streak` for censoring.
     """
     found: list[tuple[EdgeKey, EdgeBlur]] = []
+    turned = []
     for edge in edges:
         key = edge_key(edge)
         x, y, error = _arrays(edge)
         if key in reference.edges and x.size:
             found.append((key, edge_blur(reference.edges[key], x, y, error)))
+            turned.append(in_axes(edge.candidate.normal, reference.normals[key]))
     dropped = len(edges) - len(found) + sum(blur.reach == "unusable" for _, blur in found)
-    return combine_edges(found, reference, dropped)
+    # the camera, or what carries the target, may stand askew: directions are told in the frame
+    turn = float(np.median([math.atan2(across, along) for along, across in turned])) if turned else 0.0
+    return combine_edges(found, reference, dropped, turn)
 
 
-def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0) -> Streak:
-    """Return the streak from the blur that each edge saw."""
+def combine_edges(
+    found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakReference, dropped: int = 0, turn_rad: float = 0.0
+) -> Streak:
+    """Return the streak from the blur that each edge saw; the target lies turned by `turn_rad` (x towards y) in the
+    frame, against the reference."""
     tilt = math.radians(reference.tilt_deg)
     axis = (math.cos(tilt), math.sin(tilt))
     normals = {key: in_axes(reference.normals[key], axis) for key, _ in found}
@@ -253,7 +264,7 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
     noise += 0.0 if math.isnan(reference.scatter_px4) else reference.scatter_px4
     error = math.sqrt(noise)
     most_px = math.sqrt(12.0 * (max(trace, 0.0) + _FLOOR_SIGMA * error))
-    turned, direction, direction_error = principal_direction(values, covariance, tilt)
+    turned, direction, direction_error = principal_direction(values, covariance, tilt + turn_rad)
     below = trace < _FLOOR_SIGMA * error
     streak = _NAN if below else math.sqrt(12.0 * trace)
     if below:
@@ -277,6 +288,23 @@ def combine_edges(found: Sequence[tuple[EdgeKey, EdgeBlur]], reference: StreakRe
         reduced_chi_square=chi2,
         flags=tuple(flags),
         per_edge=tuple(measured),
+    )
+
+
+def with_variance(streak: Streak, trace_px2: float, trace_px2_stderr: float) -> Streak:
+    """Return the streak of another variance of the motion (at another place, say), censored below as any other."""
+    below = trace_px2 < _FLOOR_SIGMA * trace_px2_stderr
+    px = _NAN if below else math.sqrt(12.0 * trace_px2)
+    flags = [flag for flag in streak.flags if flag != "below-floor"]
+    return replace(
+        streak,
+        streak_px=px,
+        streak_px_stderr=_NAN if below else 6.0 * trace_px2_stderr / px,
+        trace_px2=trace_px2,
+        trace_px2_stderr=trace_px2_stderr,
+        censored="below" if below else None,
+        bound_px=math.sqrt(12.0 * (max(trace_px2, 0.0) + _FLOOR_SIGMA * trace_px2_stderr)) if below else _NAN,
+        flags=(*flags, "below-floor") if below else tuple(flags),
     )
 
 
@@ -305,7 +333,9 @@ def _shaped(
         shapes = np.array([b.shape_px2 for _, b in blurs])
         pooled_variance = 1.0 / float(np.sum(1.0 / extra))
         pooled = pooled_variance * float(np.sum(shapes / extra))
-        significant = abs(pooled) > _SHAPE_SIGMA * math.sqrt(pooled_variance)
+        sigmas = abs(pooled) / math.sqrt(pooled_variance)
+        plausible = abs(pooled) < _IMPLAUSIBLE * effect
+        significant = sigmas > (_SHAPE_SIGMA if plausible else _CERTAIN_SIGMA)
         share = 1.0 if significant else effect**2 / (effect**2 + pooled_variance)
         hidden[number] = ((1.0 - share) * effect) ** 2 + (_SUPPORT_EFFECT * share * pooled) ** 2
         measured += [

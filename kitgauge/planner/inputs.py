@@ -12,29 +12,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from kitgauge.errors import PlanError, UsageError
-from kitgauge.exposure import exact_f_number, exact_shutter_s, format_exact_shutter, format_shutter, percent
-from kitgauge.limits.compare import limit_stderr_stops
+from kitgauge.exposure import exact_f_number
 from kitgauge.limits.criteria import STREAK_DIAGONAL_FRACTION, Criteria
 from kitgauge.limits.entries import AcceptedLimit, sharp_range
 from kitgauge.limits.several import labels
-from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, SCALED, Basis, Because
-from kitgauge.planner.depth_of_field import magnification
+from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, SCALED, Because
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.motion import Hands, Motion
 from kitgauge.planner.noise_bound import NoiseBound, noise_bound
-from kitgauge.planner.request import (
-    FULL_FRAME_DIAGONAL_MM,
-    SUBJECT_SHUTTER_S,
-    TRIPOD,
-    CameraFacts,
-    PlanRequest,
-    subject_speed_mm_s,
-)
+from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM, TRIPOD, CameraFacts, PlanRequest
+from kitgauge.planner.steadiness import SAME_STOPS, steadiness
+from kitgauge.planner.subjects import named_subjects, of_subject, subject_bound
 
 PRACTICE_SHARP_F_NUMBERS = (4.0, 11.0)  # common practice, no source
 PRACTICE_FOCAL_35MM = 50.0
 REGIONS = ("centre", "left", "right", "top", "bottom", "top-left", "top-right", "bottom-left", "bottom-right")
-_SAME_FOCAL_STOPS = 0.05
 
 
 @dataclass(frozen=True)
@@ -74,11 +66,17 @@ def resolve(request: PlanRequest, limits: Sequence[AcceptedLimit], camera: Camer
     diagonal = diagonal or FULL_FRAME_DIAGONAL_MM
     focal_mm = request.focal_mm or _only_focal(limits) or PRACTICE_FOCAL_35MM * diagonal / FULL_FRAME_DIAGONAL_MM
     hands, hands_cap_s, technique, hands_because, streak_px, keep = _hands(request, limits, model, focal_mm, diagonal)
+    named = named_subjects(request, limits)
+    if named and hands is None:  # on a tripod, or by rule of thumb: what was sharp enough of the subject, often enough
+        streak_px = named[0].limit.criterion.get("streak_px")
+        keep = request.keep or named[0].limit.criterion.get("keep", keep)
     streak_mm = diagonal * STREAK_DIAGONAL_FRACTION
     pitch_um = camera.pixel_pitch_um or model.pixel_pitch_um
     if streak_px is not None and pitch_um is not None:
         streak_mm = streak_px * pitch_um / 1000
-    spread, subject_cap_s, streak_per_s, subject_because = _subject(request, limits, model, focal_mm, streak_mm, keep)
+    spread, subject_cap_s, streak_per_s, subject_because = subject_bound(
+        request, limits, model, focal_mm, streak_mm, keep
+    )
     return Inputs(
         focal_mm=focal_mm,
         frame_diagonal_mm=diagonal,
@@ -116,7 +114,7 @@ def _hands(
     diagonal_mm: float,
 ) -> tuple[Hands | None, float, str | None, Because, float | None, float]:
     """Return (steadiness, slowest shutter [s], technique, basis, streak limit [px], keep rate)."""
-    measured = [limit for limit in limits if limit.limit.kind == "shutter" and not _of_subject(limit)]
+    measured = [limit for limit in limits if limit.limit.kind == "shutter" and not of_subject(limit)]
     techniques = sorted({limit.limit.technique for limit in measured if limit.limit.technique})
     asked = request.technique
     keep = request.keep or Criteria().keep
@@ -141,7 +139,7 @@ def _hands(
         return None, 1 / focal_35mm, asked, Because(PRACTICE, text), None, keep
     candidates = []
     for accepted in measured:
-        steady, because = _steadiness(accepted, model, focal_mm, request.keep)
+        steady, because = steadiness(accepted, model, focal_mm, request.keep)
         wanted = request.keep or accepted.limit.criterion.get("keep", Criteria().keep)
         same = because.basis == MEASURED
         distance = abs(math.log2(focal_mm / (accepted.limit.focal_mm or focal_mm)))
@@ -163,79 +161,6 @@ def _hands(
         accepted.limit.criterion.get("streak_px"),
         wanted,
     )
-
-
-def _steadiness(
-    accepted: AcceptedLimit, model: KitModel, focal_mm: float, keep_asked: float | None
-) -> tuple[Hands, Because]:
-    limit = accepted.limit
-    time, keep = limit.value["shutter_s"], limit.criterion.get("keep", Criteria().keep)
-    stderr = limit_stderr_stops(limit)
-    spread = next((item for item in model.streaks if item.run == accepted.run), None)
-    if spread is None:
-        hands = Hands(time, keep, stderr)
-    else:
-        hands = Hands(time, keep, stderr, spread.family, spread.shape, spread.slope)
-    at = f" at {limit.focal_mm:g} mm" if limit.focal_mm else ""
-    text = f"{limit.technique or 'hands'}{at}: {format_exact_shutter(time)} keeps {percent(keep)} of frames"
-    basis: Basis = MEASURED
-    if limit.focal_mm and abs(math.log2(focal_mm / limit.focal_mm)) > _SAME_FOCAL_STOPS:
-        hands = hands.at_focal(limit.focal_mm, focal_mm)
-        text += f", carried to {focal_mm:g} mm by angle: {format_exact_shutter(hands.limit_s)}"
-        basis = SCALED
-    if keep_asked is not None and abs(keep_asked - keep) > 1e-6:
-        text += f"; {format_exact_shutter(hands.slowest_s(keep_asked))} keeps {percent(keep_asked)}"
-        if spread is None:
-            text += ", by the usual spread of streaks"
-            basis = SCALED
-    return hands, Because(basis, text, accepted.run)
-
-
-def _of_subject(accepted: AcceptedLimit) -> bool:
-    """Tell whether a shutter limit was measured on a moving subject, the camera on a tripod."""
-    return accepted.limit.extra.get("role") == "subject"
-
-
-def _subject(
-    request: PlanRequest,
-    limits: Sequence[AcceptedLimit],
-    model: KitModel,
-    focal_mm: float,
-    streak_mm: float,
-    keep: float,
-) -> tuple[Hands | None, float, float, Because]:
-    """Return (spread of a measured subject, slowest shutter [s], streak limits per second, basis)."""
-    measured = {item.limit.technique or "measured": item for item in limits if _of_subject(item)}
-    named = next((item for label, item in measured.items() if _alike(label, request.subject)), None)
-    if named is not None:
-        spread, because = _steadiness(named, model, focal_mm, request.keep)
-        return spread, spread.slowest_s(keep), 0.0, because
-    speed = subject_speed_mm_s(request.subject, tuple(measured))
-    if speed is None:
-        marked = SUBJECT_SHUTTER_S[str(request.subject)]
-        text = f"a {request.subject} subject wants {format_shutter(marked)} or faster"
-        return None, exact_shutter_s(marked), 0.0, Because(PRACTICE, text)
-    if speed == 0:
-        return None, math.inf, 0.0, Because(GIVEN, "the subject does not move")
-    distance = request.distance_m or request.near_m
-    if distance is None:
-        raise UsageError(
-            "the subject's speed needs its distance",
-            where="--subject",
-            got=f"{speed:g} mm/s, no distance",
-            needed="--distance M, or --near M --far M",
-            fix="give the distance at which it passes",
-        )
-    image_mm_s = speed * magnification(focal_mm, distance)
-    cap = math.inf if image_mm_s == 0 else streak_mm / image_mm_s
-    text = (
-        f"{speed:g} mm/s at {distance:g} m moves {image_mm_s:.3g} mm/s on the sensor; it may smear {streak_mm:.3f} mm"
-    )
-    return None, cap, image_mm_s / streak_mm, Because(GIVEN, text)
-
-
-def _alike(label: str, asked: object) -> bool:
-    return isinstance(asked, str) and label.casefold() == asked.strip().casefold()
 
 
 def _between_focal_lengths(limits: Sequence[AcceptedLimit], focal_mm: float) -> SharpBound | None:
@@ -287,7 +212,7 @@ def _sharp(request: PlanRequest, limits: Sequence[AcceptedLimit], focal_mm: floa
     fitting = [
         limit
         for limit in of_lens
-        if limit.limit.focal_mm is None or abs(math.log2(focal_mm / limit.limit.focal_mm)) < 2 * _SAME_FOCAL_STOPS
+        if limit.limit.focal_mm is None or abs(math.log2(focal_mm / limit.limit.focal_mm)) < 2 * SAME_STOPS
     ]
     if fitting:
         best = min(fitting, key=rank)

@@ -50,7 +50,11 @@ class Hands:
 
     def at_focal(self, measured_mm: float, wanted_mm: float) -> Hands:
         """Return the steadiness at another focal length: the same angles."""
-        return replace(self, limit_s=self.limit_s * (measured_mm / wanted_mm) ** (1 / self.slope))
+        return self.slowed(measured_mm / wanted_mm)
+
+    def slowed(self, ratio: float) -> Hands:
+        """Return the limit where streaks may be `ratio` times as long as those it was measured for."""
+        return replace(self, limit_s=self.limit_s * ratio ** (1 / self.slope))
 
     def interval(self, shutter_s: float, budget: float = 1.0) -> tuple[float, float] | None:
         """Return the 95 % interval of the keep rate at `shutter_s`, None where no standard error is known."""

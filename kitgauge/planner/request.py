@@ -129,8 +129,8 @@ class PlanRequest:
                      terms
     near_m, far_m    nearest and farthest point that must be sharp [m]; far may be infinite
     distance_m       distance of a subject without depth [m]
-    subject          "still", "moving", "fast" (common practice), or its speed in mm/s; 0 for a thing that
-                     stands still
+    subject          "still", "moving", "fast" (common practice), its speed in mm/s, 0 for a thing that
+                     stands still, or the name of a measured one
     technique        how the camera is held, as measured; "tripod": not held
     output_mp        megapixels of the picture as used; None: those of the limits, else 8
     keep             share of frames that must be sharp; None: that of the limits, else 0.8

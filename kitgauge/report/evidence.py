@@ -56,20 +56,39 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
     if not frames:
         return None
     shared = shared_flags(frames)
+    blurred = any(f.get("relative_to") for f in frames)
     rows = tuple(
         (
             text(f.get("file")), text(f.get("step")) or "–", wording.iso(number(f.get("iso"))),
             wording.shutter(number(f.get("shutter_s"))), wording.f_number(number(f.get("f_number"))),
             decimals_cell(f, "settings_ev100", 1), decimals_cell(f, "level_stops_below_saturation", 1),
-            _percent(f, "clipped_share"), _percent(f, "near_black_share"), flags_cell(f, shared),
+            _percent(f, "clipped_share"), _percent(f, "near_black_share"),
+            *((_relative(f),) if blurred else ()), flags_cell(f, shared),
         )
         for f in frames
     )  # fmt: skip
     columns = (
-        "frame", "step", "ISO", "shutter", "f-number", "EV", "level, stops", "clipped", "near black", "flags",
+        "frame", "step", "ISO", "shutter", "f-number", "EV", "level, stops", "clipped", "near black",
+        *(("blur, px",) if blurred else ()), "flags",
     )  # fmt: skip
     note = "EV: of the settings, at ISO 100. Level: the median, in stops below saturation."
-    return Table("The frames side by side", columns, rows, frozenset({0, 1, 9}), note + flag_note(shared))
+    if blurred:
+        note += (
+            " Blur: streak of the still parts against the sharpest frame of the series, from the scene itself; "
+            "relative, and with a larger error than from a target."
+        )
+    left = frozenset({0, 1, len(columns) - 1})
+    return Table("The frames side by side", columns, rows, left, note + flag_note(shared))
+
+
+def _relative(row: Mapping[str, Any]) -> str:
+    """Return a frame's streak against the sharpest frame of its series."""
+    if text(row.get("relative_to")) and row.get("relative_to") == row.get("file"):
+        return "sharpest"
+    bound = number(row.get("relative_bound_px"))
+    if row.get("relative_censored") in ("below", "above") and math.isfinite(bound):
+        return f"{'under' if row['relative_censored'] == 'below' else 'over'} {bound:.1f}"
+    return wording.with_error(number(row.get("relative_streak_px")), number(row.get("relative_streak_px_stderr")))
 
 
 def _percent(row: Mapping[str, Any], key: str) -> str:
@@ -115,6 +134,37 @@ def blur_limits_table(blur: Mapping[str, Any]) -> Table | None:
         return None
     columns = ("keep rate", "streak limit", "slowest shutter time", "95 % interval")
     return Table("Slowest shutter time for each keep rate", columns, rows, frozenset())
+
+
+def scaled_limits_table(blur: Mapping[str, Any]) -> Table | None:
+    """Return the limits for other focal lengths by angle, with the measured one marked; None without any."""
+    found = [row for row in records(blur.get("scaled")) if number(row.get("focal_mm")) > 0]
+    if not found:
+        return None
+    keep = number(found[0].get("keep"))
+    own = [
+        {**row, "focal_mm": found[0].get("from_focal_mm")}
+        for row in records(blur.get("limits"))
+        if number(row.get("keep")) == keep
+    ]
+    rows = tuple(
+        (
+            f"{wording.plain(number(row.get('focal_mm')), 3)} mm", "scaled" if row.get("scaled") else "measured",
+            wording.exact_shutter(number(row.get("shutter_s"))),
+            " to ".join(
+                wording.exact_shutter(v) if math.isfinite(v := number(row.get(k))) else wording.NOT_ESTIMATED
+                for k in ("ci_low_s", "ci_high_s")
+            ),
+        )
+        for row in sorted([*found, *own[:1]], key=lambda row: number(row.get("focal_mm")))
+    )  # fmt: skip
+    columns = ("focal length", "how known", "slowest shutter time", "95 % interval")
+    note = (
+        f"For {wording.share(keep)} of frames, on this body. Scaled: the same angles of shake, from the same frames; a "
+        "lens of another weight may be held otherwise, and close up the camera's shift adds to its turning. Measure "
+        "the lenses that matter, and compare the runs with kitgauge compare."
+    )
+    return Table("Other focal lengths", columns, rows, frozenset({0, 1}), note)
 
 
 def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:

@@ -59,8 +59,12 @@ _PARAMETER_NAMES = {
     "floor_px": "blur that remains stopped down",
     "aberration_px": "blur that falls with the f-number",
     "power": "power of that fall",
+    "defocus_waves": "defocus at the lowest f-number",
+    "spherical_waves": "spherical aberration at the lowest f-number",
     "ln_scale": "logarithm of the streak's scale at the reference time",
     "slope": "stops of streak per stop of time",
+    "bend": "by which that slope falls as time grows, per factor e of time",
+    "burst_spread": "spread between bursts, of the logarithm of the streak",
 }
 _UNIT_NAMES = {"e-": "e⁻", "e-/DN": "e⁻/DN", "": "–"}
 _EVIDENCE_NAMES = (("log likelihood", "log-likelihood,"), ("aicc", "AICc,"), ("bic", "BIC,"))
@@ -124,6 +128,8 @@ def _warnings(fit: Mapping[str, Any]) -> list[str]:
         parts.append(f"The fit did not converge: {text(fit.get('message')).rstrip('.') or 'no message'}")
     if bound := texts(fit.get("at_bound")):
         parts.append(f"Stuck at a bound: {', '.join(parameter_name(key) for key in bound)}")
+    if goodness := text(mapping(fit.get("goodness")).get("text")):
+        parts.append(goodness.rstrip("."))
     if dropped := texts(fit.get("points_dropped")):
         parts.append(f"Left out: {wording.listing(list(dropped), 5)}")
     return parts

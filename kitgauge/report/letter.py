@@ -20,6 +20,7 @@ _CRITERION_WORDS = {  # what stands before and after the value
     "print_long_side_cm": ("print of ", " cm on its long side"),
     "viewing_distance_cm": ("seen from ", " cm"),
     "streak_px": ("streaks of at most ", " px"),
+    "streak_um_35mm": ("", " µm on a frame of 36 x 24 mm"),
     "keep": ("", " of frames"),
     "mtf50_fraction": ("at least ", " of the best MTF50"),
     "picture_mtf": ("MTF of ", " at the picture's finest detail"),
@@ -256,6 +257,11 @@ def reasons(run: Mapping[str, Any]) -> list[str]:
     """Return what is missing, one entry each, or why the run failed, line by line."""
     missing = texts(run.get("missing"))
     return list(missing) or [line.strip() for line in text(run.get("reason")).splitlines() if line.strip()]
+
+
+def rule_sentence(blur: Mapping[str, Any]) -> str:
+    """Return the 1/focal-length rule beside the measured limit in words, empty where the run does not say."""
+    return text(mapping(blur.get("rule")).get("text"))
 
 
 def next_shots(blur: Mapping[str, Any]) -> str:

@@ -55,6 +55,11 @@ FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
         ),
         ("95 % intervals of counts", "E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209"),
         (
+            "Other focal lengths: the same angles, so the streak in proportion to the focal length",
+            "rotation of the camera; its shift, which matters close up, is left out",
+        ),
+        ("Rule beside the limit: 1/(focal length in 35 mm terms) seconds", "common practice, no source"),
+        (
             "Frames for one keeper with confidence c at keep rate p: ln(1 − c) / ln(1 − p)",
             "independent trials",
         ),

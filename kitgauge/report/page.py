@@ -17,6 +17,7 @@ points stand alone and the caption says so):
   mtf50_low_cy_per_px, mtf50_high_cy_per_px}`; `.fit.evidence` with `pitch_um` and `wavelength_um` for the
   ceiling
 - `snr_pixel` of an ISO limit: the SNR that one pixel needs for the criterion
+- `blur.rule.text`, `blur.scaled`: the 1/focal-length rule beside the limit; limits for other focal lengths by angle
 - `blur.frames[].bound_px`: the bound of a censored frame, else its `streak_px` is taken for it
 - `sharpness.mtf_curves`, `.crops`, `.halo`, `.colour`, `.edges_refused`: MTF at three f-numbers, small pictures of one
   edge at every f-number, lines that sharpening leaves, shifts of red and blue, edges not measured
@@ -29,7 +30,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import write_atomically
-from kitgauge.report import evidence, focus_tables, letter, method, sharpness_tables, troubles, wording
+from kitgauge.report import evidence, focus_tables, letter, method, sharpness_tables, subject_tables, troubles, wording
 from kitgauge.report.contact_sheet import contact_sheet
 from kitgauge.report.data import RunData, load_run, mapping, texts
 from kitgauge.report.fit_table import fit_table
@@ -106,6 +107,7 @@ def page_content(data: RunData) -> dict[str, Any]:
         "sheet": contact_sheet(data.part("sharpness")),
         "findings": sharpness_tables.findings_table(data.part("sharpness")),
         "next_shots": letter.next_shots(data.part("blur")),
+        "rule": letter.rule_sentence(data.part("blur")),
         "tables": point_tables(data),
         "fit_tables": [
             table
@@ -152,6 +154,10 @@ def point_tables(data: RunData) -> list[evidence.Table]:
         sharpness_tables.halo_table(data.part("sharpness")),
         sharpness_tables.refused_edges_table(data.part("sharpness")),
         evidence.blur_limits_table(data.part("blur")),
+        evidence.scaled_limits_table(data.part("blur")),
+        subject_tables.subjects_table(data.part("blur"), data.limits),
+        subject_tables.speeds_table(data.part("blur")),
+        subject_tables.turns_table(data.part("blur")),
         evidence.blur_table(data.part("blur")),
     )
     return [table for table in tables if table is not None]

@@ -9,14 +9,15 @@ from typing import Any
 from matplotlib.axes import Axes
 
 from kitgauge.exposure import exact_shutter_s
+from kitgauge.intervals import NORMAL_95
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis, finite_positive, stops_axis
 from kitgauge.report.data import mapping, number, numbers, records, sampled_curve, text
 from kitgauge.report.letter import setting_text
+from kitgauge.report.plots_directions import directions_picture
 from kitgauge.report.style import GREY, LIMIT, LOOKS, Picture, draw_model, mark_limit, picture
 
 Rows = Sequence[Mapping[str, Any]]
-_NORMAL_95 = 1.959963984540054
 _FLOOR_SHARE = 1e-9
 _MOST_COUNTS_IN_A_ROW = 10
 
@@ -28,7 +29,11 @@ def blur_pictures(blur: Mapping[str, Any], limits: Sequence[Mapping[str, Any]]) 
     frames = [row for row in records(blur.get("frames")) if number(row.get("shutter_s")) > 0]
     limit = next((item for item in limits if item.get("kind") == "shutter"), None)
     streak_limit = streak_limit_px(blur, limit)
-    pictures = [_keep_picture(frames, blur, limit, streak_limit), _streak_picture(frames, blur, streak_limit)]
+    pictures = [
+        _keep_picture(frames, blur, limit, streak_limit),
+        _streak_picture(frames, blur, streak_limit),
+        directions_picture(frames),
+    ]
     return [item for item in pictures if item is not None]
 
 
@@ -80,9 +85,9 @@ def keep_counts(frames: Rows, streak_limit: float) -> list[tuple[float, int, int
 def wilson_interval(successes: int, trials: int) -> tuple[float, float]:
     """Return the 95 % score interval of a share (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209)."""
     share = successes / trials
-    z2 = _NORMAL_95**2
+    z2 = NORMAL_95**2
     middle = (share + z2 / (2 * trials)) / (1 + z2 / trials)
-    half = _NORMAL_95 / (1 + z2 / trials) * math.sqrt(share * (1 - share) / trials + z2 / (4 * trials**2))
+    half = NORMAL_95 / (1 + z2 / trials) * math.sqrt(share * (1 - share) / trials + z2 / (4 * trials**2))
     return max(0.0, middle - half), min(1.0, middle + half)
 
 

@@ -21,6 +21,7 @@ from kitgauge.report.focus_tables import bracket_table
 from kitgauge.report.noise_tables import in_colour
 from kitgauge.report.sharpness_tables import apertures_table
 from kitgauge.report.sharpness_text import sharpness_letter
+from kitgauge.report.subject_tables import subjects_table
 
 _MOST_ROWS = 40
 _MOST_ROWS_IN_SUMMARY = 14
@@ -31,42 +32,44 @@ _MOST_FINDINGS = 4
 
 def print_summary(data: RunData, console: Console) -> None:
     """Print the state, the limits, a table of what was measured, the next shots and the frames of a run."""
-    _say(console, f"{method.title(data)}{': ' + kit if (kit := method.kit_text(data)) else ''}")
+    say(console, f"{method.title(data)}{': ' + kit if (kit := method.kit_text(data)) else ''}")
     status = method.status_text(data.run)
     notes = [*([status] if status else []), *letter.reasons(data.run), *data.notes, *texts(data.run.get("notes"))]
     _list(console, list(dict.fromkeys(notes)), "in the report")
     limits = letter.limit_texts(data)
     for item in limits:
-        _say(console, " ".join(part for part in (item.sentence, item.interval) if part))
+        say(console, " ".join(part for part in (item.sentence, item.interval) if part))
         if item.advice:
-            _say(console, item.advice, 2)
+            say(console, item.advice, 2)
         for doubt in item.doubts:
-            _say(console, f"Mind: {doubt}.", 2)
+            say(console, f"Mind: {doubt}.", 2)
     if not limits and letter.sets_limits(data):
-        _say(console, "This run gives no limit.")
+        say(console, "This run gives no limit.")
     if noise_letter := noise_text.noise_letter(data.part("noise"), data.limits):
         if lights := "; ".join(heading for heading, _, _ in noise_letter.lights if ":" in heading):
-            _say(console, f"The weakest colour, white-balanced, meets it up to: {lights[0].lower()}{lights[1:]}.")
+            say(console, f"The weakest colour, white-balanced, meets it up to: {lights[0].lower()}{lights[1:]}.")
         for sentence in (*noise_letter.developed, *noise_letter.dark):
-            _say(console, sentence)
+            say(console, sentence)
     for table in summary_tables(data):
         print_table(table, console, _MOST_ROWS_IN_SUMMARY)
     if sharpness := sharpness_letter(data.part("sharpness")):
         for sentence in sharpness.made:
-            _say(console, sentence)
+            say(console, sentence)
         for sentence in sharpness.lens[:_MOST_FINDINGS]:
-            _say(console, f"About the lens: {sentence}")
+            say(console, f"About the lens: {sentence}")
         if (more := len(sharpness.lens) - _MOST_FINDINGS + sharpness.more) > 0:
-            _say(console, f"and {wording.count(more, 'more finding')} in the report")
+            say(console, f"and {wording.count(more, 'more finding')} in the report")
+    if sentence := letter.rule_sentence(data.part("blur")):
+        say(console, sentence)
     if sentence := letter.next_shots(data.part("blur")):
-        _say(console, sentence)
+        say(console, sentence)
     print_frames_summary(data, console)
-    _say(console, "The rest is in the report.")
+    say(console, "The rest is in the report.")
 
 
 def print_frames_summary(data: RunData, console: Console) -> None:
     """Print how many frames were used, what was wrong with the others, and what to shoot again."""
-    _say(console, troubles.frames_sentence(data))
+    say(console, troubles.frames_sentence(data))
     lines = []
     for trouble in troubles.frame_troubles(data.frames):
         if trouble.severity == "note":
@@ -80,9 +83,9 @@ def print_frames_summary(data: RunData, console: Console) -> None:
 
 def _list(console: Console, lines: list[str], where: str, indent: int = 0) -> None:
     for line in lines[:_MOST_REASONS]:
-        _say(console, line, indent)
+        say(console, line, indent)
     if len(lines) > _MOST_REASONS:
-        _say(console, f"and {len(lines) - _MOST_REASONS} more {where}", indent)
+        say(console, f"and {len(lines) - _MOST_REASONS} more {where}", indent)
 
 
 def summary_tables(data: RunData) -> list[Table]:
@@ -92,6 +95,7 @@ def summary_tables(data: RunData) -> list[Table]:
         apertures_table(data.part("sharpness"), narrow=True),
         bracket_table(data.part("sharpness"), narrow=True),
         evidence.blur_limits_table(data.part("blur")),
+        subjects_table(data.part("blur"), data.limits),
         practice_summary(data.part("practice")),
     )
     return [table for table in found if table is not None]
@@ -149,9 +153,9 @@ def print_table(table: Table, console: Console, most: int = _MOST_ROWS) -> None:
         for line in plain_lines(table, most):
             console.print(line, markup=False, highlight=False, soft_wrap=True)
     if table.note:
-        _say(console, table.note)
+        say(console, table.note)
     if len(table.rows) > most:
-        _say(console, f"and {len(table.rows) - most} more rows; all are in the report")
+        say(console, f"and {len(table.rows) - most} more rows; all are in the report")
 
 
 def _with_rules(table: Table, most: int) -> RichTable:
@@ -185,7 +189,7 @@ def plain_lines(table: Table, most: int = _MOST_ROWS) -> list[str]:
     return ["", table.title, *lines]
 
 
-def _say(console: Console, line: str, indent: int = 0) -> None:
+def say(console: Console, line: str, indent: int = 0) -> None:
     """Print a text, broken at blanks to 80 columns (or what the terminal has), with what follows indented alike."""
     width = max(20, min(_WIDEST, console.width) - indent)
     for piece in textwrap.wrap(wording.tie(line), width, break_on_hyphens=False):

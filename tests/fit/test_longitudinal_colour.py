@@ -37,6 +37,20 @@ def test_a_colour_out_of_focus_is_found_and_sized(colour: str, name: str) -> Non
     assert "green was nearer to its best focus" in finding.text
 
 
+@pytest.mark.parametrize("disc", [1.5, 1.8])
+def test_much_that_is_lost_is_told_in_full(disc: float) -> None:
+    """A quarter and more of red's sharpness: the slope at what was measured, carried on straight, tells too little."""
+    lens, n = other_focus("R", disc), F_NUMBERS[0]
+    made = [100.0 * (lens.mtf50(n, "centre", "vertical", "R") / FaultyLens().mtf50(n, "centre", "vertical", "R") - 1.0)]
+    assert made[0] < -20.0
+    sizes = []
+    for seed in range(6):
+        found = longitudinal_colour_findings(fits(lens, seed))
+        sizes += [f.size for f in found if "red" in f.text]
+    assert len(sizes) == 6
+    assert np.mean(sizes) == pytest.approx(made[0], rel=0.04)
+
+
 def test_a_colour_in_better_focus_than_green_is_said_to_be_that() -> None:
     lens = FaultyLens(fault=lambda n, _x, _y, _o, c: 0.0 if c == "R" else (0.9 / n) ** 2)
     (finding,) = longitudinal_colour_findings(fits(lens))

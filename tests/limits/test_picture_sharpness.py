@@ -100,6 +100,12 @@ def test_a_smaller_picture_forgives_more() -> None:
     assert low == sorted(low) and low[0] < low[-1]
 
 
+@pytest.mark.parametrize(("size", "words"), [(1.0, "a picture of 1 megapixel"), (2.5, "a picture of 2.5 megapixels")])
+def test_one_megapixel_is_one(size: float, words: str) -> None:
+    (limit, _) = picture_limits(fitted(), Criteria(output_mp=size, picture_mtf=0.3), SHAPE)
+    assert f"{words}: " in limit.text
+
+
 def test_what_no_f_number_reaches_is_said() -> None:
     (limit, _) = picture_limits(fitted(), Criteria(output_mp=24.0, picture_mtf=0.7), SHAPE)
     assert "criterion-not-met" in limit.flags and "no f-number shows" in limit.text

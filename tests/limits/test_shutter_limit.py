@@ -52,7 +52,7 @@ def test_rounding_goes_to_the_faster_side_on_every_dial() -> None:
 
 def test_slower_than_the_ladder_gives_its_slowest_speed_and_says_so() -> None:
     fit = fit_of(2.0 ** -np.arange(6.0, 11.0))
-    (limit,) = shutter_limits(fit, Criteria(streak_px=40.0), SHAPE)
+    (limit,) = shutter_limits(fit, Criteria(streak_px=25.0), SHAPE)
     assert limit.flags == ("ladder-too-fast",)
     assert limit.value["shutter_s"] == pytest.approx(1.0 / 64.0)
     assert limit.dial["shutter_s"] == pytest.approx(1.0 / 60.0)

@@ -32,6 +32,8 @@ def motion_path(kind: str, streak_px: float, direction_rad: float, points: int =
         "curve": (t**2, t * (1.0 - t)),
         "tremor": (t + 0.3 * np.sin(2.0 * np.pi * 3.3 * t), 0.4 * np.cos(2.0 * np.pi * 2.2 * t)),
         "jerk": (np.where(t < 0.8, 0.05 * t, 0.04 + 5.0 * (t - 0.8)), 0.0 * t),
+        "jump": (np.clip((t - 0.62) / 0.03, 0.0, 1.0), 0.0 * t),
+        "arc": (np.cos(2.5 * t), np.sin(2.5 * t)),
         "still": (0.0 * t, 0.0 * t),
     }
     path = np.stack(shapes[kind])

@@ -87,6 +87,17 @@ def test_one_reason_alone(flag: str, change: dict, words: str) -> None:
     assert FLAGS[flag].text and FLAGS[flag].advice
 
 
+def test_the_pieces_of_a_disc_bend_rather_than_being_short() -> None:
+    """Straight lines follow a disc for short stretches only: that it bends is why, and what helps."""
+    picture = np.full((ROWS * SCALE, COLUMNS * SCALE), 1.0, np.float32)
+    cv2.circle(picture, (COLUMNS * SCALE // 2, ROWS * SCALE // 2), 45 * SCALE, 0.2, -1)
+    picture = cv2.GaussianBlur(cv2.resize(picture, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    found = search(add_noise(BRIGHT_DN * picture, BRIGHT_DN, 100.0, 1))
+    assert found.candidates == ()
+    flags = [edge.flag for edge in found.refused]
+    assert len(flags) >= 2 and flags.count("edge-curved") > 0.5 * len(flags), flags
+
+
 def test_clipped_white() -> None:
     signal = scene()
     found = search(signal, signal > 0.97 * BRIGHT_DN)

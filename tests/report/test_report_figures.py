@@ -149,11 +149,11 @@ def test_censored_frames_are_arrows_and_measured_ones_are_not(tmp_path: Path) ->
     frames = [f for f in curves["blur"]["frames"] if f["role"] == "handheld"]
     censored = [f for f in frames if f["censored"]]
     assert len(censored) > 5
-    _, streaks = blur_pictures(curves["blur"], curves["limits"])
+    _, streaks, *_rest = blur_pictures(curves["blur"], curves["limits"])
     # each arrow is one annotation, a patch group of its own with two strokes
     with_arrows = streaks.svg.count('<g id="blur-streak-patch_')
     curves["blur"]["frames"] = [f for f in frames if not f["censored"]]
-    _, plain = blur_pictures(curves["blur"], curves["limits"])
+    _, plain, *_rest = blur_pictures(curves["blur"], curves["limits"])
     without = plain.svg.count('<g id="blur-streak-patch_')
     assert with_arrows - without >= len(censored)
     assert f"{len(censored)} frames could only be bounded" in streaks.caption
@@ -179,7 +179,7 @@ def test_no_model_is_said_and_nothing_is_drawn_in_its_place(tmp_path: Path) -> N
     del noise["noise"]["fit"]
     drawn_noise = by_name(noise_pictures(noise["noise"], noise["limits"]))
     snr, read_noise = drawn_noise["noise-snr"], drawn_noise["noise-read"]
-    keep, _ = blur_pictures(blur["blur"], blur["limits"])
+    keep, *_rest = blur_pictures(blur["blur"], blur["limits"])
     mtf50, *_ = sharpness_pictures(sharp["sharpness"], sharp["limits"])
     for drawn in (snr, read_noise, keep, mtf50):
         assert "No model line: the fit gave none." in drawn.caption
@@ -222,7 +222,7 @@ def words(svg: str) -> list[str]:
 def test_a_limit_line_is_named_by_its_exact_place(tmp_path: Path) -> None:
     blur = curves_of(blur_run(tmp_path / "blur"))
     blur["limits"][0] |= {"shutter_s": 1 / 43, "shutter_s_dial": 0.02}
-    keep, _ = blur_pictures(blur["blur"], blur["limits"])
+    keep, *_rest = blur_pictures(blur["blur"], blur["limits"])
     assert "limit 1/43 s (on the dial 1/50 s)" in words(keep.svg)
     noise = curves_of(noise_run(tmp_path / "noise"))
     noise["limits"][0] |= {"iso": 8540.4, "iso_dial": 8000.0}
@@ -256,7 +256,7 @@ def test_legends_stand_below_the_axes(tmp_path: Path) -> None:
 
 def test_counts_stand_in_a_row_above_the_axes_and_apart(tmp_path: Path) -> None:
     curves = curves_of(blur_run(tmp_path))
-    keep, _ = blur_pictures(curves["blur"], curves["limits"])
+    keep, *_rest = blur_pictures(curves["blur"], curves["limits"])
     counts = [(x, y) for text, x, y in places_of(keep.svg) if re.fullmatch(r"\d+/(9|10)", text)]
     assert len(counts) == 7
     assert len({y for _, y in counts}) == 1
@@ -334,6 +334,6 @@ def test_tripod_frames_are_not_counted_among_the_bounded_ones(tmp_path: Path) ->
     for f in frames:
         if f["role"] == "tripod":
             f |= {"censored": "below", "streak_px": None, "bound_px": 0.3}
-    _, streaks = blur_pictures(curves["blur"], curves["limits"])
+    _, streaks, *_rest = blur_pictures(curves["blur"], curves["limits"])
     assert f"{expected} frames could only be bounded" in streaks.caption
     assert f"{expected} of them are bounds" in streaks.alt

@@ -106,7 +106,7 @@ def test_page_is_one_self_contained_file(any_run: Path) -> None:
 
 def test_every_figure_is_described_and_keeps_its_text(any_run: Path) -> None:
     _, structure = read(write_report(any_run))
-    wanted = {"noise": 6, "sharpness": 8, "blur": 2, "practice": 0}[any_run.name]
+    wanted = {"noise": 6, "sharpness": 8, "blur": 3, "practice": 0}[any_run.name]
     assert len(structure.svgs) == wanted
     for svg in structure.svgs:
         assert svg["role"] == "img"
