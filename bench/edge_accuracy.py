@@ -43,8 +43,8 @@ from edge_optics import (  # type: ignore[import-not-found]  # noqa: E402
 )
 from edge_scenes import half_plane  # type: ignore[import-not-found]  # noqa: E402
 
-from kitgauge.measure.edge_candidate import candidate_from_line  # noqa: E402
-from kitgauge.measure.edge_sfr import measure_edge  # noqa: E402
+from kitgauge.measure.edges.edge_candidate import candidate_from_line  # noqa: E402
+from kitgauge.measure.edges.edge_sfr import measure_edge  # noqa: E402
 
 NU = np.linspace(0.0, 0.5, 51)
 # lambda N / pitch [px] and normal blur [px], about f/1.8 to f/22 at 0.55 um and 4 um

@@ -22,11 +22,11 @@ from rich.console import Console
 from rich.table import Table
 
 from kitgauge.frames.opening import open_frame
-from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_colours import measure_colours
-from kitgauge.measure.edge_finding import find_edges
-from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
-from kitgauge.measure.edge_sfr import measure_edge
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate
+from kitgauge.measure.edges.edge_colours import measure_colours
+from kitgauge.measure.edges.edge_finding import find_edges
+from kitgauge.measure.edges.edge_measurement import EdgeColour, EdgeMeasurement
+from kitgauge.measure.edges.edge_sfr import measure_edge
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import shot_list
 from kitgauge.simulate.model import full_size_kit

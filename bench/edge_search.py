@@ -38,8 +38,8 @@ from edge_stress_scenes import (  # type: ignore[import-not-found]  # noqa: E402
 from kitgauge.frames.mosaic import Mosaic  # noqa: E402
 from kitgauge.frames.opening import open_frame  # noqa: E402
 from kitgauge.ingest.edge_frames import search_picture  # noqa: E402
-from kitgauge.measure.edge_finding import find_edges, find_edges_in  # noqa: E402
-from kitgauge.measure.target_pose import find_sheets  # noqa: E402
+from kitgauge.measure.edges.edge_finding import find_edges, find_edges_in  # noqa: E402
+from kitgauge.measure.edges.target_pose import find_sheets  # noqa: E402
 from kitgauge.protocol.loading import load_protocol  # noqa: E402
 from kitgauge.protocol.shot_list import shot_list  # noqa: E402
 from kitgauge.simulate.model import full_size_kit  # noqa: E402

@@ -32,8 +32,8 @@ from shaken_people import (  # type: ignore[import-not-found]  # noqa: E402
     true_limit_s,
 )
 
-from kitgauge.fit.blur_next import next_shots  # noqa: E402
-from kitgauge.fit.blur_shutter import ShutterLimit  # noqa: E402
+from kitgauge.fit.blur.blur_next import next_shots  # noqa: E402
+from kitgauge.fit.blur.blur_shutter import ShutterLimit  # noqa: E402
 
 FIRST_ROUNDS = 2
 

@@ -34,7 +34,7 @@ TARGETS: dict[Literal["none", "lossless"], float] = {"none": 2.5, "lossless": 1.
 FRAME_MIB = 24e6 * 2 / 2**20
 
 # What a run has loaded at its end: memory that has nothing to do with frames.
-_LIBRARIES = "import kitgauge.cli, kitgauge.run_noise, kitgauge.report.page, matplotlib.backends.backend_svg, rawpy"
+_LIBRARIES = "import kitgauge.cli, kitgauge.runs.noise, kitgauge.report.page, matplotlib.backends.backend_svg, rawpy"
 # The parts of a run one after the other in one thread: what each costs, not how they overlap.
 _PARTS = """
 import sys, tempfile, time
@@ -42,7 +42,7 @@ from pathlib import Path
 marks = [("", time.process_time())]
 def mark(name):
     marks.append((name, time.process_time()))
-import kitgauge.cli, kitgauge.runner, kitgauge.run_noise
+import kitgauge.cli, kitgauge.runner, kitgauge.runs.noise
 mark("start, libraries for measuring and fitting")
 import matplotlib.figure, matplotlib.backends.backend_svg, jinja2, kitgauge.report.page
 mark("libraries for the report")

@@ -26,12 +26,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "measure"
 
 from moving_squares import green, motion_path, noisy, render, squares  # type: ignore[import-not-found]
 
-from kitgauge.measure.clear_ground import widen_edges
-from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_finding import find_edges
-from kitgauge.measure.edge_profile import EdgeProfile, edge_profiles
-from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.streak import Streak, measure_streak, reference_edges
+from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.blur.streak import Streak, measure_streak, reference_edges
+from kitgauge.measure.edges.clear_ground import widen_edges
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate
+from kitgauge.measure.edges.edge_finding import find_edges
+from kitgauge.measure.edges.edge_profile import EdgeProfile, edge_profiles
 
 SHAPE = (760, 1000)
 MASK = green(SHAPE)

@@ -111,7 +111,7 @@ def run(
             progress=progress,
         )
     if json_output:
-        from kitgauge.run_files import to_json
+        from kitgauge.runs.files import to_json
 
         sys.stdout.write(to_json(done.curves, ascii_only=True))
     else:
@@ -290,7 +290,7 @@ def plan(
         keep=keep,
     )
     if json_output:
-        from kitgauge.run_files import to_json
+        from kitgauge.runs.files import to_json
 
         sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
     else:

@@ -34,7 +34,7 @@ def compare(
 
         write_comparison(out, found.as_dict())
     if json_output:
-        from kitgauge.run_files import to_json
+        from kitgauge.runs.files import to_json
 
         sys.stdout.write(to_json(found.as_dict(), ascii_only=True))
         return

@@ -26,9 +26,9 @@ from kitgauge.protocol.shot_list import shot_list
 from kitgauge.report.data import mapping, number, records
 from kitgauge.report.evidence import Table
 from kitgauge.report.tables import print_table
-from kitgauge.run_files import make_folder, write_json
-from kitgauge.run_outcome import Run
 from kitgauge.runner import Progress, run
+from kitgauge.runs.files import make_folder, write_json
+from kitgauge.runs.outcome import Run
 from kitgauge.simulate.model import SimulatedKit, demo_kit
 from kitgauge.simulate.shooting import shoot_protocol
 from kitgauge.simulate.true_values import Truth, as_plain, truth

@@ -26,23 +26,23 @@ from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.load_ahead import LoadAhead
 from kitgauge.protocol.loading import LoadedProtocol, load_protocol
-from kitgauge.run_context import Kit, Results, RunContext, common_shape, most_common
-from kitgauge.run_files import LOG_FILE, RUN_FILE, SCHEMA, RunLog, make_folder, new_run_folder, now, read_json
-from kitgauge.run_outcome import Begun, Run, fail, finish
+from kitgauge.runs.context import Kit, Results, RunContext, common_shape, most_common
+from kitgauge.runs.files import LOG_FILE, RUN_FILE, SCHEMA, RunLog, make_folder, new_run_folder, now, read_json
+from kitgauge.runs.outcome import Begun, Run, fail, finish
 
 # stage of the work, how much is done, how much there is
 Progress = Callable[[str, int, int], None]
 
 # what a protocol measures -> the module that does it; each brings libraries along, so only one is loaded
 _KINDS = {
-    "noise": "kitgauge.run_noise",
-    "dark-current": "kitgauge.run_dark_current",
-    "sharpness": "kitgauge.run_sharpness",
-    "blur": "kitgauge.run_blur",
-    "practice": "kitgauge.run_practice",
+    "noise": "kitgauge.runs.noise",
+    "dark-current": "kitgauge.runs.dark_current",
+    "sharpness": "kitgauge.runs.sharpness",
+    "blur": "kitgauge.runs.blur",
+    "practice": "kitgauge.runs.practice",
 }
-_FOCUS_BRACKET = "kitgauge.run_focus_bracket"  # sharpness, where the frames run through the focus
-_DEVELOPED_NOISE = "kitgauge.run_developed_noise"  # noise, where all frames are developed pictures
+_FOCUS_BRACKET = "kitgauge.runs.focus_bracket"  # sharpness, where the frames run through the focus
+_DEVELOPED_NOISE = "kitgauge.runs.developed_noise"  # noise, where all frames are developed pictures
 _NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
 
 
@@ -204,7 +204,7 @@ def _of_subject(loaded: LoadedProtocol, name: str | None, distance_m: float | No
             needed="a protocol with a step of role subject, such as subject-motion",
             fix="leave the option out",
         )
-    from kitgauge.run_subject import checked_name
+    from kitgauge.runs.subject import checked_name
 
     return checked_name(name)
 

@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_sfr import EdgeColour, EdgeMeasurement
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_sfr import EdgeColour, EdgeMeasurement
 
 SHAPE = (2000, 3000)
 PITCH_UM = 4.0

@@ -35,7 +35,7 @@ def test_measure_and_fit_know_neither_files_nor_clock_nor_plots(folder):
         "kitgauge.frames", "kitgauge.ingest", "kitgauge.runner", "kitgauge.limits", "kitgauge.report",
         "kitgauge.planner", "kitgauge.cli", "kitgauge.simulate", "kitgauge.protocol", "kitgauge.atomic",
     )  # fmt: skip
-    for path in (PACKAGE / folder).glob("*.py"):
+    for path in (PACKAGE / folder).rglob("*.py"):
         for name in imported(path):
             assert not any(name == bad or name.startswith(bad + ".") for bad in forbidden), (
                 f"{path.name} imports {name}"
@@ -46,7 +46,7 @@ def test_measure_and_fit_know_neither_files_nor_clock_nor_plots(folder):
 
 @pytest.mark.parametrize("folder", ["measure", "fit", "limits", "planner", "frames", "protocol", "ingest", "report"])
 def test_nothing_but_the_demo_uses_the_simulator(folder):
-    for path in (PACKAGE / folder).glob("*.py"):
+    for path in (PACKAGE / folder).rglob("*.py"):
         assert not any(name.startswith("kitgauge.simulate") for name in imported(path)), path
 
 

@@ -299,7 +299,8 @@ def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_pa
 
 
 def test_a_fault_in_the_fit_is_recorded_as_failed(frames_of, tmp_path, monkeypatch):
-    from kitgauge import run_noise, runner
+    from kitgauge import runner
+    from kitgauge.runs import noise as run_noise
 
     def broken(*_arguments):
         raise ArithmeticError("made up")
@@ -313,8 +314,9 @@ def test_a_fault_in_the_fit_is_recorded_as_failed(frames_of, tmp_path, monkeypat
 
 
 def test_ctrl_c_while_fitting_is_recorded_and_a_rerun_measures_nothing_twice(frames_of, tmp_path, monkeypatch):
-    from kitgauge import run_noise, runner
+    from kitgauge import runner
     from kitgauge.errors import ResultsError
+    from kitgauge.runs import noise as run_noise
 
     def interrupt(*_arguments):
         raise KeyboardInterrupt

@@ -13,16 +13,16 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from kitgauge import run_blur
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.run_limits import fit_of_rows
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_profile import EdgeProfile
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_profile import EdgeProfile
 from kitgauge.protocol.loading import load_protocol
-from kitgauge.run_context import Kit, RunContext, Section
-from kitgauge.run_files import to_json
+from kitgauge.runs import blur as run_blur
+from kitgauge.runs.context import Kit, RunContext, Section
+from kitgauge.runs.files import to_json
 
 POSITION = np.arange(-30.0, 30.01, 0.25)
 NOISE_DN = 4.0

@@ -13,8 +13,9 @@ from developed_pictures import encode, flat, pink_texture, save_jpeg
 from PIL import Image
 from scipy.ndimage import gaussian_filter
 
-from kitgauge import run_developed_noise, runner
+from kitgauge import runner
 from kitgauge.limits.criteria import Criteria
+from kitgauge.runs import developed_noise as run_developed_noise
 
 SHAPE = (320, 480)
 ISOS = (100, 400, 1600, 6400)

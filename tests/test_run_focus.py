@@ -22,8 +22,8 @@ from kitgauge.report.data import load_run
 from kitgauge.report.focus_tables import bracket_table, focusing_table
 from kitgauge.report.letter import limit_texts
 from kitgauge.report.sharpness_text import sharpness_letter
-from kitgauge.run_context import Kit, RunContext
-from kitgauge.run_sharpness import conclude
+from kitgauge.runs.context import Kit, RunContext
+from kitgauge.runs.sharpness import conclude
 from kitgauge.simulate.lens import Lens
 from kitgauge.simulate.shooting import plan_frames, shoot_protocol
 

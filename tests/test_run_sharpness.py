@@ -10,12 +10,12 @@ import pytest
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.criteria import Criteria
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_measurement import EdgeColour, EdgeMeasurement
 from kitgauge.protocol.loading import load_protocol
-from kitgauge.run_context import Kit, RunContext
-from kitgauge.run_files import to_json, write_arrays
-from kitgauge.run_sharpness import conclude
+from kitgauge.runs.context import Kit, RunContext
+from kitgauge.runs.files import to_json, write_arrays
+from kitgauge.runs.sharpness import conclude
 
 NOTHING = np.empty(0)
 FREQUENCY = np.linspace(0.0, 1.0, 101)

@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_measurement import EdgeMeasurement
-from kitgauge.run_sharpness_pictures import sharpest_f_number, shown, worst_corner
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_measurement import EdgeMeasurement
+from kitgauge.runs.sharpness_pictures import sharpest_f_number, shown, worst_corner
 
 SHAPE = (2000, 3000)
 NOTHING = np.empty(0)

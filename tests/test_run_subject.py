@@ -14,13 +14,13 @@ from typer.testing import CliRunner
 import kitgauge
 from kitgauge.cli import app
 from kitgauge.errors import KitgaugeError, UsageError
-from kitgauge.fit.blur_shutter import fit_blur
+from kitgauge.fit.blur.blur_shutter import fit_blur
 from kitgauge.limits.commands import accept_run, show_limits
 from kitgauge.limits.criteria import Criteria
 from kitgauge.planner.command import plan_from_results
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import shot_list
-from kitgauge.run_subject import checked_name
+from kitgauge.runs.subject import checked_name
 from kitgauge.simulate.lens import Lens
 from kitgauge.simulate.model import SimulatedKit
 from kitgauge.simulate.sheet_scene import PlacedSheet

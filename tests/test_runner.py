@@ -14,7 +14,7 @@ from kitgauge.errors import IngestError
 from kitgauge.frames import opening
 from kitgauge.ingest import blur_frames, edge_frames, iso_group
 from kitgauge.limits.criteria import Criteria
-from kitgauge.run_files import CURVES_FILE, FRAME_COLUMNS, FRAMES_FILE, LOG_FILE, RUN_FILE
+from kitgauge.runs.files import CURVES_FILE, FRAME_COLUMNS, FRAMES_FILE, LOG_FILE, RUN_FILE
 from kitgauge.simulate.true_values import truth
 
 LIMIT_KEYS = {"kind", "ci_low", "ci_high", "criterion", "lens", "focal_mm", "technique", "text"}

@@ -12,12 +12,12 @@ from kitgauge.ingest.edge_frames import refused_edges, search_picture
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.clear_ground import widen_edges
-from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_finding import find_edges_in
-from kitgauge.measure.edge_profile import edge_profiles
-from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.target_pose import find_sheets
+from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.edges.clear_ground import widen_edges
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate
+from kitgauge.measure.edges.edge_finding import find_edges_in
+from kitgauge.measure.edges.edge_profile import edge_profiles
+from kitgauge.measure.edges.target_pose import find_sheets
 
 
 def first_frame_task(record: FrameRecord, cache: MeasurementCache) -> Task:

@@ -46,7 +46,7 @@ def code_fingerprint() -> str:
 
     digest = hashlib.sha256()
     root = Path(kitgauge.__file__).parent
-    parts = [sorted((root / part).glob("*.py")) for part in ("frames", "measure", "ingest")]
+    parts = [sorted((root / part).rglob("*.py")) for part in ("frames", "measure", "ingest", "target")]
     for path in [root / "exposure.py", root / "flags.py", *(path for part in parts for path in part)]:
         digest.update(path.name.encode())
         digest.update(path.read_bytes())

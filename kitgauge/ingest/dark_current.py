@@ -21,9 +21,9 @@ from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.dark_current import measure_dark_exposure
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_current import measure_dark_exposure
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 # Two frames make a pair if their levels differ by less than this share of the range, or of the brighter one.
 ALIKE, ALIKE_SHARE = 0.01, 0.3

@@ -20,8 +20,8 @@ from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.detail_kept import measure_scene_detail
-from kitgauge.measure.developed_noise import measure_developed_pair, mixed_light
+from kitgauge.measure.developed.detail_kept import measure_scene_detail
+from kitgauge.measure.developed.developed_noise import measure_developed_pair, mixed_light
 
 DARK_BELOW = 0.008  # of white: code 20 of 255, four and a half stops below mid-grey
 SCENE_FOLDERS = ("scene", "texture")

@@ -21,14 +21,14 @@ from kitgauge.ingest.needed_samples import signal_near
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.diffraction import diffraction_px
-from kitgauge.measure.edge_candidate import EdgeCandidate, EdgeSearch, RefusedEdge
-from kitgauge.measure.edge_colours import measure_colours
-from kitgauge.measure.edge_crop import edge_crops
-from kitgauge.measure.edge_finding import find_edges_in
-from kitgauge.measure.edge_sfr import measure_edge
-from kitgauge.measure.search_picture import SearchPicture, picture_of_samples
-from kitgauge.measure.target_pose import SheetSeen, find_sheets, pose
+from kitgauge.measure.edges.diffraction import diffraction_px
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate, EdgeSearch, RefusedEdge
+from kitgauge.measure.edges.edge_colours import measure_colours
+from kitgauge.measure.edges.edge_crop import edge_crops
+from kitgauge.measure.edges.edge_finding import find_edges_in
+from kitgauge.measure.edges.edge_sfr import measure_edge
+from kitgauge.measure.edges.search_picture import SearchPicture, picture_of_samples
+from kitgauge.measure.edges.target_pose import SheetSeen, find_sheets, pose
 
 _SAME_PX = 4.0
 

@@ -28,9 +28,9 @@ from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
 from kitgauge.ingest.spare_workers import spread
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.difference_picture import explained_by, explaining_pictures, has_picture
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.difference_picture import explained_by, explaining_pictures, has_picture
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 _Samples = tuple[Plane, NDArray[np.uint16] | NDArray[np.float32]]  # of the frame, and of the mean beside it
 
@@ -298,6 +298,7 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
             group.refuse(record, refusal(record, error)["refused"][record.file])
             continue
         group.add(record, mosaic)
+        del mosaic  # or it would stay while the next frame is read
     group.finish()
     return {
         "shape": None if group.shape is None else list(group.shape),

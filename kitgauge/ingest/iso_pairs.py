@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from kitgauge.measure.dark_pair import DarkPair
-from kitgauge.measure.noise_fit import PlanePairs
-from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.noise.dark_pair import DarkPair
+from kitgauge.measure.noise.noise_fit import PlanePairs
+from kitgauge.measure.noise.photon_transfer import FlatPair
 
 
 def plane_pairs(group: Mapping[str, Any]) -> list[PlanePairs]:

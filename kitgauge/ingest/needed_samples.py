@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.frames.mosaic import Mosaic
-from kitgauge.measure.edge_candidate import EdgeCandidate
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 
 _TILE = 60  # pixels: whole patterns of 1, 2 and 6
 REACH_PX = 96.0  # beside an edge: the widest window of measurements, and pictures of the edge

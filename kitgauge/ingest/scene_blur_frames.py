@@ -18,8 +18,8 @@ from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.scene_blur import SceneReference, measure_scene_streak, scene_reference
-from kitgauge.measure.scene_tiles import SceneFrame
+from kitgauge.measure.blur.scene_blur import SceneReference, measure_scene_streak, scene_reference
+from kitgauge.measure.blur.scene_tiles import SceneFrame
 
 
 class StillFrames:

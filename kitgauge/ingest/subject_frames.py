@@ -11,10 +11,10 @@ from kitgauge.ingest.edge_frames import refused_edges, search_picture
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.edge_candidate import EdgeCandidate
-from kitgauge.measure.edge_profile import edge_profiles
-from kitgauge.measure.subject_tracking import follow_subject
-from kitgauge.measure.target_pose import SheetSeen, find_sheets
+from kitgauge.measure.blur.subject_tracking import follow_subject
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate
+from kitgauge.measure.edges.edge_profile import edge_profiles
+from kitgauge.measure.edges.target_pose import SheetSeen, find_sheets
 
 
 def sheets_label(file: str) -> str:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import DialStep, f_number_dial, format_exact_f_number, format_f_number
-from kitgauge.fit.sharpness_aperture import RegionFit, SharpnessFit, sharp_range_of
+from kitgauge.fit.sharpness.sharpness_aperture import RegionFit, SharpnessFit, sharp_range_of
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 

@@ -14,7 +14,7 @@ from kitgauge.limits.kit_folder import UNKNOWN_KIT, chosen_kit, kit_folder
 from kitgauge.limits.model import Limit
 from kitgauge.limits.several import several, wrapped
 from kitgauge.limits.store import FILE_NAME, Accepted, accept, drop, read_limits
-from kitgauge.run_files import CURVES_FILE, read_json
+from kitgauge.runs.files import CURVES_FILE, read_json
 
 DEFAULT_RESULTS = Path("results")
 _RUN_AGAIN = "run the protocol again; curves.json is not meant to be changed by hand"

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from kitgauge.errors import UsageError
-from kitgauge.fit.limit_sessions import Effect, fit_sessions
+from kitgauge.fit.blur.limit_sessions import Effect, fit_sessions
 from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.comparable import labels_of, require_comparable
 from kitgauge.limits.compare import SIGNIFICANT_P

@@ -20,8 +20,8 @@ from kitgauge.flags import FLAGS, Severity
 from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
-from kitgauge.measure.developed_points import MIDGREY_OF_WHITE, DevelopedPoint
-from kitgauge.measure.noise_spectrum import BANDS
+from kitgauge.measure.developed.developed_points import MIDGREY_OF_WHITE, DevelopedPoint
+from kitgauge.measure.noise.noise_spectrum import BANDS
 
 _STYLE = "for this picture style only: the frames are developed pictures."
 

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from kitgauge.exposure import format_exact_shutter
-from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit
+from kitgauge.fit.blur.blur_shutter import BlurFit, ShutterLimit
 from kitgauge.limits.criteria import FULL_FRAME_DIAGONAL_UM
 
 # whole millimetres as engraved on lenses (common practice, no source)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from kitgauge.exposure import f_number_dial, format_exact_f_number, format_f_number, percent
-from kitgauge.fit.focus_repeatability import FocusRepeatability, lost_part
+from kitgauge.fit.sharpness.focus_repeatability import FocusRepeatability, lost_part
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 

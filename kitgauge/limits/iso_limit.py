@@ -9,7 +9,7 @@ from functools import partial
 
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import iso_dial
-from kitgauge.fit.noise_iso import NoiseFit
+from kitgauge.fit.noise.noise_iso import NoiseFit
 from kitgauge.flags import FLAGS, Severity
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
@@ -24,7 +24,7 @@ from kitgauge.limits.snr_crossing import (
     lowest,
 )
 from kitgauge.limits.viewing import print_megapixels
-from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.noise.noise_points import NoisePoint
 
 _WORTH_SAYING = 0.05  # of SNR, that rows' and columns' own noise would take
 

@@ -18,13 +18,13 @@ import math
 from collections.abc import Callable, Collection, Sequence
 from typing import Any
 
-from kitgauge.fit.noise_iso import NoiseFit
+from kitgauge.fit.noise.noise_iso import NoiseFit
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.iso_limit import dial_at_most, second_stage
 from kitgauge.limits.picture import Picture
 from kitgauge.limits.snr_crossing import ChannelState, Crossing, Snr, States, find_crossing, lowest
-from kitgauge.measure.light_colour import LightColour
-from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.noise.light_colour import LightColour
+from kitgauge.measure.noise.noise_points import NoisePoint
 
 LUMINANCE = (0.2125, 0.7154, 0.0721)  # of R, G, B: ITU-R BT.709 primaries as the standards round them
 RED_WEIGHT, BLUE_WEIGHT = 0.279, 0.088

@@ -10,8 +10,8 @@ from typing import Any
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.snr_crossing import ChannelState, channel_state
 from kitgauge.limits.viewing import picture_noise_power
-from kitgauge.measure.noise_points import NoisePoint
-from kitgauge.measure.noise_spectrum import is_white, spectrum_stderr, white_stderr
+from kitgauge.measure.noise.noise_points import NoisePoint
+from kitgauge.measure.noise.noise_spectrum import is_white, spectrum_stderr, white_stderr
 
 _USUAL_PROPORTION = 2.0 / 3.0  # of a frame whose rows and columns are not given
 

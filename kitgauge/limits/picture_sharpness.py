@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.exposure import DialStep, format_exact_f_number, format_f_number
-from kitgauge.fit.sharpness_aperture import RegionFit, SharpnessFit
+from kitgauge.fit.sharpness.sharpness_aperture import RegionFit, SharpnessFit
 from kitgauge.limits.aperture_limit import common_grid, inward, range_of, reservation
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
-from kitgauge.measure.diffraction import diffraction_mtf, diffraction_px
+from kitgauge.measure.edges.diffraction import diffraction_mtf, diffraction_px
 
 Array = NDArray[np.float64]
 

@@ -17,8 +17,8 @@ from dataclasses import dataclass, replace
 from kitgauge.errors import LimitsError
 from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.snr_crossing import Crossing
-from kitgauge.measure.midgrey_snr import MOST_READ_NOISE_E, electrons_for
-from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.noise.midgrey_snr import MOST_READ_NOISE_E, electrons_for
+from kitgauge.measure.noise.noise_points import NoisePoint
 
 READ_NOISE_UNKNOWN = " Read noise was not measured: the interval allows for what it may be."
 

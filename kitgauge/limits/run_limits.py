@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from kitgauge.errors import ResultsError, UsageError
-from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.focal_length import focal_35mm
-from kitgauge.run_files import CURVES_FILE, FRAMES_FILE, RUN_FILE, read_json
+from kitgauge.runs.files import CURVES_FILE, FRAMES_FILE, RUN_FILE, read_json
 
 _STEADY_NEEDED = "tripod-unsteady"
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import DialStep, format_exact_shutter, format_shutter, shutter_dial
-from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit
+from kitgauge.fit.blur.blur_shutter import BlurFit, ShutterLimit
 from kitgauge.flags import describe
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit

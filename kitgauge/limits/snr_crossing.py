@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.viewing import picture_scale
-from kitgauge.measure.noise_points import MIDGREY_FRACTION_OF_SATURATION, QUANTISATION_DN2, NoisePoint
+from kitgauge.measure.noise.noise_points import MIDGREY_FRACTION_OF_SATURATION, QUANTISATION_DN2, NoisePoint
 
 _HALVINGS = 60
 _RESOLVED = 1e-12  # of the way between two points

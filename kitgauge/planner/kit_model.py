@@ -183,7 +183,7 @@ _POINT_RANGES = {
 
 def _load(file: Path) -> dict[str, Any]:
     """Return the content of a curves file. ResultsError if it cannot be read or holds impossible numbers."""
-    from kitgauge.run_files import read_json  # only for a kit with runs: it costs start-up time
+    from kitgauge.runs.files import read_json  # only for a kit with runs: it costs start-up time
 
     content = read_json(file)
     _check(_mapping(content.get("kit")), _KIT_RANGES, file, "kit", always_positive=True)

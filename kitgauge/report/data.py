@@ -18,7 +18,7 @@ from typing import Any
 
 from kitgauge.errors import ResultsError
 from kitgauge.flags import FLAGS, Flag
-from kitgauge.run_files import CURVES_FILE, FRAMES_FILE, RUN_FILE, SCHEMA
+from kitgauge.runs.files import CURVES_FILE, FRAMES_FILE, RUN_FILE, SCHEMA
 
 _LARGEST = 1e30
 _DEEPEST = 40  # our own files nest 8 deep; what reads them walks down by recursion

@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from kitgauge.exposure import exact_f_number
-from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf
+from kitgauge.measure.edges.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf
 from kitgauge.report import wording
 from kitgauge.report.data import number, text
 from kitgauge.report.regions import Rows

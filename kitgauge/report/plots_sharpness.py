@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from kitgauge.measure.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
+from kitgauge.measure.edges.diffraction import GREEN_WAVELENGTH_UM, diffraction_px, system_mtf50
 from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis
 from kitgauge.report.data import Curve, mapping, number, records, sampled_curve, text

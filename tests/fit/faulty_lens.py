@@ -14,10 +14,10 @@ from functools import lru_cache
 import numpy as np
 from scipy.optimize import brentq
 
-from kitgauge.fit.sharpness_colours import ColourPoint
-from kitgauge.fit.sharpness_points import SharpnessPoint
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
+from kitgauge.fit.sharpness.sharpness_colours import ColourPoint
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_measurement import EdgeColour, EdgeMeasurement
 
 F_NUMBERS = (2.0**0.5, 2.0, 2.0**1.5, 4.0, 2.0**2.5, 8.0, 2.0**3.5, 16.0, 2.0**4.5)
 PITCH_UM = 4.0

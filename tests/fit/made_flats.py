@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from kitgauge.measure.noise_points import NoisePoint, PlanePairs
-from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.noise.noise_points import NoisePoint, PlanePairs
+from kitgauge.measure.noise.photon_transfer import FlatPair
 
 RANGE_DN = 15_871.0
 BLACK_DN = 512.0

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
 from kitgauge.simulate.hands import Hands, draw_motion, streaks_px
 
 Array = NDArray[np.float64]

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
 
 Array = NDArray[np.float64]
 REFERENCE_S = 1.0 / 32.0

@@ -10,7 +10,7 @@ from scipy import stats
 from shaken_people import LADDER, STREAK_LIMIT_PX, ShakenSeries, shoot_bursts
 from simulated_people import REFERENCE_S, person
 
-from kitgauge.fit.blur_likelihood import (
+from kitgauge.fit.blur.blur_likelihood import (
     Likelihood,
     StreakData,
     log_below,
@@ -19,8 +19,8 @@ from kitgauge.fit.blur_likelihood import (
     straightened,
     stretched,
 )
-from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit, fit_blur
-from kitgauge.fit.streak_families import FAMILIES
+from kitgauge.fit.blur.blur_shutter import BlurFit, ShutterLimit, fit_blur
+from kitgauge.fit.blur.streak_families import FAMILIES
 
 
 @pytest.mark.parametrize("tau", [0.05, 0.3, 0.8])

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.fit.blur_constant import constant_blur
+from kitgauge.fit.blur.blur_constant import constant_blur
 
 TIMES = np.repeat(2.0 ** -np.arange(4.0, 8.0), 7)
 ERROR_PX2 = 0.015

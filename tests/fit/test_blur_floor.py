@@ -9,9 +9,9 @@ import pytest
 from scipy import integrate, stats
 from simulated_people import REFERENCE_S, RELATIVE
 
-from kitgauge.fit.blur_likelihood import Likelihood, StreakData
-from kitgauge.fit.blur_shutter import fit_blur
-from kitgauge.fit.streak_families import FAMILIES
+from kitgauge.fit.blur.blur_likelihood import Likelihood, StreakData
+from kitgauge.fit.blur.blur_shutter import fit_blur
+from kitgauge.fit.blur.streak_families import FAMILIES
 
 
 @pytest.mark.parametrize("variance", [-0.03, 0.0, 0.01, 0.05, 0.12])

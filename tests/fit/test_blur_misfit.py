@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from simulated_people import LADDER, RELATIVE, Person, person
 
-from kitgauge.fit.blur_misfit import kept_against_fit
-from kitgauge.fit.blur_shutter import fit_blur
+from kitgauge.fit.blur.blur_misfit import kept_against_fit
+from kitgauge.fit.blur.blur_shutter import fit_blur
 
 
 def _wrecked(series: Person, rng: np.random.Generator, share: float, longest_px: float = 50.0) -> int:

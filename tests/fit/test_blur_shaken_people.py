@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from shaken_people import KINDS, LADDER, LONGEST_PX, STREAK_LIMIT_PX, ShakenSeries, shoot, true_limit_s
 
-from kitgauge.fit.blur_next import next_shots
+from kitgauge.fit.blur.blur_next import next_shots
 
 KEEPS = (0.5, 0.8, 0.9)
 PEOPLE = 32

@@ -12,11 +12,11 @@ from scipy import integrate, stats
 from simulated_people import LADDER, REFERENCE_S, RELATIVE, Array, Person, person
 
 from kitgauge.errors import FitError
-from kitgauge.fit.blur_likelihood import Likelihood, StreakData
-from kitgauge.fit.blur_next import next_shots
-from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.blur_likelihood import Likelihood, StreakData
+from kitgauge.fit.blur.blur_next import next_shots
+from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.streak_families import FAMILIES
 from kitgauge.fit.newton import maximise
-from kitgauge.fit.streak_families import FAMILIES
 
 
 def true_limit_s(family: str, keep: float, limit_px: float, slope: float = 1.0, scale_px: float = 3.0) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kitgauge.errors import FitError
-from kitgauge.fit.dark_current import DarkPoint, fit_dark_current, rate_text, subtracted_from_s
+from kitgauge.fit.noise.dark_current import DarkPoint, fit_dark_current, rate_text, subtracted_from_s
 
 TIMES = (1 / 128, 1.0, 4.0, 16.0, 32.0)
 GAIN = 0.4  # e-/DN

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from kitgauge.fit.edge_halo import halo_of
+from kitgauge.fit.sharpness.edge_halo import halo_of
 
 
 def edges(over, under, error=0.005) -> Any:

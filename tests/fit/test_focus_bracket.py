@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from focus_edges import PITCH_UM, SHAPE, lens_mtf50, square
 
-from kitgauge.fit.bracket_findings import bracket_findings, field_shape
-from kitgauge.fit.focus_bracket import fit_bracket
-from kitgauge.fit.focus_peak import EdgeSeries, fit_peak
-from kitgauge.measure.defocus import DefocusTable
+from kitgauge.fit.sharpness.bracket_findings import bracket_findings, field_shape
+from kitgauge.fit.sharpness.focus_bracket import fit_bracket
+from kitgauge.fit.sharpness.focus_peak import EdgeSeries, fit_peak
+from kitgauge.measure.edges.defocus import DefocusTable
 
 STEP_UM = 12.0
 STEPS = 11

@@ -7,9 +7,9 @@ import pytest
 from focus_edges import PITCH_UM, SHAPE, lens_mtf50, square
 from scipy.stats import norm
 
-from kitgauge.fit.focus_points import refocused_points
-from kitgauge.fit.focus_repeatability import focus_repeatability, one_in
-from kitgauge.fit.sharpness_points import combine_edges
+from kitgauge.fit.sharpness.focus_points import refocused_points
+from kitgauge.fit.sharpness.focus_repeatability import focus_repeatability, one_in
+from kitgauge.fit.sharpness.sharpness_points import combine_edges
 
 NUMBERS = (1.8, 2.8, 4.0, 5.6)
 

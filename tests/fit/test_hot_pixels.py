@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from kitgauge.fit.hot_pixels import HOT_READ_NOISES, Candidates, hot_count, hottest_pixels
+from kitgauge.fit.noise.hot_pixels import HOT_READ_NOISES, Candidates, hot_count, hottest_pixels
 
 
 def seen(time, *pixels):

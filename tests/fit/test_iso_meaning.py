@@ -10,9 +10,9 @@ import pytest
 from made_flats import flat_pair, noise_point, plane
 
 from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
-from kitgauge.fit.iso_meaning import iso_meaning
-from kitgauge.fit.noise_iso import fit_noise_iso
-from kitgauge.fit.shutter_accuracy import settings_accuracy
+from kitgauge.fit.noise.iso_meaning import iso_meaning
+from kitgauge.fit.noise.noise_iso import fit_noise_iso
+from kitgauge.fit.noise.shutter_accuracy import settings_accuracy
 
 FULL = [100.0 * 2**k for k in range(9)]
 THIRDS = [100.0, 125.0, 160.0, 200.0, 250.0, 320.0, 400.0, 500.0, 640.0, 800.0, 1000.0, 1250.0, 1600.0]

@@ -9,8 +9,8 @@ import pytest
 from faulty_lens import PITCH_UM, SHAPE, Errors, FaultyLens, simulated
 from scipy.optimize import curve_fit
 
-from kitgauge.fit.lateral_colour import lateral_colour, lateral_colour_findings
-from kitgauge.fit.sharpness_colours import ColourPoint
+from kitgauge.fit.sharpness.lateral_colour import lateral_colour, lateral_colour_findings
+from kitgauge.fit.sharpness.sharpness_colours import ColourPoint
 
 HALF = 0.5 * math.hypot(*SHAPE)
 

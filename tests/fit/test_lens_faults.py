@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from faulty_lens import BOTH, F_NUMBERS, PITCH_UM, PLACES, SHAPE, Errors, FaultyLens, simulated, simulated_edges
 
-from kitgauge.fit.lens_faults import lens_faults
-from kitgauge.fit.sharpness_colours import colour_points
-from kitgauge.fit.sharpness_points import combine_edges
+from kitgauge.fit.sharpness.lens_faults import lens_faults
+from kitgauge.fit.sharpness.sharpness_colours import colour_points
+from kitgauge.fit.sharpness.sharpness_points import combine_edges
 
 
 def found(lens: FaultyLens, errors: Errors | None = None, seed: int = 0, **given) -> list:

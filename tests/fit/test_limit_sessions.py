@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from kitgauge.errors import FitError
-from kitgauge.fit.limit_sessions import fit_sessions
+from kitgauge.fit.blur.limit_sessions import fit_sessions
 
 
 def test_with_errors_far_below_the_scatter_it_is_the_ordinary_regression_of_scipy():

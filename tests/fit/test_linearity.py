@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from made_flats import BLACK_DN, RANGE_DN, flat_pair, plane
 
-from kitgauge.fit.flat_levels import flat_levels, light_scatter
-from kitgauge.fit.linearity import fit_linearity, linearity
+from kitgauge.fit.noise.flat_levels import flat_levels, light_scatter
+from kitgauge.fit.noise.linearity import fit_linearity, linearity
 
 SHARES = np.array([0.06, 0.12, 0.24, 0.45, 0.7, 0.93])
 

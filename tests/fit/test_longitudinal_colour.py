@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from faulty_lens import F_NUMBERS, PITCH_UM, Errors, FaultyLens, simulated
 
-from kitgauge.fit.focus_shift import focus_shift_finding
-from kitgauge.fit.longitudinal_colour import longitudinal_colour, longitudinal_colour_findings
+from kitgauge.fit.sharpness.focus_shift import focus_shift_finding
+from kitgauge.fit.sharpness.longitudinal_colour import longitudinal_colour, longitudinal_colour_findings
 
 REGIONS = ("centre",)
 

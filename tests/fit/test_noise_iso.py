@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kitgauge.errors import FitError
-from kitgauge.fit.noise_iso import BIC_NEEDED, INVARIANCE_STOPS, fit_noise_iso
-from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.fit.noise.noise_iso import BIC_NEEDED, INVARIANCE_STOPS, fit_noise_iso
+from kitgauge.measure.noise.noise_points import NoisePoint
 
 FULL_STOPS = tuple(100 * 2**k for k in range(9))
 THIRDS = tuple(round(100 * 2 ** (k / 3)) for k in range(25))

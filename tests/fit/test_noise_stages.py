@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.optimize import nnls
 
-from kitgauge.fit.noise_stages import BIC_NEEDED, non_negative, patterns, select
+from kitgauge.fit.noise.noise_stages import BIC_NEEDED, non_negative, patterns, select
 
 FULL = [100.0 * 2**k for k in range(9)]
 THIRDS = [float(v) for v in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200)]

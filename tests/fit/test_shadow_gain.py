@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from made_flats import noise_point
 
-from kitgauge.fit.iso_meaning import iso_meaning
-from kitgauge.fit.noise_iso import fit_noise_iso
-from kitgauge.fit.shadow_gain import shadow_gain
+from kitgauge.fit.noise.iso_meaning import iso_meaning
+from kitgauge.fit.noise.noise_iso import fit_noise_iso
+from kitgauge.fit.noise.shadow_gain import shadow_gain
 
 FULL = [100.0 * 2**k for k in range(9)]
 PUBLISHED = Path(__file__).resolve().parents[3] / "shared" / "published"

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from kitgauge.fit.corner_aperture import corner_aperture
-from kitgauge.fit.sharpness_aperture import RegionFit, fit_sharpness, sharp_range_of
-from kitgauge.fit.sharpness_points import SharpnessPoint
-from kitgauge.fit.sharpness_series import region_series
-from kitgauge.fit.target_seen import TargetSeen
+from kitgauge.fit.sharpness.corner_aperture import corner_aperture
+from kitgauge.fit.sharpness.sharpness_aperture import RegionFit, fit_sharpness, sharp_range_of
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_series import region_series
+from kitgauge.fit.sharpness.target_seen import TargetSeen
 
 F_NUMBERS = [1.8, 2.0, 2.0**1.5, 4.0, 2.0**2.5, 8.0, 2.0**3.5, 16.0, 2.0**4.5]
 PITCH_UM = 4.0

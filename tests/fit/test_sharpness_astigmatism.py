@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from faulty_lens import BOTH, F_NUMBERS, PITCH_UM, PLACES, SHAPE, Errors, FaultyLens, simulated
 
-from kitgauge.fit.lens_faults import lens_faults
-from kitgauge.fit.sharpness_contrasts import Finding
+from kitgauge.fit.sharpness.lens_faults import lens_faults
+from kitgauge.fit.sharpness.sharpness_contrasts import Finding
 
 FIVE = ("centre", "top-left", "top-right", "bottom-left", "bottom-right")
 CORNERS = FIVE[1:]

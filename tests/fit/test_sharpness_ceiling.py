@@ -11,10 +11,10 @@ from faulty_lens import F_NUMBERS, PITCH_UM, FaultyLens, simulated
 from prysm_route import diffraction_limited_mtf
 from scipy.optimize import brentq
 
-from kitgauge.fit.excess_blur import excess_variance, slope_in_cutoff, slope_in_mtf50
-from kitgauge.fit.sharpness_ceiling import beyond_ceiling, sharpened_finding
-from kitgauge.fit.sharpness_patches import MtfCurve
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.excess_blur import excess_variance, slope_in_cutoff, slope_in_mtf50
+from kitgauge.fit.sharpness.sharpness_ceiling import beyond_ceiling, sharpened_finding
+from kitgauge.fit.sharpness.sharpness_patches import MtfCurve
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 
 GREEN_UM = 0.55
 FREQUENCY = np.linspace(0.0, 1.0, 101)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from kitgauge.fit.sharpness_findings import find_faults
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_findings import find_faults
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 
 F_NUMBERS = (1.8, 2.0, 2.0**1.5, 4.0, 2.0**2.5, 8.0, 2.0**3.5, 16.0, 2.0**4.5)
 PLACES = {"centre": (0.5, 0.5), "left": (0.15, 0.5), "right": (0.85, 0.5), "top-left": (0.15, 0.15),

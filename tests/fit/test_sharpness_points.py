@@ -4,10 +4,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitgauge.fit.sharpness_points import combine_edges, softer_frames
-from kitgauge.fit.sharpness_series import region_series
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_sfr import EdgeMeasurement
+from kitgauge.fit.sharpness.sharpness_points import combine_edges, softer_frames
+from kitgauge.fit.sharpness.sharpness_series import region_series
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_sfr import EdgeMeasurement
 
 SHAPE = (2000, 3000)
 NOTHING = np.empty(0)

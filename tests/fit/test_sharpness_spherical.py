@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from wavefront_lens import PITCH_UM, WavefrontLens
 
-from kitgauge.fit.sharpness_aperture import fit_sharpness
-from kitgauge.fit.sharpness_model import fit_physical
-from kitgauge.fit.sharpness_series import region_series
-from kitgauge.fit.sharpness_spherical import MODEL
+from kitgauge.fit.sharpness.sharpness_aperture import fit_sharpness
+from kitgauge.fit.sharpness.sharpness_model import fit_physical
+from kitgauge.fit.sharpness.sharpness_series import region_series
+from kitgauge.fit.sharpness.sharpness_spherical import MODEL
 
 WHOLE = tuple(2.0 ** (1.0 + 0.5 * k) for k in range(7))
 STRONG = WavefrontLens(-2.18, 2.18)

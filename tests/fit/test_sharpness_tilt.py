@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 from faulty_lens import PITCH_UM, SHAPE, FaultyLens, simulated
 
-from kitgauge.fit.lens_faults import lens_faults
-from kitgauge.fit.target_seen import TargetSeen, target_seen
+from kitgauge.fit.sharpness.lens_faults import lens_faults
+from kitgauge.fit.sharpness.target_seen import TargetSeen, target_seen
 
 M = 1.0 / 40.0  # picture over target
 TARGET = TargetSeen(1000.0 * M / PITCH_UM, 0.0, 0.1, 0.0, 0.1, 5, 18)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from wavefront_lens import LOWEST, PITCH_UM, WAVELENGTH_UM, WavefrontLens, otf
 
-from kitgauge.fit.sharpness_wavefront import SphericalTable, spherical_mtf50, spherical_otf
-from kitgauge.measure.defocus import defocused_mtf
-from kitgauge.measure.diffraction import diffraction_mtf
+from kitgauge.fit.sharpness.sharpness_wavefront import SphericalTable, spherical_mtf50, spherical_otf
+from kitgauge.measure.edges.defocus import defocused_mtf
+from kitgauge.measure.edges.diffraction import diffraction_mtf
 
 S = np.linspace(0.0, 0.98, 50)
 

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.fit.blur_shutter import fit_blur
-from kitgauge.fit.subject_speed import subject_speed
+from kitgauge.fit.blur.blur_shutter import fit_blur
+from kitgauge.fit.blur.subject_speed import subject_speed
 
 SCALE_PX_PER_S = 300.0  # of Rayleigh speeds
 TIMES = np.repeat([1 / 512, 1 / 256, 1 / 128, 1 / 64, 1 / 32], 60)

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 
 LOWEST = 2.0
 PITCH_UM, WAVELENGTH_UM = 4.0, 0.55

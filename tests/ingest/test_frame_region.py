@@ -6,7 +6,7 @@ import pytest
 from kitgauge.errors import UsageError
 from kitgauge.ingest.frame_region import check_regions, parse_regions
 from kitgauge.ingest.needed_samples import signal_near
-from kitgauge.measure.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
 
 SHAPE = (400, 600)  # rows, columns of the samples
 

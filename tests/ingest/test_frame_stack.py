@@ -17,9 +17,9 @@ from kitgauge.frames.mosaic import Mosaic
 from kitgauge.ingest import iso_group
 from kitgauge.ingest.frame_stack import FrameStack
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.measure.dark_pair import DarkPair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import FlatPair
+from kitgauge.measure.noise.dark_pair import DarkPair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import FlatPair
 
 WHITE, BLACK, GAIN, READ_E = 16383.0, 512.0, 2.0, 5.0
 SHAPE = (128, 160)

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from kitgauge.errors import LimitsError
-from kitgauge.fit.sharpness_aperture import fit_sharpness
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_aperture import fit_sharpness
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 from kitgauge.flags import FLAGS
 from kitgauge.limits.aperture_limit import aperture_limits
 from kitgauge.limits.criteria import Criteria

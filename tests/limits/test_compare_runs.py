@@ -13,7 +13,7 @@ from blur_run_folders import DIAGONAL_PX, LADDER, STREAK_PX, true_limit_s, write
 from kitgauge.errors import ResultsError, UsageError
 from kitgauge.limits.compare_runs import compare_runs, difference_of_limits
 from kitgauge.limits.criteria import parse_criteria
-from kitgauge.run_files import to_json
+from kitgauge.runs.files import to_json
 
 DAY = datetime(2026, 3, 1, 10)
 

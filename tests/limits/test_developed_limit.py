@@ -14,8 +14,8 @@ from kitgauge.errors import LimitsError
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.developed_limit import developed_limit, picture_snr, power_share
 from kitgauge.limits.viewing import picture_scale
-from kitgauge.measure.developed_noise import measure_developed_pair
-from kitgauge.measure.developed_points import MIDGREY_OF_WHITE, DevelopedPoint, developed_point
+from kitgauge.measure.developed.developed_noise import measure_developed_pair
+from kitgauge.measure.developed.developed_points import MIDGREY_OF_WHITE, DevelopedPoint, developed_point
 
 WHITE = tuple((k / 16) ** 2 for k in range(1, 17))
 UNKNOWN = (math.nan,) * 16

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from kitgauge.errors import UsageError
-from kitgauge.fit.blur_shutter import BlurFit, ShutterLimit, fit_blur
+from kitgauge.fit.blur.blur_shutter import BlurFit, ShutterLimit, fit_blur
 from kitgauge.limits.criteria import Criteria, parse_criteria
 from kitgauge.limits.focal_length import beside_focal_lengths, focal_35mm, rule_beside_limit, scaled_limits
 from kitgauge.limits.shutter_limit import shutter_limits

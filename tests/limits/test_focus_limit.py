@@ -6,7 +6,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from kitgauge.fit.focus_repeatability import FocusAtFNumber, FocusRepeatability
+from kitgauge.fit.sharpness.focus_repeatability import FocusAtFNumber, FocusRepeatability
 from kitgauge.limits.criteria import Criteria, parse_criteria
 from kitgauge.limits.entries import AcceptedLimit, entry_as_dict, entry_from_dict
 from kitgauge.limits.focus_limit import focus_limit

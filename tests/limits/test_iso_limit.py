@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 
 from kitgauge.errors import LimitsError
-from kitgauge.fit.noise_iso import fit_noise_iso
+from kitgauge.fit.noise.noise_iso import fit_noise_iso
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.iso_limit import iso_limit
 from kitgauge.limits.picture import plane_pitch_px, spectrum_entries
-from kitgauge.measure.noise_points import NoisePoint
-from kitgauge.measure.noise_spectrum import white_stderr
+from kitgauge.measure.noise.noise_points import NoisePoint
+from kitgauge.measure.noise.noise_spectrum import white_stderr
 
 ISOS = tuple(100 * 2**k for k in range(9))
 K, RANGE_DN, PIXELS = 400.0, 15_871.0, 24_000_000

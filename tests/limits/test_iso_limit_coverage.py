@@ -15,11 +15,11 @@ from scipy import ndimage
 from scipy.optimize import brentq
 
 from kitgauge.errors import FitError
-from kitgauge.fit.noise_iso import fit_noise_iso
+from kitgauge.fit.noise.noise_iso import fit_noise_iso
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.iso_limit import iso_limit
-from kitgauge.measure.noise_points import NoisePoint
-from kitgauge.measure.noise_spectrum import SpectrumSums
+from kitgauge.measure.noise.noise_points import NoisePoint
+from kitgauge.measure.noise.noise_spectrum import SpectrumSums
 
 pytestmark = pytest.mark.statistical
 

@@ -13,8 +13,8 @@ from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.iso_limit import dial_at_most, iso_limit
 from kitgauge.limits.light_limit import balanced_snr, light_limits, weakest_snr
 from kitgauge.limits.snr_crossing import ChannelState
-from kitgauge.measure.light_colour import GreyRatios, LightColour, lights_of
-from kitgauge.measure.noise_points import NoisePoint
+from kitgauge.measure.noise.light_colour import GreyRatios, LightColour, lights_of
+from kitgauge.measure.noise.noise_points import NoisePoint
 
 K, RANGE_DN, PIXELS = 400.0, 15_871.0, 24_000_000
 SIGMA_0, SIGMA_1 = 1.6, 2.0

@@ -17,7 +17,7 @@ from kitgauge.limits.viewing import (
     print_megapixels,
     relative_power_below,
 )
-from kitgauge.measure.noise_spectrum import SpectrumSums
+from kitgauge.measure.noise.noise_spectrum import SpectrumSums
 
 SIDE = 1152
 SMOOTH = np.array([0.25, 0.5, 0.25])

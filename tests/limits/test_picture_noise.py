@@ -10,9 +10,9 @@ from scipy import ndimage, signal
 
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.picture import Picture
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 BLACK, WHITE, GAIN, READ_DN, SIDE = 512.0, 4095.0, 0.4, 6.0, 1024
 MIDGREY_DN = 10 / 78 * (WHITE - BLACK)

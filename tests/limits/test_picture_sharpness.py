@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.fit.sharpness_aperture import fit_sharpness
-from kitgauge.fit.sharpness_points import SharpnessPoint
+from kitgauge.fit.sharpness.sharpness_aperture import fit_sharpness
+from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint
 from kitgauge.limits.criteria import Criteria, parse_criteria
 from kitgauge.limits.picture_sharpness import mtf_at, picture_limits, viewing_frequency_cy_per_px
 

@@ -9,7 +9,7 @@ import pytest
 
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import exact_shutter_s
-from kitgauge.fit.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.shutter_limit import shutter_limits
 

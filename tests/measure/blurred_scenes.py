@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from kitgauge.measure.scene_tiles import SceneFrame
+from kitgauge.measure.blur.scene_tiles import SceneFrame
 
 BAYER = np.array([[False, True], [True, False]])
 BORDER = 90

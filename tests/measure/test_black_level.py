@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from simulated_pairs import flat_pair, frame, shading
 
-from kitgauge.measure.black_level import settle_black
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.black_level import settle_black
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 SHAPE, BLACK, WHITE = (160, 176), 512.0, 16383.0
 ISOS = (100.0, 200.0, 400.0, 800.0, 1600.0)

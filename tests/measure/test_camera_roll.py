@@ -11,9 +11,9 @@ from moving_squares import motion_path
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from kitgauge.measure.camera_roll import at_the_centre, camera_roll
-from kitgauge.measure.edge_candidate import EdgeCandidate, candidate_from_line
-from kitgauge.measure.streak import edge_key, measure_streak, reference_edges
+from kitgauge.measure.blur.camera_roll import at_the_centre, camera_roll
+from kitgauge.measure.blur.streak import edge_key, measure_streak, reference_edges
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate, candidate_from_line
 
 SHAPE = (2000, 3000)
 CENTRE = np.array([1499.5, 999.5])

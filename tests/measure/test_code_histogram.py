@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.measure.code_histogram import (
+from kitgauge.measure.noise.code_histogram import (
     clipped_share,
     code_counts,
     dark_gap_share,

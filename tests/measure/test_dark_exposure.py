@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kitgauge.measure.dark_current import DarkExposure, measure_dark_exposure
-from kitgauge.measure.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.dark_current import DarkExposure, measure_dark_exposure
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
 
 SHAPE = (200, 260)
 BLACK, WHITE = 512.0, 16383.0

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, frame, shading
 
-from kitgauge.measure.dark_pair import DarkPair, measure_dark_pair
+from kitgauge.measure.noise.dark_pair import DarkPair, measure_dark_pair
 
 
 @pytest.mark.statistical

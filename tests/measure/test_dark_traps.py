@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from trap_frames import Camera, any_camera, dark_pair
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.dark_subtraction import DarkEvidence, dark_subtracted, nothing_left, tail_counts
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.dark_subtraction import DarkEvidence, dark_subtracted, nothing_left, tail_counts
 
 CAMERA = Camera(read_dn=4.0)
 

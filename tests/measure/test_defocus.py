@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.special import j1
 
-from kitgauge.measure.defocus import DefocusTable, defocused_mtf, defocused_mtf50
+from kitgauge.measure.edges.defocus import DefocusTable, defocused_mtf, defocused_mtf50
 
 
 def test_without_diffraction_it_is_the_transform_of_a_disc() -> None:

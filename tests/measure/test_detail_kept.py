@@ -11,7 +11,7 @@ from developed_pictures import BT709, decode_tables, encode, noise_field, pink_t
 from scipy.ndimage import gaussian_filter, shift
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.detail_kept import BANDS_CY_PER_PX, SceneDetail, detail_kept, measure_scene_detail
+from kitgauge.measure.developed.detail_kept import BANDS_CY_PER_PX, SceneDetail, detail_kept, measure_scene_detail
 
 SHAPE = (512, 768)
 TEXTURE = 0.15 * pink_texture(np.random.default_rng(1), SHAPE)

@@ -13,7 +13,7 @@ from PIL import Image
 from scipy.ndimage import gaussian_filter1d
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.developed_noise import DevelopedPair, measure_developed_pair
+from kitgauge.measure.developed.developed_noise import DevelopedPair, measure_developed_pair
 
 SHAPE = (480, 720)
 

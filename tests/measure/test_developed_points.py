@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from developed_pictures import BT709, decode_tables, encode, flat
 
-from kitgauge.measure.developed_noise import DevelopedPair, measure_developed_pair
-from kitgauge.measure.developed_points import MIDGREY_OF_WHITE, developed_point
+from kitgauge.measure.developed.developed_noise import DevelopedPair, measure_developed_pair
+from kitgauge.measure.developed.developed_points import MIDGREY_OF_WHITE, developed_point
 
 UNKNOWN = (math.nan,) * 16
 

@@ -12,7 +12,7 @@ from scipy import ndimage
 from trap_frames import Camera, dark_pair, flat_pair, shading
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.difference_picture import difference_picture, explaining_pictures, frame_picture
+from kitgauge.measure.noise.difference_picture import difference_picture, explaining_pictures, frame_picture
 
 CAMERA = Camera(shape=(600, 900), k=0.5)
 

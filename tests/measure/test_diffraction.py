@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from prysm_route import diffraction_limited_mtf
 
-from kitgauge.measure.diffraction import diffraction_mtf, diffraction_px, system_mtf, system_mtf50
+from kitgauge.measure.edges.diffraction import diffraction_mtf, diffraction_px, system_mtf, system_mtf50
 
 
 def test_mtf50_of_a_clear_aperture_is_at_s_0_404() -> None:

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from trap_frames import Camera, flat_pair
 
-from kitgauge.measure.code_histogram import code_counts
-from kitgauge.measure.digital_scaling import code_scale
+from kitgauge.measure.noise.code_histogram import code_counts
+from kitgauge.measure.noise.digital_scaling import code_scale
 
 CAMERA = Camera(shape=(300, 400), k=0.5)
 

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from kitgauge.measure.dynamic_range import (
+from kitgauge.measure.noise.dynamic_range import (
     dynamic_range,
     engineering_dynamic_range_stops,
     iso15739_dynamic_range_stops,
     propagated,
     signal_of_snr_e,
 )
-from kitgauge.measure.noise_points import NoisePoint
-from kitgauge.measure.snr_curve import snr_against_exposure
+from kitgauge.measure.noise.noise_points import NoisePoint
+from kitgauge.measure.noise.snr_curve import snr_against_exposure
 
 PUBLISHED = Path(__file__).resolve().parents[3] / "shared" / "published"
 

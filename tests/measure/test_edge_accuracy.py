@@ -24,12 +24,12 @@ from edge_optics import (
 from edge_scenes import Scene, green, half_plane
 from scipy.special import erf
 
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_finding import find_edges
-from kitgauge.measure.edge_mtf import FREQUENCIES_CY_PER_PX, mtf_of
-from kitgauge.measure.edge_mtf import mtf50_of as fitted_mtf50
-from kitgauge.measure.edge_noise import alike
-from kitgauge.measure.edge_sfr import EdgeMeasurement, measure_edge
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_finding import find_edges
+from kitgauge.measure.edges.edge_mtf import FREQUENCIES_CY_PER_PX, mtf_of
+from kitgauge.measure.edges.edge_mtf import mtf50_of as fitted_mtf50
+from kitgauge.measure.edges.edge_noise import alike
+from kitgauge.measure.edges.edge_sfr import EdgeMeasurement, measure_edge
 
 NU = np.linspace(0.0, 0.5, 51)
 PIXEL_AND_LENS = {0.25: 0.8, 0.39: 0.35, 0.55: 0.3, 1.1: 0.35, 2.2: 0.35, 3.11: 0.35}  # about f/1.8 to f/22 on 4 um

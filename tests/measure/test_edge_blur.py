@@ -9,8 +9,8 @@ import pytest
 from moving_squares import KINDS, motion_path
 from scipy.special import ndtr
 
-from kitgauge.measure.edge_blur import edge_blur, uniform_blur
-from kitgauge.measure.still_edge import StillEdge, still_edge
+from kitgauge.measure.blur.edge_blur import edge_blur, uniform_blur
+from kitgauge.measure.blur.still_edge import StillEdge, still_edge
 
 HALF_PX = 60.0
 POSITION = np.arange(-HALF_PX, HALF_PX + 0.01, 0.25)

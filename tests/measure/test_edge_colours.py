@@ -10,10 +10,10 @@ import pytest
 from edge_optics import Transfer, ideal, mtf50_of, normal, product, pupil, spread_of
 from edge_scenes import PATTERNS, Scene, half_plane
 
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_colours import measure_colours
-from kitgauge.measure.edge_measurement import EdgeColour, EdgeMeasurement
-from kitgauge.measure.edge_sfr import measure_edge
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_colours import measure_colours
+from kitgauge.measure.edges.edge_measurement import EdgeColour, EdgeMeasurement
+from kitgauge.measure.edges.edge_sfr import measure_edge
 
 TILT = 5.0
 COSINE = math.cos(math.radians(TILT))

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_crop import CROP_PX, chosen_edges, edge_crop, edge_crops, filled_in
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_crop import CROP_PX, chosen_edges, edge_crop, edge_crops, filled_in
 
 SHAPE = (600, 900)
 BAYER = np.array([[False, True], [True, False]])

@@ -10,8 +10,8 @@ import pytest
 from edge_scenes import add_noise, green, half_plane, square, true_mtf50
 
 from kitgauge.flags import FLAGS
-from kitgauge.measure.edge_finding import EdgeSearch, find_edges
-from kitgauge.measure.edge_sfr import measure_edge
+from kitgauge.measure.edges.edge_finding import EdgeSearch, find_edges
+from kitgauge.measure.edges.edge_sfr import measure_edge
 
 REAL = Path(__file__).resolve().parents[2].parent / "shared/real/chart-frame/chart_1920x1080_rggb_10bit.raw"
 ROWS, COLUMNS, SIDE = 520, 760, 130.0

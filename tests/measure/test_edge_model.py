@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from edge_scenes import edge_spread, true_mtf
 
-from kitgauge.measure.edge_knots import knots_for
-from kitgauge.measure.edge_model import EdgeModel
-from kitgauge.measure.edge_pool import look_up, middle, pool_samples
+from kitgauge.measure.edges.edge_knots import knots_for
+from kitgauge.measure.edges.edge_model import EdgeModel
+from kitgauge.measure.edges.edge_pool import look_up, middle, pool_samples
 
 TILT = 5.0
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from edge_scenes import add_noise, green
 
-from kitgauge.measure.edge_candidate import EdgeSearch
-from kitgauge.measure.edge_finding import find_edges_in
-from kitgauge.measure.search_picture import picture_of_signal
-from kitgauge.measure.target_pose import SheetSeen, find_sheets
+from kitgauge.measure.edges.edge_candidate import EdgeSearch
+from kitgauge.measure.edges.edge_finding import find_edges_in
+from kitgauge.measure.edges.search_picture import picture_of_signal
+from kitgauge.measure.edges.target_pose import SheetSeen, find_sheets
 from kitgauge.simulate.sheet_scene import PinholeCamera, PlacedSheet, render_sheets, to_frame
 from kitgauge.target.layout import design_for, sheet_layout
 

@@ -8,7 +8,7 @@ import pytest
 from edge_scenes import add_noise, green, square
 
 from kitgauge.flags import FLAGS
-from kitgauge.measure.edge_finding import find_edges
+from kitgauge.measure.edges.edge_finding import find_edges
 
 ROWS, COLUMNS, SCALE = 420, 520, 3
 BRIGHT_DN = 3000.0

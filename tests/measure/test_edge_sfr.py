@@ -8,8 +8,8 @@ import pytest
 from edge_scenes import Scene, edge_spread, half_plane, patch_share, square, true_mtf, true_mtf50
 from scipy.special import j1
 
-from kitgauge.measure.edge_candidate import candidate_from_line
-from kitgauge.measure.edge_sfr import EdgeMeasurement, measure_edge
+from kitgauge.measure.edges.edge_candidate import candidate_from_line
+from kitgauge.measure.edges.edge_sfr import EdgeMeasurement, measure_edge
 
 # lambda N / pitch [px] and aberration sigma [px] from about f/1.8 to f/22 at 0.55 um and 4 um
 LENSES = {"f/1.8": (0.25, 0.8), "f/2.8 sharp": (0.39, 0.25), "f/5.6": (0.78, 0.4), "f/11": (1.56, 0.35),

@@ -5,7 +5,7 @@ import pytest
 from edge_scenes import green
 from edge_stress_scenes import HAZARDS, TEXTURES, Hazards, draw, score, texture
 
-from kitgauge.measure.edge_finding import find_edges
+from kitgauge.measure.edges.edge_finding import find_edges
 
 SMALL = (600, 900)
 

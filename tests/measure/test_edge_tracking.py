@@ -9,11 +9,11 @@ import pytest
 from moving_squares import Square, green, motion_path, noisy, render, squares
 from numpy.typing import NDArray
 
-from kitgauge.measure.clear_ground import widen_edges
-from kitgauge.measure.edge_candidate import EdgeCandidate, candidate_from_line
-from kitgauge.measure.edge_profile import edge_profiles
-from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.streak import StreakReference, measure_streak, reference_edges
+from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.blur.streak import StreakReference, measure_streak, reference_edges
+from kitgauge.measure.edges.clear_ground import widen_edges
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate, candidate_from_line
+from kitgauge.measure.edges.edge_profile import edge_profiles
 
 SHAPE = (560, 720)
 SIDE = 140.0

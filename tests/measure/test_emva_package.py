@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from test_published_noise import SimulatedCamera
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 PHOTONS_PER_STEP = 1659.66
 STEPS = range(3, 52, 3)

@@ -7,9 +7,9 @@ import pytest
 from scipy import ndimage
 from trap_frames import Camera, any_camera, dark_pair, dust, flat_pair
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 CAMERA = Camera(k=0.5)
 

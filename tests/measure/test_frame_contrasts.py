@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from simulated_pairs import contrasts, frame, shading
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 BLACK, WHITE, GAIN, READ_E = 600.0, 15871.0, 1.7, 4.5
 

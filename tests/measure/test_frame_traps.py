@@ -7,10 +7,10 @@ import pytest
 from scipy import fft, ndimage
 from trap_frames import Camera, dark_pair, flat_pair
 
-from kitgauge.measure.block_coding import packed_by_transform, packed_in_blocks, packed_in_steps
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.neighbour_filter import peaks_cut_down, sample_bands
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.block_coding import packed_by_transform, packed_in_blocks, packed_in_steps
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.neighbour_filter import peaks_cut_down, sample_bands
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 CAMERA = Camera(k=0.5)
 SIGMA = np.sqrt(0.5 * 0.5 * 15871)

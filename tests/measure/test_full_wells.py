@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, shading
 
-from kitgauge.measure.clip_code import carry_clip_code
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.full_well import bound_by_full_well
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
-from kitgauge.measure.saturated_flats import mark_saturated
+from kitgauge.measure.noise.clip_code import carry_clip_code
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.full_well import bound_by_full_well
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.saturated_flats import mark_saturated
 
 BLACK, WHITE = 512.0, 16383.0
 SHAPE = (260, 320)

@@ -9,15 +9,15 @@ import numpy as np
 import pytest
 from simulated_pairs import flat_pair
 
-from kitgauge.measure.light_colour import (
+from kitgauge.measure.noise.light_colour import (
     GreyRatios,
     estimated_from,
     grey_ratios,
     lights_of,
     planck_photons,
 )
-from kitgauge.measure.noise_points import PlanePairs
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.noise_points import PlanePairs
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 BLACK, WHITE = 512.0, 16383.0
 DAY, LAMP = GreyRatios(0.5, 0.66), GreyRatios(0.8, 0.3)

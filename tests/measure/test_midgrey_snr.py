@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.measure.midgrey_snr import MOST_READ_NOISE_E, electrons_for, midgrey_snr
+from kitgauge.measure.noise.midgrey_snr import MOST_READ_NOISE_E, electrons_for, midgrey_snr
 
 
 def variance_dn2(level_dn, gain, read_e):

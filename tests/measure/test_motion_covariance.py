@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kitgauge.measure.motion_covariance import Row, principal_direction, solve_covariance
+from kitgauge.measure.blur.motion_covariance import Row, principal_direction, solve_covariance
 
 ERROR_PX2 = 0.012
 

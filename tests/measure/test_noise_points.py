@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, flat_pair
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import NoisePoint, PlanePairs, noise_points, snr
-from kitgauge.measure.noise_spectrum import is_white, white_stderr
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import NoisePoint, PlanePairs, noise_points, snr
+from kitgauge.measure.noise.noise_spectrum import is_white, white_stderr
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 BLACK, WHITE = 512.0, 16383.0
 SHAPE = (160, 176)

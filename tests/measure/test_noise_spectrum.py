@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from kitgauge.measure.noise_spectrum import BANDS, SpectrumSums, is_white, spectrum_stderr, white_stderr
+from kitgauge.measure.noise.noise_spectrum import BANDS, SpectrumSums, is_white, spectrum_stderr, white_stderr
 
 SMOOTH = np.array([0.25, 0.5, 0.25])
 KERNELS = {"three": SMOOTH, "five": np.full(5, 0.2), "sharpened": np.array([-0.2, 0.8, -0.2])}

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from trap_frames import Camera, any_camera, dark_pair, flat_pair, shading
 
-from kitgauge.measure.black_level import settle_black
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import NoisePoint, PlanePairs, noise_points
-from kitgauge.measure.pair_checks import check_pairs
-from kitgauge.measure.photon_transfer import measure_flat_pair
-from kitgauge.measure.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
+from kitgauge.measure.noise.black_level import settle_black
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import NoisePoint, PlanePairs, noise_points
+from kitgauge.measure.noise.pair_checks import check_pairs
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
 
 CAMERA = Camera(k=0.5, read_dn=4.0)
 

@@ -15,7 +15,7 @@ from scipy import ndimage
 from simulated_pairs import flat_pair, frame, shading
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.photon_transfer import FlatPair, measure_flat_pair
+from kitgauge.measure.noise.photon_transfer import FlatPair, measure_flat_pair
 
 BLACK, WHITE = 512.0, 16383.0
 HARD = {"drift": 1.015, "falloff": 0.35, "move": 0.01, "prnu": 0.006, "hot": 40}

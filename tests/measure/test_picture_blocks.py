@@ -9,7 +9,7 @@ import pytest
 from developed_pictures import noise_field
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.picture_blocks import (
+from kitgauge.measure.developed.picture_blocks import (
     MOST_BLOCKS,
     block_grid,
     coefficients,

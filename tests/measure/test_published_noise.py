@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, flat_pair, frame
 
-from kitgauge.fit.iso_meaning import iso_meaning
-from kitgauge.fit.linearity import linearity
-from kitgauge.fit.noise_iso import fit_noise_iso
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
+from kitgauge.fit.noise.iso_meaning import iso_meaning
+from kitgauge.fit.noise.linearity import linearity
+from kitgauge.fit.noise.noise_iso import fit_noise_iso
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
 
 PUBLISHED = Path(__file__).resolve().parents[3] / "shared" / "published"
 needs_tables = pytest.mark.skipif(not PUBLISHED.is_dir(), reason=f"published figures not found at {PUBLISHED}")

@@ -1,6 +1,6 @@
 import pytest
 
-from kitgauge.measure.regions import REGIONS, region_of
+from kitgauge.measure.edges.regions import REGIONS, region_of
 
 
 @pytest.mark.parametrize(

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from simulated_pairs import contrasts
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.rounding import narrow_noise, rounding_excess_dn2
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.rounding import narrow_noise, rounding_excess_dn2
 
 
 def rounded(rng, shape, mean, sigma, count=2, *, fixed=0.0, row=0.0, warm=0.0, hot=0, drift=0.0):

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, flat_pair, frame, shading
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.full_well import bound_by_full_well
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.photon_transfer import measure_flat_pair
-from kitgauge.measure.saturation import pile_level, saturation_level
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.full_well import bound_by_full_well
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.saturation import pile_level, saturation_level
 
 BLACK, WHITE = 512.0, 16383.0
 SHAPE = (240, 260)

@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from simulated_pairs import dark_pair, flat_pair
 
-from kitgauge.measure.dark_pair import measure_dark_pair
-from kitgauge.measure.noise_points import PlanePairs, noise_points
-from kitgauge.measure.pair_checks import check_pairs
-from kitgauge.measure.photon_transfer import measure_flat_pair
-from kitgauge.measure.scaled_saturation import scaled_saturation
+from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
+from kitgauge.measure.noise.pair_checks import check_pairs
+from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.scaled_saturation import scaled_saturation
 
 SHAPE, WHITE = (300, 320), 16383.0
 

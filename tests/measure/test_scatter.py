@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy.stats import chi2, norm
 
-from kitgauge.measure.scatter import scatter_limit
+from kitgauge.measure.noise.scatter import scatter_limit
 
 
 @pytest.mark.parametrize("freedom", [1, 2, 5, 20, 200, 5000])

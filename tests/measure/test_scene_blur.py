@@ -12,8 +12,8 @@ from blurred_scenes import BAYER, SCENES, Taken, take, texture, true_covariance,
 from scipy import ndimage
 from threadpoolctl import threadpool_limits
 
-from kitgauge.measure.scene_blur import measure_scene_streak, scene_reference
-from kitgauge.measure.scene_tiles import SceneFrame
+from kitgauge.measure.blur.scene_blur import measure_scene_streak, scene_reference
+from kitgauge.measure.blur.scene_tiles import SceneFrame
 from kitgauge.simulate.hands import Hands, draw_motion, sample_motion
 
 

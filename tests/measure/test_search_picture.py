@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from edge_scenes import PATTERNS, green
 
-from kitgauge.measure.search_picture import SearchPicture, picture_of_samples, picture_of_signal
+from kitgauge.measure.edges.search_picture import SearchPicture, picture_of_samples, picture_of_signal
 
 
 def samples_of(shape: tuple[int, int], pattern: str, slope: float = 0.5) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -10,9 +10,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from kitgauge.measure.edge_candidate import EdgeCandidate, candidate_from_line
-from kitgauge.measure.shutter_shock import StillSeries, still_series
-from kitgauge.measure.streak import measure_streak
+from kitgauge.measure.blur.shutter_shock import StillSeries, still_series
+from kitgauge.measure.blur.streak import measure_streak
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate, candidate_from_line
 
 POSITION = np.arange(-25.0, 25.01, 0.25)
 NOISE_DN = 4.0

@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.clear_ground import widen_edges
-from kitgauge.measure.edge_blur import EdgeBlur
-from kitgauge.measure.edge_candidate import EdgeCandidate, candidate_from_line
-from kitgauge.measure.edge_profile import EdgeProfile, edge_profiles
-from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.streak import StreakReference, combine_edges, measure_streak, reference_edges
+from kitgauge.measure.blur.edge_blur import EdgeBlur
+from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.blur.streak import StreakReference, combine_edges, measure_streak, reference_edges
+from kitgauge.measure.edges.clear_ground import widen_edges
+from kitgauge.measure.edges.edge_candidate import EdgeCandidate, candidate_from_line
+from kitgauge.measure.edges.edge_profile import EdgeProfile, edge_profiles
 
 POSITION = np.arange(-55.0, 55.01, 0.25)
 STILL = np.zeros((2, 3))

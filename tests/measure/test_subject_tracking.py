@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitgauge.measure.clear_ground import widen_edges
-from kitgauge.measure.edge_finding import find_edges
-from kitgauge.measure.edge_profile import edge_profiles
-from kitgauge.measure.edge_tracking import follow_edges
-from kitgauge.measure.streak import measure_streak, reference_edges
-from kitgauge.measure.subject_tracking import follow_subject, px_per_mm
-from kitgauge.measure.target_pose import find_sheets
+from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.blur.streak import measure_streak, reference_edges
+from kitgauge.measure.blur.subject_tracking import follow_subject, px_per_mm
+from kitgauge.measure.edges.clear_ground import widen_edges
+from kitgauge.measure.edges.edge_finding import find_edges
+from kitgauge.measure.edges.edge_profile import edge_profiles
+from kitgauge.measure.edges.target_pose import find_sheets
 from kitgauge.simulate.lens import Lens
 from kitgauge.simulate.model import SimulatedKit
 from kitgauge.simulate.sheet_scene import PlacedSheet

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from kitgauge.measure.target_pose import (
+from kitgauge.measure.edges.target_pose import (
     ExpectedEdge,
     SheetSeen,
     expected_edges,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.tiles import (
+from kitgauge.measure.noise.tiles import (
     AcrossColumns,
     broken_share,
     level_step,

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kitgauge.measure.turn_covariance import EdgeVariance, turn_covariance
+from kitgauge.measure.blur.turn_covariance import EdgeVariance, turn_covariance
 
 MOMENTS = 4001
 SIDE = 65.0

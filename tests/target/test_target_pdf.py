@@ -130,7 +130,7 @@ def test_markers_are_those_of_the_public_dictionary():
 
 
 def test_codes_differ_in_five_bits_or_more_however_turned():
-    from kitgauge.measure.target_markers import _bank
+    from kitgauge.measure.edges.target_markers import _bank
 
     codes = _bank()[1]
     turned = np.stack([[np.rot90(marker_bits(int(code))[1:-1, 1:-1], k).ravel() for code in codes] for k in range(4)])

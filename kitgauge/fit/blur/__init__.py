@@ -1,0 +1,1 @@
+"""Blur against shutter time."""

@@ -1,0 +1,1 @@
+"""Noise against ISO, and what the levels tell."""

@@ -1,0 +1,1 @@
+"""Sharpness against f-number and focus, and what the lens does wrong."""

@@ -1,0 +1,1 @@
+"""Blur by motion: edges followed from frame to frame, and their streaks."""

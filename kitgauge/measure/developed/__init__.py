@@ -1,0 +1,1 @@
+"""Noise and detail of developed pictures."""

@@ -1,0 +1,1 @@
+"""Edges and targets: finding them, and what they tell of sharpness."""

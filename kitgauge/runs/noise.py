@@ -1,0 +1,207 @@
+"""A noise run: pairs per ISO, points, the ISO model, the personal ISO limit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from kitgauge.errors import FitError, LimitsError
+from kitgauge.fit.noise.noise_iso import NoiseFit, fit_noise_iso
+from kitgauge.flags import FLAGS, Severity, rejects
+from kitgauge.ingest.iso_group import by_iso, iso_task
+from kitgauge.ingest.iso_pairs import plane_pairs
+from kitgauge.ingest.match import step_label
+from kitgauge.ingest.opened import BLACK_FLAGS
+from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.limits.iso_limit import iso_limit
+from kitgauge.limits.model import Limit
+from kitgauge.measure.noise.black_level import settle_black
+from kitgauge.measure.noise.clip_code import carry_clip_code
+from kitgauge.measure.noise.dark_pair import DarkPair
+from kitgauge.measure.noise.full_well import bound_by_full_well
+from kitgauge.measure.noise.noise_points import NoisePoint, PlanePairs, noise_points
+from kitgauge.measure.noise.pair_checks import check_pairs
+from kitgauge.measure.noise.photon_transfer import FlatPair
+from kitgauge.measure.noise.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
+from kitgauge.measure.noise.saturated_flats import mark_saturated
+from kitgauge.measure.noise.scaled_saturation import scaled_saturation
+from kitgauge.protocol.model import Protocol
+from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
+from kitgauge.runs.noise_section import noise_section
+
+NOT_MEASURED = (
+    "the protocol asks for no dark frames, so read noise, noise in the shadows, dynamic range and a second gain stage "
+    "were not measured, and the gain takes the read noise for small; noise-ladder measures them"
+)
+
+_NO_FLATS = "there are no flats in this folder: gain and noise were not measured, shoot a pair of flats at each ISO"
+
+
+def measure(context: RunContext, results: Results) -> None:
+    """Measure the flats and darks of each ISO, into `results`."""
+    groups = by_iso(context.records)
+    context.run("measuring ISO values", [iso_task(iso, group, context.cache) for iso, group in groups.items()], results)
+
+
+def conclude(context: RunContext, results: Results) -> Section:
+    """Return points, fit and limit of what was measured."""
+    records = with_refusals(context.records, results)
+    groups = {iso: results[label] for iso in by_iso(context.records) if (label := f"ISO {iso:g}") in results}
+    black_settled = settle_black({iso: plane_pairs(group) for iso, group in groups.items()})
+    planes = check_pairs(carry_clip_code(mark_saturated(black_settled)))
+    shape = common_shape(results)
+    measured = [point for iso, pairs in planes.items() if pairs for point in noise_points(iso, pairs)]
+    points = check_points(bound_by_full_well(scaled_saturation(measured)))
+    points = [_clipped_on_purpose(point, context.protocol) for point in points]
+    records = _roles(records, groups, planes, points, context.protocol)
+    missing = _missing(context, records, groups, points)
+    notes: list[str] = []
+    fit: NoiseFit | None = None
+    limits: list[Limit] = []
+    try:
+        fit = fit_noise_iso(points)
+    except FitError as error:
+        if _nothing_of_a_role(groups, context.protocol):
+            pass  # said once, and all that follows from it
+        elif _asks_for_darks(context.protocol):
+            missing.append(f"{error.what}: got {error.got}, needed {error.needed}")
+        else:
+            notes.append(NOT_MEASURED)
+    if shape is not None and shape[0] * shape[1] < 0.9e6 * context.criteria.picture_mp(shape):
+        notes.append(
+            f"the picture of {context.criteria.picture_mp(shape):g} MP is larger than the camera's "
+            f"{shape[0] * shape[1] / 1e6:.2g} MP: the limit is for an enlargement "
+            "(--criterion output_mp=... sets the size used)"
+        )
+    if shape is not None:
+        try:
+            limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1], frame_shape=shape))
+        except LimitsError as error:
+            if not _nothing_of_a_role(groups, context.protocol):  # else said already, with what to do
+                notes.append(f"{error.what}; {error.fix}")
+    section = noise_section(points, fit, planes, groups, context.criteria, shape)
+    return Section(
+        curves={"noise": section},
+        records=records,
+        limits=tuple(limits),
+        missing=tuple(missing),
+        notes=tuple(notes),
+        shape=shape,
+    )
+
+
+def _roles(
+    records: Sequence[FrameRecord],
+    groups: Mapping[float, Mapping[str, Any]],
+    planes: Mapping[float, Sequence[PlanePairs]],
+    points: Sequence[NoisePoint],
+    protocol: Protocol,
+) -> tuple[FrameRecord, ...]:
+    """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
+    steps = {step.role: step for step in reversed(protocol.step)}
+    iso_changed = _iso_changed(records, groups)
+    out: list[FrameRecord] = []
+    for record in records:
+        group = None if record.iso is None else groups.get(record.iso)
+        frame = None if group is None else group["frames"].get(record.file)
+        if record.status == "rejected" or record.reason or group is None or frame is None:
+            out.append(record)
+            continue
+        role = frame["role"]
+        label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
+        if record.role == role and record.step is not None:  # the user said which
+            label = record.step
+        flags = [] if record.iso is None else _frame_flags(planes[record.iso], group, role, record.file)
+        flags = frame_flags_as_of_points(flags, [point for point in points if point.iso == record.iso], role)
+        clipping = next((step for step in protocol.step if step.role == role and step.clips), None)
+        if "clipped" in flags and clipping is not None and _has_good_flats(planes[record.iso or 0.0]):
+            label = step_label(protocol, clipping, record.iso)
+            flags.remove("clipped")  # on purpose: it tells saturation
+        record = replace(record, role=role, step=label)
+        if frame["paired"] and record.iso is not None:
+            out.append(replace(record, status="used").with_flags(flags))
+        else:
+            lone = ["no-pair", "iso-changed"] if record.file in iso_changed else ["no-pair"]
+            out.append(record.with_flags(lone).unmatched("left without a partner of the same settings"))
+    return tuple(out)
+
+
+def _iso_changed(records: Sequence[FrameRecord], groups: Mapping[float, Mapping[str, Any]]) -> set[str]:
+    """Return the lone flats that were shot as a pair while the ISO changed."""
+    flats = []
+    for record in sorted(records, key=capture_order):
+        frame = groups.get(record.iso or math.nan, {}).get("frames", {}).get(record.file)
+        if record.iso is not None and frame is not None and frame["role"] == "flat":
+            flats.append(FlatInOrder(record.file, record.iso, record.shutter_s, record.f_number, frame["paired"]))
+    return iso_changed_between(flats)
+
+
+def _clipped_on_purpose(point: NoisePoint, protocol: Protocol) -> NoisePoint:
+    """Return the point without `clipped` where a step asks for clipped flats, and others gave the gain."""
+    if not any(step.clips for step in protocol.step) or math.isnan(point.gain_e_per_dn):
+        return point
+    return replace(point, flags=tuple(flag for flag in point.flags if flag != "clipped"))
+
+
+def _has_good_flats(planes: Sequence[PlanePairs]) -> bool:
+    return any(not rejects(flat.flags) for plane in planes if plane.colour[0] == "G" for flat in plane.flats)
+
+
+def _frame_flags(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str, file: str) -> list[str]:
+    """Return where black came from and the flags of the pairs that a frame is in; of a colour other than green those
+    that do not reject.
+
+    A blue that is too dark in warm light costs the blue point, not the frame.
+    """
+    green: dict[str, None] = {}
+    others: dict[str, None] = {}
+    for plane in planes:
+        found = green if plane.colour in ("G", "G1", "G2") else others
+        pairs: Sequence[FlatPair | DarkPair] = plane.darks if role == "dark" else plane.flats
+        own = (pair for pair, one in zip(pairs, group[f"{role}_sets"], strict=True) if file in one["files"])
+        found |= dict.fromkeys(flag for pair in own for flag in pair.flags)
+    sources = sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
+    return [*sources, *green, *(flag for flag in others if not rejects([flag]))]
+
+
+def _asks_for_darks(protocol: Protocol) -> bool:
+    return any(step.role == "dark" and not step.optional for step in protocol.step)
+
+
+def _nothing_of_a_role(groups: Mapping[float, Mapping[str, Any]], protocol: Protocol) -> str:
+    """Return that there are no flats at all, or no dark frames though asked for, as one sentence; else ""."""
+    roles = {frame["role"] for group in groups.values() for frame in group["frames"].values()}
+    if roles == {"dark"}:
+        return _NO_FLATS
+    if roles == {"flat"} and _asks_for_darks(protocol):
+        return "there are no dark frames: read noise was not measured; noise-quick gives a limit without them"
+    return ""
+
+
+def _missing(
+    context: RunContext,
+    records: Sequence[FrameRecord],
+    groups: Mapping[float, Mapping[str, Any]],
+    points: Sequence[NoisePoint],
+) -> list[str]:
+    bare = _nothing_of_a_role(groups, context.protocol)
+    missing: list[str] = [bare] if bare else []
+    asked = {record.iso for record in context.records if record.iso is not None and not record.reason}
+    green = {point.iso: point for point in points if point.channel == "G"}
+    for iso in sorted(asked):
+        point = green.get(iso)
+        if point is None:
+            why = "not measured" if iso not in groups else "no frame could be opened"
+            missing.append(f"ISO {iso:g}: {why}")
+        elif bare and (math.isfinite(point.gain_e_per_dn) or bare == _NO_FLATS):
+            continue  # said of all
+        elif math.isnan(point.gain_e_per_dn) or (math.isnan(point.read_noise_e) and _asks_for_darks(context.protocol)):
+            what = "gain" if math.isnan(point.gain_e_per_dn) else "read noise"
+            causes = [FLAGS[flag].text for flag in point.flags if FLAGS[flag].severity is not Severity.NOTE]
+            missing.append(f"ISO {iso:g}: no {what} ({'; '.join(causes) or 'see the flags'})")
+    # an ISO all of whose frames were rejected before any was opened
+    rejected = {record.iso for record in records if record.iso is not None and record.status == "rejected"}
+    missing += [f"ISO {iso:g}: every frame was rejected" for iso in sorted(rejected - asked)]
+    return missing
