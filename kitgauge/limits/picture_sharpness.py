@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.exposure import DialStep, format_exact_f_number, format_f_number
+from kitgauge.exposure import DialStep, format_exact_f_number
 from kitgauge.fit.sharpness.sharpness_aperture import RegionFit, SharpnessFit
-from kitgauge.limits.aperture_limit import common_grid, inward, range_of, reservation
 from kitgauge.limits.criteria import Criteria
+from kitgauge.limits.f_number_range import FNumberRange, f_number_range, limit_of_range
 from kitgauge.limits.model import Limit
 from kitgauge.measure.edges.diffraction import diffraction_mtf, diffraction_px
 
@@ -88,44 +88,18 @@ def _limit(
     focal_mm: float | None,
     dial: DialStep,
 ) -> Limit:
-    grid = regions[0].curve.f_number if len(regions) == 1 else common_grid(regions)
     wanted = criteria.picture_mtf
-    weakest = _weakest(regions, grid, fit, frequency, None)
-    low, high, open_ends = range_of(weakest, grid, wanted)
-    count = min(region.curve.draws.shape[0] for region in regions)
-    draws = np.array([range_of(_weakest(regions, grid, fit, frequency, k), grid, wanted)[:2] for k in range(count)])
-    (low_a, low_b), (high_a, high_b) = (np.percentile(draws[:, k], [2.5, 97.5]) for k in (0, 1))
-    met = bool(weakest.max() >= wanted)
-    flags = set(fit.flags) | {flag for region in regions for flag in region.flags if flag == "optics-refuted"}
-    if open_ends:
-        flags.add("range-open")
-    if not met:
-        flags.add("criterion-not-met")
-    low_dial, high_dial = inward(low, high, float(grid[np.argmax(weakest)]), dial)
-    spread = float((2.0 * np.log2(draws)).std(axis=0, ddof=1).max())
-    return Limit(
-        kind="f_number",
-        value={"f_number_low": low, "f_number_high": high},
-        dial={"f_number_low": low_dial, "f_number_high": high_dial},
-        ci_low=float(low_a),
-        ci_high=float(high_b),
-        stderr_stops=spread if spread > 0 else math.nan,
-        criterion={"picture_mtf": wanted, **picture_criterion(criteria)},
-        text=_text(
-            where, low, high, low_dial, high_dial, criteria, frequency, fit, float(weakest.max()), open_ends, lens
-        )
-        + reservation(flags),
-        lens=lens,
-        focal_mm=focal_mm,
-        region=where,
-        flags=tuple(sorted(flags)),
-        extra={
-            "f_number_low_ci": [float(low_a), float(low_b)],
-            "f_number_high_ci": [float(high_a), float(high_b)],
-            "range_open": list(open_ends),
-            "regions": [region.region for region in regions],
-            "viewing_frequency_cy_per_px": frequency,
-        },
+    found = f_number_range(regions, lambda grid, draw: _weakest(regions, grid, fit, frequency, draw), wanted, dial)
+    return limit_of_range(
+        found,
+        where,
+        regions,
+        fit,
+        {"picture_mtf": wanted, **picture_criterion(criteria)},
+        _text(where, found, criteria, frequency, fit, lens),
+        lens,
+        focal_mm,
+        {"viewing_frequency_cy_per_px": frequency},
     )
 
 
@@ -140,19 +114,9 @@ def picture_criterion(criteria: Criteria) -> dict[str, float]:
 
 
 def _text(
-    where: str,
-    low: float,
-    high: float,
-    low_dial: float,
-    high_dial: float,
-    criteria: Criteria,
-    frequency: float,
-    fit: SharpnessFit,
-    best: float,
-    open_ends: tuple[str, ...],
-    lens: str | None,
+    where: str, found: FNumberRange, criteria: Criteria, frequency: float, fit: SharpnessFit, lens: str | None
 ) -> str:
-    """Return the limit as one plain sentence, exact f-numbers first, those of the dial behind them."""
+    """Return the limit as one plain sentence."""
     start = f"{lens}, {where}" if lens else where.capitalize()
     if criteria.print_long_side_cm is None:
         picture = f"a picture of {criteria.output_mp:g} megapixel{'' if criteria.output_mp == 1 else 's'}"
@@ -161,17 +125,9 @@ def _text(
     at = f"{frequency:.2f} cycles per pixel"
     if fit.pitch_um is not None:
         at = f"{1000.0 * frequency / fit.pitch_um:.0f} line pairs per mm"
-    if best < criteria.picture_mtf:
+    if not found.met:
         return (
             f"{start}: no f-number shows the finest detail of {picture} with an MTF of {criteria.picture_mtf:g} at "
-            f"{at}; {format_exact_f_number(low)} comes nearest with {best:.2g}."
+            f"{at}; {format_exact_f_number(found.low)} comes nearest with {found.best:.2g}."
         )
-    span = f"{format_exact_f_number(low)} to {format_exact_f_number(high)}"
-    if low_dial == high_dial:
-        dial = f"on the dial only {format_f_number(low_dial)}"
-    else:
-        dial = f"on the dial {format_f_number(low_dial)} to {format_f_number(high_dial)}"
-    ends = {"low": f"below {format_exact_f_number(low)}", "high": f"beyond {format_exact_f_number(high)}"}
-    tail = f"; nothing was measured {' or '.join(ends[end] for end in open_ends)}" if open_ends else ""
-    detail = f"the finest detail of {picture}: MTF {criteria.picture_mtf:g} or more at {at}"
-    return f"{start}: {span} ({dial}{tail}) show {detail}."
+    return f"{start}: {found.words} show the finest detail of {picture}: MTF {criteria.picture_mtf:g} or more at {at}."
