@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -87,11 +88,10 @@ class Mosaic:
                 )
 
     def colour_mask(self, *colours: str) -> NDArray[np.bool_]:
-        """Return (row, column) True where a sample has one of `colours`."""
+        """Return (row, column) True where a sample has one of `colours`; one array for all frames alike, not to be
+        written to."""
         self._needs_picture()
-        tile = np.array([[name in colours for name in names] for names in self.pattern], dtype=bool)
-        rows, columns = self.shape
-        return np.tile(tile, (-(-rows // tile.shape[0]), -(-columns // tile.shape[1])))[:rows, :columns]
+        return _mask(self.pattern, self.shape, colours)
 
     def green_mask(self) -> NDArray[np.bool_]:
         """Return (row, column) True where a sample is green (all samples of a monochrome sensor)."""
@@ -114,6 +114,15 @@ class Mosaic:
     def _needs_picture(self) -> None:
         if self.together:
             raise ValueError("samples put together by colour make no picture: open the frame without that")
+
+
+@lru_cache(maxsize=4)
+def _mask(pattern: tuple[tuple[str, ...], ...], shape: tuple[int, int], colours: tuple[str, ...]) -> NDArray[np.bool_]:
+    tile = np.array([[name in colours for name in names] for names in pattern], dtype=bool)
+    rows, columns = shape
+    mask = np.tile(tile, (-(-rows // tile.shape[0]), -(-columns // tile.shape[1])))[:rows, :columns]
+    mask.flags.writeable = False
+    return mask
 
 
 def column_starts(columns: int, step: int) -> list[int]:

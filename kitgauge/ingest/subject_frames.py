@@ -17,21 +17,6 @@ from kitgauge.measure.edges.edge_profile import edge_profiles
 from kitgauge.measure.edges.target_pose import SheetSeen, find_sheets
 
 
-def sheets_label(file: str) -> str:
-    """Return the name under which the sheets at rest are kept among a run's measurements."""
-    return f"{file}: target at rest"
-
-
-def sheets_task(record: FrameRecord, cache: MeasurementCache) -> Task:
-    """Return the task that reads the markers of the printed target in a frame at rest."""
-    return Task(
-        label=sheets_label(record.file),
-        key=cache.key("subject, sheets at rest", [record.sha256], {}),
-        files=(record.file,),
-        work=lambda: _sheets(record),
-    )
-
-
 def subject_task(
     record: FrameRecord,
     edges: Sequence[EdgeCandidate],
@@ -53,16 +38,6 @@ def subject_task(
 def seen_sheets(measurement: Measurement) -> tuple[SheetSeen, ...]:
     """Return the sheets that a measurement of one of these tasks tells."""
     return tuple(SheetSeen.from_dict(values) for values in measurement.get("target") or ())
-
-
-def _sheets(record: FrameRecord) -> Measurement:
-    try:
-        mosaic = open_frame(record.path)
-    except FrameError as error:
-        return refusal(record, error)
-    picture = search_picture(mosaic)
-    sheets = find_sheets(picture.image, picture.block, picture.shape)
-    return {"target": [sheet.as_dict() for sheet in sheets]}
 
 
 def _moving(record: FrameRecord, edges: Sequence[EdgeCandidate], at_rest: Sequence[SheetSeen]) -> Measurement:

@@ -14,7 +14,7 @@ from kitgauge.exposure import exact_shutter_s, format_exact_shutter, percent
 from kitgauge.fit.blur.blur_shutter import BlurFit
 from kitgauge.fit.blur.subject_speed import SubjectSpeed, subject_speed
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.ingest.subject_frames import seen_sheets, sheets_label, sheets_task, subject_task
+from kitgauge.ingest.subject_frames import seen_sheets, subject_task
 from kitgauge.limits.model import Limit
 from kitgauge.measure.blur.streak import Streak
 from kitgauge.measure.blur.subject_tracking import px_per_mm
@@ -56,8 +56,7 @@ def measure(context: RunContext, edges: Sequence[EdgeCandidate], first: FrameRec
     frames = [record for record in context.used("subject") if record.file not in results]
     if not frames:
         return
-    context.run("reading the target's markers", [sheets_task(first, context.cache)], results)
-    sheets = seen_sheets(results[sheets_label(first.file)])
+    sheets = seen_sheets(results[first.file])
     tasks = [subject_task(record, edges, sheets, first, context.cache) for record in frames]
     context.run("measuring frames", tasks, results)
 
@@ -182,7 +181,8 @@ def subject_seen(
     if not frames:
         return None
     own = {record.file: px_per_mm(seen_sheets(results[record.file])) for record in frames}
-    at_rest = [sheet for record in records for sheet in seen_sheets(results.get(sheets_label(record.file), {}))]
+    still = [record for record in records if record.role == "tripod" and record.file in results]
+    at_rest = [sheet for record in still for sheet in seen_sheets(results[record.file])]
     scale, notes = _scale(context, at_rest, [value for value in own.values() if math.isfinite(value)])
     turns = {
         record.file: _turn(results[record.file], streaks[record.file]) for record in frames if record.file in streaks

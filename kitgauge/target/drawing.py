@@ -22,7 +22,6 @@ from kitgauge.target.layout import (
 ORDINARY_CONTRAST = 4.0  # ISO 12233: a low-contrast edge of about 4 to 1, which neither clips nor flares
 SMALLEST_CONTRAST, LARGEST_CONTRAST = 2.0, 10.0
 MID_GREY = 0.18  # reflectance of a grey card
-_PAPER = 1.0
 
 
 @dataclass(frozen=True)
