@@ -50,7 +50,7 @@ import threadpoolctl
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.iso_group import measure_iso_group
 from kitgauge.ingest.scan import scan_folder
-records = scan_folder(Path(sys.argv[1]), workers=1).frames
+records = scan_folder(Path(sys.argv[1])).frames
 mark("metadata and hashes")
 for record in records:
     open_frame(record.path)

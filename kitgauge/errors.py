@@ -41,6 +41,10 @@ class KitgaugeError(ValueError):
         self.fix = fix
         super().__init__(self.message())
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Go from one process to another whole."""
+        return _rebuilt, (type(self), self.__dict__)
+
     def message(self) -> str:
         """Return the whole message: one line for the fault, one each for place, values and fix."""
         lines = [self.what]
@@ -53,6 +57,13 @@ class KitgaugeError(ValueError):
         if self.fix is not None:
             lines.append(f"  fix:    {self.fix}")
         return "\n".join(lines)
+
+
+def _rebuilt(kind: type[KitgaugeError], values: dict[str, object]) -> KitgaugeError:
+    error = kind.__new__(kind)
+    error.__dict__.update(values)
+    ValueError.__init__(error, error.message())
+    return error
 
 
 class UsageError(KitgaugeError):

@@ -6,6 +6,8 @@ import os
 import platform
 from collections import Counter
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from contextlib import ExitStack
 from dataclasses import replace
 from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
@@ -22,6 +24,7 @@ from kitgauge.ingest.match import match_frames, prefer_raw
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.scan import Scan, content_hash, one_kit, scan_folder
 from kitgauge.ingest.tasks import Measurement, Task
+from kitgauge.ingest.worker_pool import start_workers
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.load_ahead import LoadAhead
@@ -43,6 +46,14 @@ _KINDS = {
 }
 _FOCUS_BRACKET = "kitgauge.runs.focus_bracket"  # sharpness, where the frames run through the focus
 _DEVELOPED_NOISE = "kitgauge.runs.developed_noise"  # noise, where all frames are developed pictures
+# what the workers of each kind load before the first frame comes
+_NEEDED_BY_WORKERS = {
+    "noise": ("rawpy", "kitgauge.ingest.iso_group"),
+    "dark-current": ("rawpy", "kitgauge.ingest.dark_current"),
+    "sharpness": ("rawpy", "kitgauge.ingest.edge_frames"),
+    "blur": ("rawpy", "kitgauge.ingest.blur_frames"),
+    "practice": ("rawpy", "kitgauge.ingest.scene_frames"),
+}
 _NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
 
 
@@ -64,6 +75,7 @@ def run(
     regions: Sequence[str] = (),
     subject_name: str | None = None,
     distance_m: float | None = None,
+    executor: Executor | None = None,
     use_cache: bool = True,
     report: bool = True,
     progress: Progress | None = None,
@@ -76,6 +88,8 @@ def run(
     not know of. A `lens` that no frame names is taken for the name of an adapted lens.
     `subject_name` is what a plan may call a moving subject, `distance_m` its distance from the lens, needed for speeds
     in mm/s where the printed target's markers are not in view.
+    Frames are opened and measured by `workers` processes (default: one for each core, at most 8), or by `executor`, any
+    executor of `concurrent.futures` whose workers find the frames at the same paths, `workers` tasks at a time.
     `regions` ("x,y,width,height" in pixels of the frame as shown, or in percent) restrict the search for edges.
     Raises a KitgaugeError if nothing can be measured; an interrupted run (Ctrl-C) returns with status "partial".
     """
@@ -98,98 +112,104 @@ def run(
     subject_name = _of_subject(loaded, subject_name, distance_m)
     folder = Path(frames)
     module = _FOCUS_BRACKET if loaded.protocol.focus_stepped else _KINDS[loaded.protocol.measures]
-    ahead = LoadAhead(module, *(_NEEDED_FOR_REPORTS if report else ()))
-    try:
-        scan = scan_folder(
-            folder,
-            None if settings is None else Path(settings),
-            workers=workers,
-            progress=lambda done, total: tell_progress("reading metadata", done, total),
-        )
-    except KitgaugeError:
-        ahead.stop()
-        raise
-    scan = replace(scan, frames=named_lens(scan.frames, lens))
-    scan = one_kit(scan, body, lens)
-    frames_in_use = with_teleconverter(prefer_raw(scan.frames), teleconverter)
-    if loaded.protocol.measures in ("sharpness", "blur"):
-        frames_in_use = one_focal_length(frames_in_use, focal_mm)
-    records = match_frames(frames_in_use, loaded.protocol)
-    _require_usable(records, loaded, folder)
-    check_regions((record.path for record in records if record.status == "used"), wanted)
-    kit = _kit(records, scan, pitch_um, focal_mm)
-    run_folder = _prepared(out, Path(results), kit, loaded)
-    given = {
-        "frames": str(folder),
-        "working_folder": str(Path.cwd()),
-        "out": None if out is None else str(out),
-        "results": str(results),
-        "criteria": criteria.as_dict(),
-        "technique": technique,
-        "settings_file": None if settings is None else str(settings),
-        "settings_sha256": None if settings is None else content_hash(Path(settings)),
-        "pitch_um": pitch_um,
-        "body": body,
-        "lens": lens,
-        "focal_mm": focal_mm,
-        "teleconverter": teleconverter,
-        "regions": [str(region) for region in wanted],
-        "subject_name": subject_name,
-        "distance_m": distance_m,
-        "workers": workers,
-        "use_cache": use_cache,
-    }
-    begun = Begun(run_folder, RunLog(run_folder / LOG_FILE), _header(loaded, kit, given), scan.not_frames)
-    begun.log.add("start", **begun.header)
-    cache = MeasurementCache(cache_folder() if use_cache else None)
-    listener = _Listener(begun.log, tell_progress)
-    context = RunContext(
-        protocol=loaded.protocol,
-        records=records,
-        kit=kit,
-        criteria=criteria,
-        technique=technique,
-        cache=cache,
-        workers=workers,
-        tell=listener.measured,
-        expect=listener.expect,
-        regions=wanted,
-        subject_name=subject_name,
-        distance_m=distance_m,
-    )
-    developed_noise = loaded.protocol.measures == "noise" and kit.developed
-    kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(module)
-    measured: Results = {}
-    interrupted = False
-    try:
+    with ExitStack() as stack:
+        if executor is None:
+            executor = stack.enter_context(start_workers(workers, _NEEDED_BY_WORKERS[loaded.protocol.measures]))
+        ahead = LoadAhead(module, *(_NEEDED_FOR_REPORTS if report else ()))
         try:
-            kind.measure(context, measured)
+            scan = scan_folder(
+                folder,
+                None if settings is None else Path(settings),
+                executor=executor,
+                at_once=2 * workers,
+                progress=lambda done, total: tell_progress("reading metadata", done, total),
+            )
+        except KitgaugeError:
+            ahead.stop()
+            raise
+        scan = replace(scan, frames=named_lens(scan.frames, lens))
+        scan = one_kit(scan, body, lens)
+        frames_in_use = with_teleconverter(prefer_raw(scan.frames), teleconverter)
+        if loaded.protocol.measures in ("sharpness", "blur"):
+            frames_in_use = one_focal_length(frames_in_use, focal_mm)
+        records = match_frames(frames_in_use, loaded.protocol)
+        _require_usable(records, loaded, folder)
+        check_regions((record.path for record in records if record.status == "used"), wanted)
+        kit = _kit(records, scan, pitch_um, focal_mm)
+        run_folder = _prepared(out, Path(results), kit, loaded)
+        given = {
+            "frames": str(folder),
+            "working_folder": str(Path.cwd()),
+            "out": None if out is None else str(out),
+            "results": str(results),
+            "criteria": criteria.as_dict(),
+            "technique": technique,
+            "settings_file": None if settings is None else str(settings),
+            "settings_sha256": None if settings is None else content_hash(Path(settings)),
+            "pitch_um": pitch_um,
+            "body": body,
+            "lens": lens,
+            "focal_mm": focal_mm,
+            "teleconverter": teleconverter,
+            "regions": [str(region) for region in wanted],
+            "subject_name": subject_name,
+            "distance_m": distance_m,
+            "workers": workers,
+            "use_cache": use_cache,
+        }
+        begun = Begun(run_folder, RunLog(run_folder / LOG_FILE), _header(loaded, kit, given), scan.not_frames)
+        begun.log.add("start", **begun.header)
+        cache = MeasurementCache(cache_folder() if use_cache else None)
+        listener = _Listener(begun.log, tell_progress)
+        context = RunContext(
+            protocol=loaded.protocol,
+            records=records,
+            kit=kit,
+            criteria=criteria,
+            technique=technique,
+            cache=cache,
+            executor=executor,
+            workers=workers,
+            tell=listener.measured,
+            expect=listener.expect,
+            regions=wanted,
+            subject_name=subject_name,
+            distance_m=distance_m,
+        )
+        developed_noise = loaded.protocol.measures == "noise" and kit.developed
+        kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(module)
+        measured: Results = {}
+        interrupted = False
+        try:
+            try:
+                kind.measure(context, measured)
+            except KeyboardInterrupt:
+                interrupted = True
+                executor.shutdown(cancel_futures=True)
+            tell_progress("fitting", 0, 1)
+            section = kind.conclude(context, measured)
+            tell_progress("fitting", 1, 1)
+            return finish(
+                begun,
+                context,
+                section,
+                shape=common_shape(measured),
+                measured=listener.files,
+                decoded=listener.decoded,
+                interrupted=interrupted,
+                report=report,
+            )
         except KeyboardInterrupt:
-            interrupted = True
-        tell_progress("fitting", 0, 1)
-        section = kind.conclude(context, measured)
-        tell_progress("fitting", 1, 1)
-        return finish(
-            begun,
-            context,
-            section,
-            shape=common_shape(measured),
-            measured=listener.files,
-            decoded=listener.decoded,
-            interrupted=interrupted,
-            report=report,
-        )
-    except KeyboardInterrupt:
-        stopped = ResultsError(
-            "interrupted before the results were written",
-            where=run_folder,
-            fix="run the same command again" + ("; nothing is measured twice" if cache.folder is not None else ""),
-        )
-        fail(begun, stopped)
-        raise stopped from None
-    except Exception as error:
-        fail(begun, error)
-        raise
+            stopped = ResultsError(
+                "interrupted before the results were written",
+                where=run_folder,
+                fix="run the same command again" + ("; nothing is measured twice" if cache.folder is not None else ""),
+            )
+            fail(begun, stopped)
+            raise stopped from None
+        except Exception as error:
+            fail(begun, error)
+            raise
 
 
 def _of_subject(loaded: LoadedProtocol, name: str | None, distance_m: float | None) -> str | None:

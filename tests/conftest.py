@@ -6,7 +6,8 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -88,3 +89,10 @@ def kitgauge(tmp_path) -> Callable[..., subprocess.CompletedProcess[str]]:
         )
 
     return call
+
+
+@pytest.fixture
+def in_this_process() -> Iterator[Executor]:
+    """An executor that does the work on frames in the test's own process, where it can be watched and changed."""
+    with ThreadPoolExecutor(2) as threads:
+        yield threads

@@ -277,7 +277,7 @@ def test_a_folder_that_holds_another_run_is_left_alone(kitgauge, frames_of, tmp_
     assert (tmp_path / "out" / "curves.json").read_bytes() == before
 
 
-def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_path, monkeypatch):
+def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_path, monkeypatch, in_this_process):
     from kitgauge import runner
     from kitgauge.ingest import edge_frames
 
@@ -291,7 +291,10 @@ def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_pa
         return found(*arguments, **options)
 
     monkeypatch.setattr(edge_frames, "find_edges_in", breaking)
-    done = runner.run("aperture-sweep", frames_of("aperture-sweep"), out=tmp_path / "out", use_cache=False)
+    frames = frames_of("aperture-sweep")
+    done = runner.run(
+        "aperture-sweep", frames, out=tmp_path / "out", use_cache=False, executor=in_this_process, workers=2
+    )
     (spoiled,) = [record for record in done.records if record.status == "rejected"]
     assert spoiled.flags == ("measurement-failed",)
     assert "ArithmeticError: made up" in spoiled.reason

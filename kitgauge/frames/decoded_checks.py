@@ -33,7 +33,8 @@ def find_fault(samples: NDArray[np.uint16], black_dn: float, white_dn: float) ->
 
     `black_dn` is the lowest black level: from 8 DN on, sensors give no runs of zeros. Rows at
     white are clipped, not missing; so is a whole frame at the stated white (erased memory reads 65535). A frame that is
-    clipped to 0 by the camera is let through where it is not all equal.
+    clipped to 0 by the camera is let through where it is not all equal. Whole rows that are missing are seen where
+    samples have been put together by colour as well (`Mosaic`).
     """
     first = int(samples[0, 0])
     if first == white_dn < _ERASED and int(samples.min()) == first:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from kitgauge.frames import frame_memory
 from kitgauge.frames.levels import VisibleArea
 from kitgauge.frames.lossless_tiles import read_lossless_tiles
+from kitgauge.frames.mosaic import put_together, rows_at_a_time
 from kitgauge.frames.tiff_layout import (
     ACTIVE_AREA,
     BITS_PER_SAMPLE,
@@ -37,6 +38,7 @@ from kitgauge.frames.tiff_layout import (
     IMAGE_LENGTH,
     IMAGE_WIDTH,
     LINEARIZATION_TABLE,
+    MASKED_AREAS,
     NEW_SUBFILE_TYPE,
     OPCODE_LIST_1,
     OPCODE_LIST_2,
@@ -89,17 +91,24 @@ _ABSENT = (LINEARIZATION_TABLE, OPCODE_LIST_1, OPCODE_LIST_2, SUB_TILE_BLOCK)
 
 @dataclass(frozen=True)
 class PlainSamples:
-    """Samples of a whole frame, masked borders and all: (row, column) uint16, and the letters of its 2 x 2 pattern."""
+    """Samples of a whole frame, masked borders and all: (row, column) uint16, and the letters of its 2 x 2 pattern.
+
+    `together`: those of each of the pattern's columns have been put together (see `Mosaic`).
+    """
 
     whole: NDArray[np.uint16]
     letters: tuple[tuple[str, str], tuple[str, str]]
+    together: bool = False
 
 
-def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: VisibleArea) -> PlainSamples | None:
+def read_plain_samples(
+    layout: TiffLayout, shape: tuple[int, int], area: VisibleArea, *, together: bool = False
+) -> PlainSamples | None:
     """Return the samples of a little-endian Bayer DNG, uncompressed or in lossless tiles, None for any other file.
 
     `shape` (rows, columns) and `area` are what LibRaw makes of the file: where it sees another size, or rounds
-    the corner of ActiveArea, it is asked for the samples too. None is no fault: the file is one for LibRaw.
+    the corner of ActiveArea, it is asked for the samples too. None is no fault: the file is one for LibRaw. Where
+    that costs nothing, samples are put together by colour if asked.
 
     Raises
     ------
@@ -117,20 +126,33 @@ def read_plain_samples(layout: TiffLayout, shape: tuple[int, int], area: Visible
     whole: NDArray[np.uint16] | None = None
     compression, bits = layout.numbers(picture, COMPRESSION), layout.numbers(picture, BITS_PER_SAMPLE)
     if compression == (COMPRESSION_NONE,) and bits == (16,) and TILE_OFFSETS not in picture.entries:
-        whole = _read_strips(layout, picture, shape)
+        together = together and (area.height, area.width) == shape and MASKED_AREAS not in picture.entries
+        whole = _read_strips(layout, picture, shape, together)
     elif compression == (COMPRESSION_JPEG,) and bits in _BITS_OF_JPEG and STRIP_OFFSETS not in picture.entries:
+        together = False
         whole = read_lossless_tiles(layout, picture, shape)
-    return None if whole is None else PlainSamples(whole, letters)
+    return None if whole is None else PlainSamples(whole, letters, together)
 
 
-def _read_strips(layout: TiffLayout, picture: Directory, shape: tuple[int, int]) -> NDArray[np.uint16] | None:
+def _read_strips(
+    layout: TiffLayout, picture: Directory, shape: tuple[int, int], together: bool
+) -> NDArray[np.uint16] | None:
     start = _start_of_samples(layout, picture, shape)
     if start is None:
         return None
     whole: NDArray[np.uint16] = frame_memory.empty(shape)
     with layout.path.open("rb", buffering=0) as stream:
         stream.seek(start)
-        return whole if _fill(stream, whole.data.cast("B")) else None
+        if not together:
+            return whole if _fill(stream, whole.data.cast("B")) else None
+        buffer = np.empty((rows_at_a_time(shape[1]), shape[1]), np.uint16)
+        for top in range(0, shape[0], len(buffer)):
+            into = whole[top : top + len(buffer)]
+            rows = buffer[: len(into)]
+            if not _fill(stream, rows.data.cast("B")):
+                return None
+            put_together(rows, 2, into)
+    return whole
 
 
 def _fill(stream: FileIO, into: memoryview) -> bool:

@@ -13,9 +13,10 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-_BLOCK_BYTES = 1 << 18  # stays in the processor's cache on its way out and back
+_BLOCK_BYTES = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -131,23 +132,39 @@ def column_starts(columns: int, step: int) -> list[int]:
     return [sum(widths[:column]) for column in range(step + 1)]
 
 
-def put_together(samples: NDArray[np.uint16], step: int) -> None:
-    """Put the samples (row, column) of each of `step` pattern columns together within their row, in place."""
+def put_together(samples: NDArray[np.uint16], step: int, into: NDArray[np.uint16] | None = None) -> None:
+    """Put the samples (row, column) of each of `step` pattern columns together within their row, in place or `into` an
+    array of the same shape.
+    """
     if step == 1:
+        if into is not None:
+            into[...] = samples
         return
     import cv2
 
     rows, columns = samples.shape
     starts = column_starts(columns, step)
     whole = columns // step
-    height = max(1, _BLOCK_BYTES // (2 * columns))
-    parts = [np.empty((height, end - start), np.uint16) for start, end in pairwise(starts)]
+    height = rows_at_a_time(columns)
+    buffers = [np.empty((height, end - start), np.uint16) for start, end in pairwise(starts)] if into is None else []
     for top in range(0, rows, height):
         block = samples[top : top + height]
-        into = [part[: len(block)] for part in parts]
+        if into is None:
+            parts = [buffer[: len(block)] for buffer in buffers]
+        else:
+            parts = [into[top : top + height, start:end] for start, end in pairwise(starts)]
         if whole:
-            cv2.split(block[:, : whole * step].reshape(-1, whole, step), [part[:, :whole] for part in into])
+            side_by_side = as_strided(
+                block, (len(block), whole, step), (block.strides[0], 2 * step, 2), writeable=False
+            )
+            cv2.split(side_by_side, [part[:, :whole] for part in parts])
         for column in range(columns - whole * step):
-            into[column][:, whole] = block[:, whole * step + column]
-        for part, (start, end) in zip(into, pairwise(starts), strict=True):
-            block[:, start:end] = part
+            parts[column][:, whole] = block[:, whole * step + column]
+        if into is None:
+            for part, (start, end) in zip(parts, pairwise(starts), strict=True):
+                block[:, start:end] = part
+
+
+def rows_at_a_time(columns: int) -> int:
+    """Return how many rows of so many samples stay in the processor's cache on their way out and back."""
+    return max(1, _BLOCK_BYTES // (2 * columns))

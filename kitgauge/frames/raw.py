@@ -142,7 +142,7 @@ def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayou
     sizes = raw.sizes  # known without decoding
     check_pixels(path, int(sizes.raw_width), int(sizes.raw_height), file_bytes)
     area = VisibleArea(int(sizes.top_margin), int(sizes.left_margin), int(sizes.height), int(sizes.width))
-    plain = _plain_samples(raw, layout, area)
+    plain = _plain_samples(raw, layout, area, together)
     if plain is not None:
         whole = plain.whole
     else:
@@ -182,25 +182,27 @@ def _mosaic(rawpy: Any, raw: Any, path: Path, file_bytes: int, layout: TiffLayou
             needed="white above black",
             fix="copy the file from the card again: its levels are damaged",
         )
-    samples: NDArray[np.uint16]
-    if plain is not None and (area.height, area.width) == whole.shape:
-        samples = whole
-    else:  # LibRaw's memory goes with the open file; a frame's borders need not stay
-        samples = frame_memory.empty((area.height, area.width))
-        samples[...] = whole[area.top : area.top + area.height, area.left : area.left + area.width]
-    fault = find_fault(samples, float(np.min(black)), white)
+    visible: NDArray[np.uint16] = whole[area.top : area.top + area.height, area.left : area.left + area.width]
+    fault = find_fault(visible, float(np.min(black)), white)
     if fault is not None:
         raise refused(fault.flag, path, got=fault.text)
-    if together:
-        put_together(samples, pattern_shape[1])
+    step = pattern_shape[1] if together else 1
+    samples: NDArray[np.uint16]
+    if plain is not None and visible.shape == whole.shape:
+        samples = whole
+        if not plain.together:
+            put_together(samples, step)
+    else:  # LibRaw's memory goes with the open file; a frame's borders need not stay
+        samples = frame_memory.empty(visible.shape)
+        put_together(visible, step, samples)
     return Mosaic(path, samples, names, black, white, source, together=together)
 
 
-def _plain_samples(raw: Any, layout: TiffLayout | None, area: VisibleArea) -> PlainSamples | None:
+def _plain_samples(raw: Any, layout: TiffLayout | None, area: VisibleArea, together: bool) -> PlainSamples | None:
     """Return the samples of a DNG so plain that they need no decoder, None for all others."""
     if layout is None or int(raw.num_colors) != 3 or raw.color_desc != b"RGBG":
         return None
-    return read_plain_samples(layout, (int(raw.sizes.raw_height), int(raw.sizes.raw_width)), area)
+    return read_plain_samples(layout, (int(raw.sizes.raw_height), int(raw.sizes.raw_width)), area, together=together)
 
 
 def _colours(raw: Any, path: Path, area: VisibleArea) -> tuple[NDArray[np.intp], tuple[tuple[str, ...], ...]]:

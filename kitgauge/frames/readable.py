@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from kitgauge.errors import FrameError
+
+_watcher: Callable[[Path], None] | None = None
+
+
+def watch(watcher: Callable[[Path], None] | None) -> None:
+    """Have `watcher` told, from now on, of each file before it is opened (a worker process tells the run)."""
+    global _watcher
+    _watcher = watcher
 
 
 def check_readable(path: Path) -> int:
@@ -14,6 +23,8 @@ def check_readable(path: Path) -> int:
     ------
     FrameError : there is no such file, it is a folder, or it is empty
     """
+    if _watcher is not None:
+        _watcher(path)
     try:
         if path.is_dir():
             raise FrameError("this is a folder, not a frame", where=path, needed="one file", fix="name a file")

@@ -3,30 +3,54 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from functools import partial
+from typing import Any, NamedTuple
 
 from kitgauge.errors import FrameError
+from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.edge_frames import refused_edges, search_picture
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.scene_blur_frames import scene_frame
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.blur.edge_tracking import follow_edges
+from kitgauge.measure.blur.scene_reference import SceneReference, begin_reference, extended
 from kitgauge.measure.edges.clear_ground import widen_edges
 from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 from kitgauge.measure.edges.edge_finding import find_edges_in
-from kitgauge.measure.edges.edge_profile import edge_profiles
+from kitgauge.measure.edges.edge_profile import EdgeProfile, edge_profiles
 from kitgauge.measure.edges.target_pose import find_sheets
 
 
-def first_frame_task(record: FrameRecord, cache: MeasurementCache) -> Task:
-    """Return the task that finds all edges of a tripod frame and takes their profiles."""
+class KnownEdges(NamedTuple):
+    """Edges of a target, and the frame that they were found in."""
+
+    edges: list[EdgeCandidate]
+    of: FrameRecord
+
+
+def tripod_task(
+    record: FrameRecord,
+    cache: MeasurementCache,
+    *,
+    known: KnownEdges | None = None,
+    still: Sequence[FrameRecord] | None = None,
+    reference: SceneReference | None = None,
+) -> Task:
+    """Return the task that finds all edges of a tripod frame, or those `known` by another, and takes their profiles.
+
+    With `still`, the tripod frames opened before, and the `reference` that they make: where the frame shows no edges in
+    two directions, it is taken into the reference of its scene while it is open (`scene`).
+    """
+    before = [] if still is None else [one.sha256 for one in still]
+    parameters = {"scene": still is not None, "edges": None if known is None else known.of.sha256}
     return Task(
         label=record.file,
-        key=cache.key("blur, first frame", [record.sha256], {}),
+        key=cache.key("blur, tripod frame", [record.sha256, *before], parameters),
         files=(record.file,),
-        work=lambda: _measure(record, None),
+        work=partial(_measure_tripod, record, known, still is not None, reference),
     )
 
 
@@ -38,18 +62,50 @@ def following_task(
         label=record.file,
         key=cache.key("blur, following frame", [record.sha256, first.sha256], {}),
         files=(record.file,),
-        work=lambda: _measure(record, edges),
+        work=partial(_measure, record, edges),
     )
 
 
-def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate] | None) -> Measurement:
-    """Return `profiles` of the edges of one frame, the edges refused (`unusable`), flags, and in the first
-    frame the sheets of the printed `target` seen, in the others how the target moved.
-    """
+def usable_edges(measurement: Measurement) -> list[EdgeCandidate]:
+    """Return the edges of a frame's measurement that others can be searched for."""
+    profiles = [EdgeProfile.from_dict(profile) for profile in measurement.get("profiles") or []]
+    return [profile.candidate for profile in profiles if not profile.flags]
+
+
+def in_two_directions(edges: Sequence[EdgeCandidate]) -> bool:
+    """Tell whether there are edges of both orientations."""
+    return len({edge.orientation for edge in edges}) == 2
+
+
+def _measure_tripod(
+    record: FrameRecord, known: KnownEdges | None, in_scene: bool, reference: SceneReference | None
+) -> Measurement:
     try:
         mosaic = open_frame(record.path)
     except FrameError as error:
         return refusal(record, error)
+    found = _measured(mosaic, None if known is None else known.edges)
+    if in_scene and not in_two_directions(usable_edges(found)):
+        frame = scene_frame(mosaic)
+        if reference is None:
+            found["scene"] = begin_reference(frame).as_dict()
+        else:
+            found["scene"] = extended(reference, frame).last_as_dict()
+    return found
+
+
+def _measure(record: FrameRecord, edges: Sequence[EdgeCandidate]) -> Measurement:
+    try:
+        mosaic = open_frame(record.path)
+    except FrameError as error:
+        return refusal(record, error)
+    return _measured(mosaic, edges)
+
+
+def _measured(mosaic: Mosaic, edges: Sequence[EdgeCandidate] | None) -> Measurement:
+    """Return `profiles` of the edges of one frame, the edges refused (`unusable`), flags, and in the first
+    frame the sheets of the printed `target` seen, in the others how the target moved.
+    """
     signal, mask, saturated = mosaic.signal(), mosaic.green_mask(), mosaic.saturated()
     told: dict[str, Any] = {}
     if edges is None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from kitgauge.errors import FrameError
@@ -17,9 +18,8 @@ from kitgauge.frames.mosaic import Mosaic, Plane
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.iso_group import DARK_BELOW, level_fraction
-from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
-from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.noise.dark_current import measure_dark_exposure
 from kitgauge.measure.noise.dark_pair import measure_dark_pair
@@ -57,7 +57,8 @@ def exposure_task(exposure_s: float, records: Sequence[FrameRecord], cache: Meas
         label=exposure_label(exposure_s),
         key=cache.key("dark exposure", [record.sha256 for record in ordered], {"frames": known}),
         files=tuple(record.file for record in ordered),
-        work=lambda: measure_exposure(ordered),
+        work=partial(measure_exposure, ordered),
+        without=lambda file: exposure_task(exposure_s, [record for record in records if record.file != file], cache),
     )
 
 

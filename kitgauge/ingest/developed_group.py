@@ -8,6 +8,7 @@ a subfolder named `scene` or `texture` are the scene.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -16,9 +17,8 @@ import numpy as np
 from kitgauge.errors import FrameError, MeasurementError
 from kitgauge.frames.rendered import DevelopedPicture, open_developed
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
-from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.developed.detail_kept import measure_scene_detail
 from kitgauge.measure.developed.developed_noise import measure_developed_pair, mixed_light
@@ -44,7 +44,8 @@ def developed_task(iso: float, records: Sequence[FrameRecord], cache: Measuremen
         label=f"ISO {iso:g}",
         key=cache.key("developed group", [record.sha256 for record in ordered], {"frames": known}),
         files=tuple(record.file for record in ordered),
-        work=lambda: measure_developed_group(ordered),
+        work=partial(measure_developed_group, ordered),
+        without=lambda file: developed_task(iso, [record for record in records if record.file != file], cache),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -62,7 +63,7 @@ def edge_task(
         label=record.file,
         key=cache.key("edges", [record.sha256], {**asdict(optics), "regions": [str(region) for region in regions]}),
         files=(record.file,),
-        work=lambda: measure_frame_edges(record, optics, regions),
+        work=partial(measure_frame_edges, record, optics, regions),
     )
 
 

@@ -12,6 +12,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -23,9 +24,8 @@ from kitgauge.frames.mosaic import Mosaic, Plane
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.frame_stack import Contrast, FrameStack
-from kitgauge.ingest.match import same_setting_key
 from kitgauge.ingest.opened import refusal
-from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
 from kitgauge.ingest.spare_workers import spread
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.noise.dark_pair import measure_dark_pair
@@ -69,7 +69,8 @@ def iso_task(iso: float, records: Sequence[FrameRecord], cache: MeasurementCache
         label=f"ISO {iso:g}",
         key=cache.key("iso group", [record.sha256 for record in ordered], {"frames": known}),
         files=tuple(record.file for record in ordered),
-        work=lambda: measure_iso_group(ordered),
+        work=partial(measure_iso_group, ordered),
+        without=lambda file: iso_task(iso, [record for record in records if record.file != file], cache),
     )
 
 
@@ -168,7 +169,8 @@ class _Group:
         self.frames[record.file] = {"role": role, "level": level, "paired": False}
         stacks = self.stacks.setdefault((role, *_setting(record)), [])
         colour = 0.0 if role == "dark" else colour_stops(mosaic)
-        stack = next((one for one in stacks if role == "dark" or _same_light(one, level, colour)), None)
+        open_ones = (one for one in stacks if not one.full)
+        stack = next((one for one in open_ones if role == "dark" or _same_light(one, level, colour)), None)
         if stack is None:
             paired = [one for one in stacks if one.single() is None]
             if len(paired) >= MOST_STACKS:

@@ -13,26 +13,23 @@ from dataclasses import replace
 from pathlib import PurePosixPath
 
 from kitgauge.errors import IngestError
-from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
 from kitgauge.ingest.lens_in_use import f_number_of_folder
-from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.match_tries import match_tries
+from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
+from kitgauge.protocol.marked import Setting
 from kitgauge.protocol.model import Protocol, Step
 from kitgauge.protocol.sweep_values import format_setting
 
-_EXACT = {"iso": exact_iso, "shutter_s": exact_shutter_s, "f_number": exact_f_number}
 SETTING_WORDS = {"iso": "ISO", "shutter_s": "shutter speed", "f_number": "f-number"}
-
-
-def same_setting_key(setting: str, value: float) -> float:
-    """Return a key that is equal for values of one dial position (1/60 and 1/64 are one)."""
-    return round(_EXACT[setting](value), 9)
 
 
 def step_label(protocol: Protocol, step: Step, value: float | None) -> str:
     """Return the label of a step at a value of the sweep, as shot lists write it: 'flat ISO 400'."""
     if value is None:
         return step.label
-    text = format_setting(protocol.sweep.setting, value)
+    if protocol.setting is None:
+        return step.label
+    text = format_setting(protocol.setting, value)
     return text if len(protocol.step) == 1 else f"{step.label} {text}"
 
 
@@ -41,7 +38,9 @@ def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[Fr
 
     Frames that cannot serve become unmatched with the reason; rejected and unmatched ones pass unchanged.
     """
-    setting = protocol.sweep.setting
+    setting = protocol.setting
+    if setting is None:
+        return match_tries(records, protocol)
     ready: list[FrameRecord] = []
     for record in records:
         if record.status == "rejected" or record.reason:
@@ -57,7 +56,7 @@ def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[Fr
         step = _said_step(record, protocol)
         ready.append(record if step is None else _into(record, step, protocol))
     if protocol.measures not in ("noise", "dark-current"):
-        ready = _by_order(ready, protocol)
+        ready = _by_order(ready, protocol, setting)
     return tuple(sorted(ready, key=capture_order))
 
 
@@ -70,7 +69,7 @@ def _with_f_number_of_folder(record: FrameRecord) -> FrameRecord:
 
 
 def _into(record: FrameRecord, step: Step, protocol: Protocol) -> FrameRecord:
-    value = getattr(record, protocol.sweep.setting)
+    value = None if protocol.setting is None else getattr(record, protocol.setting)
     return record.used(step.role, step_label(protocol, step, value))
 
 
@@ -109,14 +108,13 @@ def _step_called(name: str, protocol: Protocol) -> Step | None:
     return None
 
 
-def _by_order(records: Sequence[FrameRecord], protocol: Protocol) -> list[FrameRecord]:
+def _by_order(records: Sequence[FrameRecord], protocol: Protocol, setting: Setting) -> list[FrameRecord]:
     """Give the frames that nobody named to steps by setting and order: earlier steps take the earlier frames.
 
     A step takes, at each of its values, the first frames of that value until it has its number; the last step with
     that value takes all that follow. So a tripod reference gets the first frames at its speeds, and a repeated frame
     finds its place behind the one it repeats.
     """
-    setting = protocol.sweep.setting
     by_value: dict[float, list[FrameRecord]] = defaultdict(list)
     out: list[FrameRecord] = []
     for record in sorted(records, key=capture_order):
@@ -161,10 +159,9 @@ def _step_has_value(step: Step, setting: str, value: float, index: int, count: i
 
 def missing_values(records: Sequence[FrameRecord], protocol: Protocol) -> list[str]:
     """Return the values of an explicitly listed sweep that no frame has, as text."""
-    setting = protocol.sweep.setting
-    listed = protocol.sweep.values
-    if isinstance(listed, str):
+    if protocol.sweep is None or isinstance(protocol.sweep.values, str):
         return []
+    setting, listed = protocol.sweep.setting, protocol.sweep.values
     present = {
         same_setting_key(setting, value) for record in records if (value := getattr(record, setting)) is not None
     }

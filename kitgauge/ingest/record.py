@@ -8,6 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
+from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
 from kitgauge.flags import FLAGS, rejects
 
 FrameStatus = Literal["used", "rejected", "unmatched"]
@@ -65,3 +66,11 @@ class FrameRecord:
 def capture_order(record: FrameRecord) -> tuple[float, str]:
     """Return the sort key of capture: by time, then by name (frames without a time sort by name alone)."""
     return (record.taken_at.timestamp() if record.taken_at else 0.0, record.file)
+
+
+_EXACT = {"iso": exact_iso, "shutter_s": exact_shutter_s, "f_number": exact_f_number}
+
+
+def same_setting_key(setting: str, value: float) -> float:
+    """Return a key that is equal for values of one dial position (1/60 and 1/64 are one)."""
+    return round(_EXACT[setting](value), 9)

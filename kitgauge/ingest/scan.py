@@ -3,22 +3,21 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 from kitgauge.errors import FrameError, IngestError, UsageError
-from kitgauge.frames import frame_memory
 from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.opening import check_opens, frame_paths, is_raw, pair_up
 from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
 from kitgauge.ingest.record import FrameRecord, capture_order
+from kitgauge.ingest.worker_pool import WorkerLostError
 
-# As much at a time as memory allows: between blocks a thread waits for its turn with those that run Python.
-_HASH_BLOCK_BYTES = 1 << 24
+_HASH_BLOCK_BYTES = 1 << 20
 
 
 @dataclass(frozen=True)
@@ -34,7 +33,7 @@ class Scan:
 def content_hash(path: Path) -> str:
     """Return the SHA-256 of a file's content."""
     digest = hashlib.sha256()
-    block = frame_memory.empty((_HASH_BLOCK_BYTES,), np.uint8).data
+    block = memoryview(bytearray(_HASH_BLOCK_BYTES))
     with path.open("rb", buffering=0) as file:
         while count := file.readinto(block):
             digest.update(block[:count])
@@ -45,12 +44,14 @@ def scan_folder(
     folder: Path,
     settings_file: Path | None = None,
     *,
-    workers: int = 2,
+    executor: Executor | None = None,
+    at_once: int = 2,
     progress: Callable[[int, int], None] | None = None,
 ) -> Scan:
     """Read settings and hashes of every file below `folder`; exact copies and developed twins of a raw are left out.
 
-    `settings_file` overrides or fills metadata. `progress(done, total)` is called per file. Raises IngestError for a
+    `settings_file` overrides or fills metadata. `executor` reads `at_once` files at a time (None: one after the other,
+    here). `progress(done, total)` is called per file. Raises IngestError for a
     path that is no folder, holds no file that could be a frame, or does not hold what the settings file names.
     """
     listing = frame_paths(folder)
@@ -69,23 +70,49 @@ def scan_folder(
         overrides = read_settings_file(settings_file, [path.relative_to(folder) for path in paths])
     records: list[FrameRecord] = []
     known: dict[Path, FrameSettings] = {}
-    with frame_memory.kept(), ThreadPoolExecutor(max_workers=workers) as pool:
-        for record, settings in pool.map(lambda path: _record(folder, path, overrides), paths):
-            records.append(record)
-            if settings is not None:
-                known[record.path] = settings
-            if progress is not None:
-                progress(len(records), len(paths))
+    reading = (
+        partial(_record, path.relative_to(folder).as_posix(), path, overrides_for(overrides, path, folder))
+        for path in paths
+    )
+    for path, (record, settings) in zip(paths, _in_order(reading, executor, at_once), strict=True):
+        records.append(record)
+        if settings is not None:
+            known[path] = settings
+        if progress is not None:
+            progress(len(records), len(paths))
     frames = tuple(sorted(_leave_out_doubles(records, known), key=capture_order))
     return Scan(folder, frames, listing.others, known)
 
 
-def _record(folder: Path, path: Path, overrides: Mapping[str, Overrides]) -> tuple[FrameRecord, FrameSettings | None]:
-    file = path.relative_to(folder).as_posix()
+_Read = tuple[FrameRecord, FrameSettings | None]
+
+
+def _in_order(reading: Iterable[partial[_Read]], executor: Executor | None, at_once: int) -> Iterator[_Read]:
+    """Yield what each of `reading` gives; a file that its reader did not survive is rejected."""
+    pending: deque[tuple[Future[_Read], partial[_Read]]] = deque()
+    for one in reading:
+        if executor is None:
+            yield one()
+            continue
+        pending.append((executor.submit(one), one))
+        if len(pending) > at_once:
+            yield _finished(*pending.popleft())
+    while pending:
+        yield _finished(*pending.popleft())
+
+
+def _finished(future: Future[_Read], one: partial[_Read]) -> _Read:
+    try:
+        return future.result()
+    except WorkerLostError as lost:
+        file, path, _ = one.args
+        return FrameRecord(file=file, path=path).rejected("unreadable", str(lost)), None
+
+
+def _record(file: str, path: Path, row: Overrides | None) -> _Read:
     record = FrameRecord(file=file, path=path)
     try:
         record = replace(record, is_raw=is_raw(path), sha256=content_hash(path))
-        row = overrides_for(overrides, path, folder)
         settings = apply(read_settings(path), row)
         if settings.iso is None and settings.shutter_s is None and settings.f_number is None:
             check_opens(path)

@@ -1,13 +1,14 @@
-"""Open the frames of a blur series of any scene: still frames as the reference, and the blur of each frame against it.
+"""Open the frames of a series of any scene: the blur of each frame against still frames, the reference.
 
-The reference is made once, when the first frame needs it, and shared by all workers; where every measurement comes from
-the cache nothing is opened at all.
+In a blur run the reference comes with the tripod frames (`blur_frames.tripod_task`) and is handed to every task. In a
+practice series, a worker makes it once, when the first frame needs it.
 """
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache, partial
 
 import numpy as np
 
@@ -18,37 +19,32 @@ from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.blur.scene_blur import SceneReference, measure_scene_streak, scene_reference
+from kitgauge.measure.blur.scene_blur import measure_scene_streak, measure_still_streak
+from kitgauge.measure.blur.scene_reference import SceneReference, scene_reference
 from kitgauge.measure.blur.scene_tiles import SceneFrame
 
 
+@dataclass(frozen=True)
 class StillFrames:
-    """The frames that others are compared with, opened when first asked for; safe to share between threads."""
+    """The frames that others are compared with, the best first; opened when first asked for, once in each process."""
 
-    def __init__(self, records: Sequence[FrameRecord]) -> None:
-        """Take the still frames, the best first."""
-        self.records = tuple(records)
-        self._lock = threading.Lock()
-        self._reference: SceneReference | None = None
-        self._error: FrameError | None = None
+    records: tuple[FrameRecord, ...]
 
     def reference_for(self, record: FrameRecord) -> SceneReference:
         """Return the reference for one frame: the frame itself is not in it. Raises FrameError."""
-        with self._lock:
-            if self._error is not None:
-                raise self._error
-            if self._reference is None:
-                try:
-                    self._reference = scene_reference(self._opened())
-                except FrameError as error:
-                    self._error = error
-                    raise
+        reference = _reference(self.records)
+        if isinstance(reference, FrameError):
+            raise reference
         files = [still.file for still in self.records]
-        return self._reference.without(files.index(record.file)) if record.file in files else self._reference
+        return reference.without(files.index(record.file)) if record.file in files else reference
 
-    def _opened(self) -> Iterator[SceneFrame]:
-        for record in self.records:
-            yield scene_frame(open_frame(record.path))
+
+@lru_cache(maxsize=1)
+def _reference(records: tuple[FrameRecord, ...]) -> SceneReference | FrameError:
+    try:
+        return scene_reference(scene_frame(open_frame(record.path)) for record in records)
+    except FrameError as error:
+        return error
 
 
 def scene_frame(mosaic: Mosaic) -> SceneFrame:
@@ -57,23 +53,47 @@ def scene_frame(mosaic: Mosaic) -> SceneFrame:
     return SceneFrame(mosaic.samples, wanted, mosaic.black_dn, mosaic.white_dn)
 
 
-def scene_blur_task(record: FrameRecord, still: StillFrames, cache: MeasurementCache) -> Task:
-    """Return the task that measures the blur of one frame against the still frames of its scene."""
+def scene_blur_task(
+    record: FrameRecord, reference: Measurement, still: Sequence[FrameRecord], cache: MeasurementCache
+) -> Task:
+    """Return the task that measures the blur of one frame against the frames `still` of its scene, whose `reference`
+    is given as plain values."""
     return Task(
         label=record.file,
-        key=cache.key("blur of a scene", [record.sha256, *(one.sha256 for one in still.records)], {}),
+        key=cache.key("blur of a scene", [record.sha256, *(one.sha256 for one in still)], {}),
         files=(record.file,),
-        work=lambda: measure_scene_frame(record, still),
+        work=partial(measure_scene_frame, record, reference),
     )
 
 
-def measure_scene_frame(record: FrameRecord, still: StillFrames) -> Measurement:
+def measure_scene_frame(record: FrameRecord, reference: Measurement) -> Measurement:
     """Return shape, flags, and `scene_streak`, the fields of a Streak."""
     try:
         mosaic = open_frame(record.path)
     except FrameError as error:
         return refusal(record, error)
-    return {**describe(mosaic), **blur_against(record, mosaic, still)}
+    streak = measure_scene_streak(scene_frame(mosaic), SceneReference.from_dict(reference))
+    return {**describe(mosaic), "scene_streak": streak.as_dict()}
+
+
+def still_blur_task(
+    number: int, seen: Measurement, reference: Measurement, still: Sequence[FrameRecord], cache: MeasurementCache
+) -> Task:
+    """Return the task that measures one of the frames `still` against the others; nothing is opened for it.
+
+    `seen` is what its frame has told already.
+    """
+    record = still[number]
+    return Task(
+        label=record.file,
+        key=cache.key("blur of a still scene", [record.sha256, *(one.sha256 for one in still)], {}),
+        files=(record.file,),
+        work=partial(_measure_still, number, {name: seen[name] for name in ("shape", "flags")}, reference),
+    )
+
+
+def _measure_still(number: int, seen: Measurement, reference: Measurement) -> Measurement:
+    return {**seen, "scene_streak": measure_still_streak(SceneReference.from_dict(reference), number).as_dict()}
 
 
 def blur_against(record: FrameRecord, mosaic: Mosaic, still: StillFrames) -> Measurement:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import numpy as np
 
@@ -25,7 +26,7 @@ def scene_task(record: FrameRecord, cache: MeasurementCache, still: StillFrames 
         label=record.file,
         key=cache.key("scene", [record.sha256, *others], {}),
         files=(record.file,),
-        work=lambda: measure_scene(record, still),
+        work=partial(measure_scene, record, still),
     )
 
 
@@ -60,3 +61,10 @@ def exposure_of(mosaic: Mosaic) -> dict[str, float]:
         "clipped_share": float(np.mean(mosaic.samples >= mosaic.white_dn)),
         "near_black_share": float(np.mean(dark)),
     }
+
+
+def mean_level(mosaic: Mosaic) -> float:
+    """Return the mean green level as a share of saturation (0 to 1): what a light meter sees of the whole frame."""
+    green = [plane for plane in mosaic.planes() if plane.colour in ("G", "G1", "G2")]
+    shares = [(float(np.mean(plane.samples)) - plane.black_dn) / (plane.white_dn - plane.black_dn) for plane in green]
+    return float(np.mean(shares))

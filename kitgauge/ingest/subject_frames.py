@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 from kitgauge.errors import FrameError
 from kitgauge.frames.opening import open_frame
@@ -31,7 +32,7 @@ def subject_task(
         label=record.file,
         key=cache.key("subject, moving frame", [record.sha256, first.sha256], {}),
         files=(record.file,),
-        work=lambda: _moving(record, edges, sheets),
+        work=partial(_moving, record, edges, sheets),
     )
 
 

@@ -1,34 +1,40 @@
 """Run measurements on several cores, each looked up in the cache first.
 
-A task's work is a pure function of its files and parameters that returns plain values (they are kept as JSON).
-Threads do: decoding, NumPy and OpenCV release the interpreter lock, and threads share memory.
+A task's work is a pure function of its files and parameters that returns plain values (they are kept as JSON), and that
+any executor of `concurrent.futures` can do: `worker_pool` has the one that runs use.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, MutableMapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, MutableMapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 from kitgauge.errors import DEBUG_VARIABLE
-from kitgauge.frames import frame_memory
+from kitgauge.ingest import spare_workers
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.spare_workers import offer, take_back
+from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool
 
 Measurement = dict[str, Any]
 
 
 @dataclass(frozen=True)
 class Task:
-    """One measurement: a label for people, the cache key, the files it opens, and the work itself."""
+    """One measurement: a label for people, the cache key, the files it opens, and the work itself (picklable).
+
+    `without` gives the task with one of several files left out, for when that one breaks the decoder; `lost` are those
+    that did, with flag and reason.
+    """
 
     label: str
     key: str
     files: tuple[str, ...]
     work: Callable[[], Measurement]
+    without: Callable[[str], Task] | None = None
+    lost: dict[str, list[str]] = field(default_factory=dict)
 
 
 def run_tasks(
@@ -36,10 +42,12 @@ def run_tasks(
     results: MutableMapping[str, Measurement],
     cache: MeasurementCache,
     *,
-    workers: int,
+    executor: Executor,
+    at_once: int,
     done: Callable[[Task, Measurement, bool], None],
 ) -> None:
-    """Fill `results` (label -> measurement); `done(task, measurement, from_cache)` is called as each one ends.
+    """Fill `results` (label -> measurement), `at_once` tasks at a time; `done(task, measurement, from_cache)` is called
+    as each one ends.
 
     A measurement with the key "refused" (files that could not be opened) is not kept in the cache: the cause may pass.
     On Ctrl-C what is finished is in `results` and in the cache, the rest is cancelled, and KeyboardInterrupt goes on.
@@ -52,44 +60,27 @@ def run_tasks(
         else:
             results[task.label] = kept
             done(task, kept, True)
-    if not waiting:
-        return
-    from threadpoolctl import threadpool_limits
-
-    # each worker computes on one core: neither linear algebra nor OpenCV must start threads of its own beside them
-    with threadpool_limits(1), _opencv_in_one_thread(), frame_memory.kept(), ThreadPoolExecutor(workers) as pool:
-        pending: dict[Future[Measurement], Task] = {}
-        queue = iter(waiting)
-        offered = 0
-        try:
-            # no more tasks in flight than workers: a task holds frames in memory as soon as it starts
-            for task in queue:
-                pending[pool.submit(task.work)] = task
-                if len(pending) >= workers:
-                    _collect(pending, results, cache, done)
-            while pending:
-                while len(pending) + offered < workers:
-                    offer()
-                    offered += 1
-                _collect(pending, results, cache, done)
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
-        finally:
-            for _ in range(offered):
-                take_back()
-
-
-@contextmanager
-def _opencv_in_one_thread() -> Iterator[None]:
-    import cv2
-
-    before = cv2.getNumThreads()
-    cv2.setNumThreads(1)
+    pending: dict[Future[Measurement], Task] = {}
+    spare = executor.spare if isinstance(executor, WorkerPool) else None
+    waiting.reverse()
+    offered = 0
     try:
-        yield
+        while waiting or pending:
+            # no more tasks in flight than workers: a task holds frames in memory as soon as it starts
+            while waiting and len(pending) < at_once:
+                task = waiting.pop()
+                pending[executor.submit(task.work)] = task
+            while spare is not None and not waiting and len(pending) + offered < at_once:
+                spare_workers.offer(spare)
+                offered += 1
+            waiting += _collect(pending, results, cache, done)
+    except BaseException:
+        for future in pending:
+            future.cancel()
+        raise
     finally:
-        cv2.setNumThreads(before)
+        while spare is not None and offered and spare_workers.take(spare):
+            offered -= 1
 
 
 def _collect(
@@ -97,18 +88,35 @@ def _collect(
     results: MutableMapping[str, Measurement],
     cache: MeasurementCache,
     done: Callable[[Task, Measurement, bool], None],
-) -> None:
+) -> list[Task]:
+    """Wait for a task to end and keep what it gives; return what is to be tried again without a file."""
+    again: list[Task] = []
     finished, _ = wait(pending, return_when=FIRST_COMPLETED)
     for future in finished:
         task = pending.pop(future)
         try:
             measurement = future.result()
         except Exception as error:  # one frame that breaks a decoder or a fit must not cost the others
-            if os.environ.get(DEBUG_VARIABLE):
+            if os.environ.get(DEBUG_VARIABLE) and not isinstance(error, WorkerLostError):
                 raise
-            reason = f"measuring it failed ({type(error).__name__}: {error}); please report this file"
+            if (file := _culprit(task, error)) is not None and task.without is not None:
+                lost = {**task.lost, file: ["measurement-failed", f"{error}; please report this file"]}
+                again.append(replace(task.without(file), lost=lost))
+                continue
+            what = str(error) if isinstance(error, WorkerLostError) else f"{type(error).__name__}: {error}"
+            reason = f"measuring it failed ({what}); please report this file"
             measurement = {"refused": {file: ["measurement-failed", reason] for file in task.files}}
+        if task.lost:
+            measurement = {**measurement, "refused": {**(measurement.get("refused") or {}), **task.lost}}
         if not measurement.get("refused"):
             cache.put(task.key, measurement)
         results[task.label] = measurement
         done(task, measurement, False)
+    return again
+
+
+def _culprit(task: Task, error: Exception) -> str | None:
+    """Return which of several files a worker was lost on, None where that is not known."""
+    if not isinstance(error, WorkerLostError) or error.path is None or len(task.files) < 2:
+        return None
+    return next((file for file in task.files if error.path.parts[-len(Path(file).parts) :] == Path(file).parts), None)

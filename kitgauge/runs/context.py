@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
@@ -62,7 +63,8 @@ class RunContext:
     criteria: Criteria
     technique: str | None
     cache: MeasurementCache
-    workers: int
+    executor: Executor  # does the work on frames
+    workers: int  # how many pieces of it at a time
     tell: Callable[[Task, Measurement, bool], None]  # a measurement has ended (task, result, from the cache)
     expect: Callable[[str, int], None]  # a stage begins (its name, number of measurements)
     regions: tuple[FrameRegion, ...] = ()  # where to look for edges; empty: everywhere
@@ -76,7 +78,7 @@ class RunContext:
     def run(self, stage: str, tasks: Sequence[Task], results: Results) -> None:
         """Run the tasks of a stage into `results`."""
         self.expect(stage, len(tasks))
-        run_tasks(tasks, results, self.cache, workers=self.workers, done=self.tell)
+        run_tasks(tasks, results, self.cache, executor=self.executor, at_once=self.workers, done=self.tell)
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,7 @@ class Section:
     notes: tuple[str, ...] = ()  # worth telling, nothing missing
     shape: tuple[int, int] | None = None
     arrays: dict[str, dict[str, Any]] = field(default_factory=dict)  # file name (.npz) -> name -> array
+    files: dict[str, bytes] = field(default_factory=dict)  # name below the run's folder -> content
 
 
 def common_shape(results: Results) -> tuple[int, int] | None:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from kitgauge.flags import describe
 from kitgauge.ingest.record import FrameRecord, capture_order
-from kitgauge.ingest.scene_blur_frames import StillFrames, scene_blur_task
+from kitgauge.ingest.scene_blur_frames import StillFrames, scene_blur_task, still_blur_task
+from kitgauge.ingest.tasks import Measurement
+from kitgauge.measure.blur.scene_blur import no_streak
+from kitgauge.measure.blur.scene_reference import SceneReference
 from kitgauge.measure.blur.shutter_shock import StillSeries
 from kitgauge.measure.blur.streak import Streak, StreakReference, tripod_unrest
 from kitgauge.runs.context import Results, RunContext
@@ -19,46 +22,67 @@ _MOST_STILL = 4
 _FLOOR_SIGMA = 2.0
 
 
-def measure_scene(context: RunContext, results: Results) -> bool:
-    """Measure every frame against the tripod frames of lowest ISO (up to four), in place of edges of a target.
+@dataclass
+class StillScene:
+    """The tripod frames of lowest ISO, as the reference that they grow into while they are opened for their edges."""
 
-    For series whose tripod frames show no edges in both directions. Returns whether that was possible: where the scene
-    is too poor and there are edges, their measurements stay as they were.
+    best: Sequence[FrameRecord]
+    opened: list[FrameRecord] = field(default_factory=list)  # those in the reference, in order
+    reference: SceneReference | None = None
+
+    def take_in(self, record: FrameRecord, measurement: Measurement) -> None:
+        """Add what a frame has told of its scene, if it has; that part is removed from its measurement."""
+        told = measurement.pop("scene", None)
+        if told is None:
+            return
+        if self.reference is None:
+            self.reference = SceneReference.from_dict(told)
+        else:
+            self.reference = self.reference.with_last(told)
+        self.opened.append(record)
+
+    @property
+    def rich(self) -> bool:
+        """Tell whether the scene has detail enough to be measured."""
+        return self.reference is not None and not self.reference.flags
+
+
+def best_first(tripod: Sequence[FrameRecord]) -> tuple[list[FrameRecord], StillScene]:
+    """Return tripod frames by ISO, the lowest first, and the scene of up to four of the lowest."""
+    ranked = sorted(tripod, key=lambda record: (record.iso or math.inf, *capture_order(record)))
+    return ranked, StillScene([record for record in ranked if record.iso == ranked[0].iso][:_MOST_STILL])
+
+
+def measure_scene(context: RunContext, scene: StillScene, results: Results) -> None:
+    """Measure every frame against the still frames of its scene, in place of the edges of a target.
+
+    The still frames themselves have been opened before; each is measured against the others.
     """
-    tripod = [record for record in context.used("tripod") if not _refused(record, results)]
-    still = still_frames(tripod)
-    if still is None:
-        return False
-    edges = {record.file: results.pop(record.file) for record in tripod if record.file in results}
-    tasks = [scene_blur_task(record, still, context.cache) for record in tripod]
-    context.run("measuring the scene", tasks, results)
-    seen = [(results.get(record.file) or {}).get("scene_streak") for record in tripod]
-    rich = any("scene-poor" not in streak["flags"] for streak in seen if streak is not None)
-    if not rich and any(measurement.get("profiles") for measurement in edges.values()):
-        results |= edges
-        return False
-    tasks = [scene_blur_task(record, still, context.cache) for record in context.used("handheld")]
+    if scene.reference is None:
+        return
+    reference = scene.reference.as_dict()
+    tasks, unopened = [], []
+    for record in context.used("tripod", "handheld"):
+        seen = results.pop(record.file, None)
+        if seen is None:
+            unopened.append(record)
+        elif seen.get("refused"):
+            results[record.file] = seen
+        elif record in scene.opened:
+            number = scene.opened.index(record)
+            tasks.append(still_blur_task(number, seen, reference, scene.opened, context.cache))
+        else:  # searched for edges after the scene had proved to be poor
+            streak = no_streak(scene.reference).as_dict()
+            results[record.file] = {"shape": seen["shape"], "flags": seen["flags"], "scene_streak": streak}
+    tasks += [scene_blur_task(record, reference, scene.opened, context.cache) for record in unopened]
     context.run("measuring frames", tasks, results)
-    return True
-
-
-def still_frames(records: Sequence[FrameRecord]) -> StillFrames | None:
-    """Return the up to four frames of lowest ISO as reference; None without any."""
-    if not records:
-        return None
-    ranked = sorted(records, key=lambda record: (record.iso or math.inf, *capture_order(record)))
-    return StillFrames([record for record in ranked if record.iso == ranked[0].iso][:_MOST_STILL])
 
 
 def fastest_frame(records: Sequence[FrameRecord]) -> StillFrames | None:
     """Return the frame of the shortest exposure as reference of a series without a tripod; None without two frames."""
     if len(records) < 2:
         return None
-    return StillFrames([min(records, key=lambda record: (record.shutter_s or math.inf, *capture_order(record)))])
-
-
-def _refused(record: FrameRecord, results: Results) -> bool:
-    return bool((results.get(record.file) or {}).get("refused"))
+    return StillFrames((min(records, key=lambda record: (record.shutter_s or math.inf, *capture_order(record))),))
 
 
 @dataclass(frozen=True)

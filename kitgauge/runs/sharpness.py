@@ -15,8 +15,7 @@ from kitgauge.fit.sharpness.sharpness_points import SharpnessPoint, softer_frame
 from kitgauge.fit.sharpness.target_seen import TargetSeen, target_seen
 from kitgauge.ingest.developed_style import one_style, pictures_beside_raw
 from kitgauge.ingest.edge_frames import edge_task
-from kitgauge.ingest.match import same_setting_key
-from kitgauge.ingest.record import FrameRecord
+from kitgauge.ingest.record import FrameRecord, same_setting_key
 from kitgauge.limits.aperture_limit import aperture_limits
 from kitgauge.limits.model import Limit
 from kitgauge.limits.picture_sharpness import picture_limits

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -66,23 +67,34 @@ def test_a_cache_that_cannot_be_written_is_no_error(tmp_path):
     assert cache.get(key) is None
 
 
+@pytest.fixture
+def threads():
+    with ThreadPoolExecutor(2) as pool:
+        yield pool
+
+
 def tasks(work, count=4):
     return [Task(label=f"t{n}", key=f"{n:064}", files=(f"{n}.dng",), work=lambda n=n: work(n)) for n in range(count)]
 
 
-def test_tasks_use_the_cache_and_tell_so(tmp_path):
+def test_tasks_use_the_cache_and_tell_so(tmp_path, threads):
     cache, seen = MeasurementCache(tmp_path), []
     for _ in range(2):
         results: dict = {}
         run_tasks(
-            tasks(lambda n: {"n": n}), results, cache, workers=2, done=lambda t, _m, kept: seen.append((t.label, kept))
+            tasks(lambda n: {"n": n}),
+            results,
+            cache,
+            executor=threads,
+            at_once=2,
+            done=lambda t, _m, kept: seen.append((t.label, kept)),
         )
         assert results == {f"t{n}": {"n": n} for n in range(4)}
     assert sorted(seen[:4]) == [(f"t{n}", False) for n in range(4)]
     assert sorted(seen[4:]) == [(f"t{n}", True) for n in range(4)]
 
 
-def test_refused_files_are_tried_again(tmp_path):
+def test_refused_files_are_tried_again(tmp_path, threads):
     cache, calls = MeasurementCache(tmp_path), []
 
     def refuse(n):
@@ -90,11 +102,11 @@ def test_refused_files_are_tried_again(tmp_path):
         return {"refused": {f"{n}.dng": ["unreadable", "cut off"]}}
 
     for _ in range(2):
-        run_tasks(tasks(refuse, 1), {}, cache, workers=1, done=lambda *_: None)
+        run_tasks(tasks(refuse, 1), {}, cache, executor=threads, at_once=1, done=lambda *_: None)
     assert calls == [0, 0]
 
 
-def test_an_interruption_keeps_what_is_finished_and_starts_nothing_more(tmp_path):
+def test_an_interruption_keeps_what_is_finished_and_starts_nothing_more(tmp_path, threads):
     cache, results, started = MeasurementCache(tmp_path), {}, []
 
     def work(n):
@@ -106,10 +118,10 @@ def test_an_interruption_keeps_what_is_finished_and_starts_nothing_more(tmp_path
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        run_tasks(tasks(work, 20), results, cache, workers=1, done=interrupt)
+        run_tasks(tasks(work, 20), results, cache, executor=threads, at_once=1, done=interrupt)
     assert results == {"t0": {"n": 0}, "t1": {"n": 1}}
     assert len(started) <= 3
     again: dict = {}
-    run_tasks(tasks(work, 2), again, cache, workers=1, done=lambda *_: None)
+    run_tasks(tasks(work, 2), again, cache, executor=threads, at_once=1, done=lambda *_: None)
     assert started.count(0) == 1
     assert started.count(1) == 1

@@ -15,7 +15,7 @@ import pytest
 
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.ingest import iso_group
-from kitgauge.ingest.frame_stack import FrameStack
+from kitgauge.ingest.frame_stack import MOST_FRAMES, FrameStack, FrameSum
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.measure.noise.dark_pair import DarkPair
 from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
@@ -168,3 +168,27 @@ def test_the_sum_of_frames_is_exact():
             assert np.array_equal(np.rint(mean.astype(float) * count), total)
         stack.keep(mosaic)
         total += samples
+
+
+@pytest.mark.parametrize(("highest", "frames"), [(4095, 16), (4095, 17), (16383, 5), (65535, 2), (65535, MOST_FRAMES)])
+def test_sums_stay_exact_beyond_sixteen_bits(highest, frames):
+    rng = np.random.default_rng(frames)
+    shape = (130, 7)
+    all_frames = [rng.integers(0, highest, shape, dtype=np.uint16, endpoint=True) for _ in range(frames)]
+    all_frames[0][:3] = highest
+    for frame in all_frames[1:]:
+        frame[:3] = highest
+    total = FrameSum(all_frames[0], all_frames[1])
+    for frame in all_frames[2:]:
+        total.add(frame)
+    expected = np.sum(all_frames, axis=0, dtype=np.int64)
+    within = (slice(1, None, 2), slice(0, 4))
+    assert np.array_equal(total.mean(within, 1).astype(np.int64), expected[within])
+    assert total.mean(within, frames) == pytest.approx(expected[within] / frames, rel=1e-6)
+    assert all_frames[0].max() == highest  # the frames themselves are left as they were
+
+
+def test_a_sum_that_is_full_is_followed_by_another(monkeypatch):
+    monkeypatch.setattr("kitgauge.ingest.frame_stack.MOST_FRAMES", 4)
+    result = Shoot(monkeypatch, [(0.0, 1 / 8000)] * 2 + [(9000.0, 1 / 30)] * 10).measure()
+    assert [len(one["files"]) for one in result["flat_sets"]] == [2, 3, 4, 2, 3, 4, 2]
