@@ -21,7 +21,7 @@ from typing import Literal
 
 from rich.console import Console
 from rich.table import Table
-from timing import Timing, median, time_decode, time_run, timed
+from timing import Timing, median, peak_together_mib, run_command, time_decode, time_run
 
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import Shot, shot_list
@@ -33,8 +33,6 @@ WORKERS = 2
 TARGETS: dict[Literal["none", "lossless"], float] = {"none": 2.5, "lossless": 1.25}
 FRAME_MIB = 24e6 * 2 / 2**20
 
-# What a run has loaded at its end: memory that has nothing to do with frames.
-_LIBRARIES = "import kitgauge.cli, kitgauge.runs.noise, kitgauge.report.page, matplotlib.backends.backend_svg, rawpy"
 # The parts of a run one after the other in one thread: what each costs, not how they overlap.
 _PARTS = """
 import sys, tempfile, time
@@ -145,13 +143,17 @@ def main() -> None:
         "decode, peak MiB",
     )
     shares: list[Table] = []
-    libraries_mib = timed([sys.executable, "-c", _LIBRARIES]).peak_mib
     with tempfile.TemporaryDirectory() as temporary:
         root = arguments.frames or Path(temporary)
+        small = Path(temporary) / "small"
+        kit = replace(kit_of("none"), shape=(256, 384))
+        shoot_protocol(kit, shots_of(kit, 36), small, seed=1)
+        libraries_mib = peak_together_mib(run_command("noise-ladder", small, Path(temporary) / "small-run"))
         for compression, target in TARGETS.items():
             for frames in arguments.sizes:
                 folder = simulated(root, compression, frames)
                 decode, run, ratio = compared(folder, Path(temporary), arguments.repeat)
+                peak_mib = peak_together_mib(run_command("noise-ladder", folder, Path(temporary) / "memory"))
                 table.add_row(
                     compression,
                     str(frames),
@@ -161,8 +163,8 @@ def main() -> None:
                     f"{run.cores:.2f}",
                     f"{ratio:.2f}",
                     f"{target:g}",
-                    f"{run.peak_mib:.0f}",
-                    f"{(run.peak_mib - libraries_mib) / WORKERS / FRAME_MIB:.1f}",
+                    f"{peak_mib:.0f}",
+                    f"{(peak_mib - libraries_mib) / WORKERS / FRAME_MIB:.1f}",
                     f"{decode.peak_mib:.0f}",
                 )
                 if decode.cores < 0.9 * WORKERS:
@@ -170,7 +172,9 @@ def main() -> None:
                 if frames == 36:
                     shares.append(parts_table(folder, Path(temporary) / f"{folder.name}-0"))
     console = Console(width=140)
-    table.caption = f"frames per worker: peak memory less that of the libraries ({libraries_mib:.0f} MiB)"
+    table.caption = (
+        f"frames per worker: peak memory of all processes less that of a run of tiny frames ({libraries_mib:.0f} MiB)"
+    )
     for one in (table, *shares):
         console.print(one)
 

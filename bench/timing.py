@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,6 +21,7 @@ wall = time.perf_counter() - begin
 used = resource.getrusage(resource.RUSAGE_CHILDREN)
 print(json.dumps([done.returncode, wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
 """
+_WATCH_S = 0.02
 # Opening and unpacking every frame, by so many threads (rawpy lets go of the interpreter's lock while it decodes).
 _DECODE = """
 import sys
@@ -40,7 +43,7 @@ class Timing:
     code: int
     wall_s: float
     cpu_s: float  # of the processor, all threads, system included
-    peak_mib: float
+    peak_mib: float  # of one process
 
     @property
     def cores(self) -> float:
@@ -60,15 +63,53 @@ def timed(command: list[str], **environment: str) -> Timing:
     return Timing(int(code), float(wall_s), float(cpu_s), float(peak_mib))
 
 
+def peak_together_mib(command: list[str]) -> float:
+    """Return the peak memory of a command and all processes that it starts, what they share counted once [MiB].
+
+    Looks every 20 ms, which costs time: not for a run that is timed. NaN where the system does not tell (Linux does).
+    """
+    peak = math.nan
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+        while process.poll() is None:
+            found = [_proportional_mib(pid) for pid in _with_children(process.pid)]
+            if found and not peak >= sum(found):
+                peak = sum(found)
+            time.sleep(_WATCH_S)
+    return peak
+
+
+def _with_children(pid: int) -> list[int]:
+    found = [pid]
+    try:
+        for thread in Path(f"/proc/{pid}/task").iterdir():
+            for child in (thread / "children").read_text().split():
+                found += _with_children(int(child))
+    except OSError:  # it has ended
+        pass
+    return found
+
+
+def _proportional_mib(pid: int) -> float:
+    try:
+        lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0.0
+    return sum(int(line.split()[1]) for line in lines if line.startswith("Pss:")) / 1024
+
+
 def time_decode(folder: Path, threads: int) -> Timing:
     """Time opening and unpacking every frame of a folder with rawpy, in a process of its own."""
     return timed([sys.executable, "-c", _DECODE, str(folder), str(threads)])
 
 
+def run_command(protocol: str, folder: Path, out: Path) -> list[str]:
+    """Return the command of a whole run that finds nothing in the cache."""
+    return [sys.executable, "-m", "kitgauge", "run", protocol, str(folder), "--out", str(out), "--no-cache"]
+
+
 def time_run(protocol: str, folder: Path, out: Path) -> Timing:
     """Time a whole `kitgauge run`, report included, from an empty cache; SystemExit if it gives no results."""
-    command = [sys.executable, "-m", "kitgauge", "run", protocol, str(folder), "--out", str(out), "--no-cache"]
-    timing = timed(command)
+    timing = timed(run_command(protocol, folder, out))
     if timing.code not in (0, 3):
         raise SystemExit(f"{protocol}: run ended with exit code {timing.code}")
     return timing

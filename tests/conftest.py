@@ -6,14 +6,15 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
 from small_kits import shots_of, small_kit
 
+from kitgauge import runner
 from kitgauge.simulate.shooting import shoot_protocol
 
 # A change is judged on the same examples every time; at a desk, each run tries others.
@@ -92,7 +93,6 @@ def kitgauge(tmp_path) -> Callable[..., subprocess.CompletedProcess[str]]:
 
 
 @pytest.fixture
-def in_this_process() -> Iterator[Executor]:
-    """An executor that does the work on frames in the test's own process, where it can be watched and changed."""
-    with ThreadPoolExecutor(2) as threads:
-        yield threads
+def in_this_process(monkeypatch) -> None:
+    """Have runs do the work on frames in threads of the test's own process, where it can be watched and changed."""
+    monkeypatch.setattr(runner, "start_workers", lambda workers, _modules: ThreadPoolExecutor(workers))

@@ -277,7 +277,8 @@ def test_a_folder_that_holds_another_run_is_left_alone(kitgauge, frames_of, tmp_
     assert (tmp_path / "out" / "curves.json").read_bytes() == before
 
 
-def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_path, monkeypatch, in_this_process):
+@pytest.mark.usefixtures("in_this_process")
+def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_path, monkeypatch):
     from kitgauge import runner
     from kitgauge.ingest import edge_frames
 
@@ -291,10 +292,7 @@ def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_pa
         return found(*arguments, **options)
 
     monkeypatch.setattr(edge_frames, "find_edges_in", breaking)
-    frames = frames_of("aperture-sweep")
-    done = runner.run(
-        "aperture-sweep", frames, out=tmp_path / "out", use_cache=False, executor=in_this_process, workers=2
-    )
+    done = runner.run("aperture-sweep", frames_of("aperture-sweep"), out=tmp_path / "out", use_cache=False)
     (spoiled,) = [record for record in done.records if record.status == "rejected"]
     assert spoiled.flags == ("measurement-failed",)
     assert "ArithmeticError: made up" in spoiled.reason

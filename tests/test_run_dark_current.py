@@ -195,6 +195,7 @@ def test_developed_pictures_are_refused(tmp_path):
         runner.run("dark-current", folder, out=tmp_path / "out")
 
 
+@pytest.mark.usefixtures("in_this_process")
 def test_every_file_is_opened_once_and_nothing_is_measured_twice(tmp_path, monkeypatch):
     files = shoot(dark_kit(), tmp_path / "frames", seed=77)
     opened = Counter()

@@ -25,7 +25,7 @@ def read(folder):
 
 
 @pytest.fixture
-def decoded(monkeypatch):
+def decoded(monkeypatch, in_this_process):  # noqa: ARG001 (asked for what it does)
     """Names of the frames that were opened for their pixels."""
     names: list[str] = []
 
@@ -180,7 +180,7 @@ def test_each_file_is_decoded_once(frames_of, tmp_path, decoded):
     for protocol in ("noise-ladder", "aperture-sweep", "handheld-shutter"):
         decoded.clear()
         runner.run(protocol, frames_of(protocol), out=tmp_path / protocol, report=False, use_cache=False)
-        assert len(decoded) == len(set(decoded))
+        assert len(decoded) == len(set(decoded)) > 0
 
 
 def test_a_changed_criterion_needs_no_decoding(frames_of, tmp_path, decoded):

@@ -57,6 +57,12 @@ def kept() -> Iterator[None]:
                 _spare.clear()
 
 
+def give_back() -> None:
+    """Give the memory that waits for the next frame back to the system: fewer frames are held from now on."""
+    with _lock:
+        _spare.clear()
+
+
 def empty(shape: tuple[int, ...], kind: type[np.generic] = np.uint16) -> NDArray[Any]:
     """Return an array of any content, as `numpy.empty` does, in memory that was used before where some is to be had."""
     dtype = np.dtype(kind)

@@ -108,6 +108,7 @@ class FrameStack:
         elif self._first is not None and self._first is not mosaic:
             self._sum = FrameSum(self._first.samples, mosaic.samples)
             self._first = None
+            frame_memory.give_back()  # what the first frame had: the sum took its place
 
     def single(self) -> tuple[str, Mosaic] | None:
         """Return the frame that has found no partner, with its file; None where there are none or several."""

@@ -49,6 +49,7 @@ LEVEL_ROW_STEP = 16
 SAME_LEVEL = 0.1
 SAME_LIGHT = 1.3  # factor between levels per exposure of frames of the same light
 SAME_COLOUR_STOPS = 0.5  # of blue over red: daylight and lamp are 1.7 apart, the light of one pair is the same
+MANY = 4  # frames of one setting and role
 MOST_STACKS = 2  # of one setting kept at a time, besides frames without a partner
 
 
@@ -167,6 +168,10 @@ class _Group:
 
     def _take(self, record: FrameRecord, mosaic: Mosaic, level: float, role: str) -> None:
         self.frames[record.file] = {"role": role, "level": level, "paired": False}
+        other = "flat" if role == "dark" else "dark"
+        if (others := self.stacks.get((other, *_setting(record)))) is not None:
+            # darks that follow many flats of the same setting, or the other way round: those are complete, as a rule
+            others[:] = [one for one in others if len(one.files) < MANY]
         stacks = self.stacks.setdefault((role, *_setting(record)), [])
         colour = 0.0 if role == "dark" else colour_stops(mosaic)
         open_ones = (one for one in stacks if not one.full)

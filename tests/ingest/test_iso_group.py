@@ -149,9 +149,8 @@ def test_stated_black_and_its_source_are_passed_on(monkeypatch):
 
 
 @pytest.mark.parametrize("isos", [(400.0,), (100.0, 200.0, 400.0, 800.0)])
-def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(
-    frames_of, tmp_path, monkeypatch, isos, in_this_process
-):
+@pytest.mark.usefixtures("in_this_process")
+def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(frames_of, tmp_path, monkeypatch, isos):
     frames = frames_of("noise-ladder")
     whole = runner.run("noise-ladder", frames, out=tmp_path / "whole", report=False)
     kit = small_kit()
@@ -167,9 +166,7 @@ def test_a_run_with_light_on_the_darks_is_partial_and_does_not_fit_it(
         return replace(mosaic, samples=(mosaic.samples + light.round().astype(np.uint16)).astype(np.uint16))
 
     monkeypatch.setattr(iso_group, "open_frame", with_light)
-    done = runner.run(
-        "noise-ladder", frames, out=tmp_path / "out", report=False, use_cache=False, executor=in_this_process
-    )
+    done = runner.run("noise-ladder", frames, out=tmp_path / "out", report=False, use_cache=False)
     assert done.status == "partial"
     for point in done.curves["noise"]["points"]:
         leaking = point["iso"] in isos
