@@ -5,7 +5,9 @@
 Pictures of five moving squares are made by the tests' own code (`tests/measure/moving_squares.py`: closed-form squares
 averaged over the points of a path); the truth is sqrt(12 trace) of the path's own covariance. Frames go the whole way:
 edges found in the first tripod frame, followed, profiles, streak. Each row takes `--paths` paths in directions of their
-own, each shifted and turned in the frame, with `--noise` draws of noise; each path has a reference of its own. Printed:
+own, each shifted and turned in the frame, with `--noise` draws of noise; each path has a reference of its own. Kinds
+"hands ..." and "camera ..." are the parts of the simulated motion (`kitgauge/simulate`), each by itself as drawn for
+1/8 s and scaled to the length. Printed:
 bias and scatter, mean and standard deviation of error / stderr, worst error as a share of what is allowed (0.08 px +
 2 % at SNR 60 and over, 0.2 px + 4 % below), frames outside of it, and frames censored.
 """
@@ -16,7 +18,7 @@ import argparse
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -32,12 +34,17 @@ from kitgauge.measure.edges.clear_ground import widen_edges
 from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 from kitgauge.measure.edges.edge_finding import find_edges
 from kitgauge.measure.edges.edge_profile import EdgeProfile, edge_profiles
+from kitgauge.simulate.camera_motion import ShutterKnock, Stabiliser
+from kitgauge.simulate.hands import Hands, Motion, draw_motion, still_motion
 
 SHAPE = (760, 1000)
 MASK = green(SHAPE)
 CLEAR = np.zeros(SHAPE, dtype=bool)
 STILL = np.zeros((2, 3))
 SHAPES = ("drift", "sine", "tremor", "curve", "jerk", "jump", "arc")
+NOTHING = Hands(sway_rad_per_s=0.0, shake_rad=0.0, tremor_rad=0.0, jerk_rad=0.0)
+PARTS = ("hands sway", "hands shake", "hands tremor", "hands button", "hands stabilised", "hands all", "camera knock")
+EXPOSURE_S = 1.0 / 8.0
 LENGTHS_PX = (0.7, 1.0, 1.5, 2.5, 4.0, 8.0, 15.0, 25.0, 40.0)
 
 
@@ -72,6 +79,9 @@ def cases() -> Iterator[Case]:
     """Return every row of the table."""
     for kind in SHAPES:
         yield from (Case("length", kind, length) for length in LENGTHS_PX)
+    for part in PARTS:
+        yield from (Case("parts", part, length) for length in LENGTHS_PX)
+        yield from (Case("parts", part, length, snr=20.0) for length in (0.7, 2.5, 10.0, 40.0))
     for angle in range(0, 180, 15):
         yield from (Case("direction", "drift", length, float(angle)) for length in (0.7, 5.0, 30.0))
     for snr in (20.0, 30.0, 120.0):
@@ -83,6 +93,29 @@ def cases() -> Iterator[Case]:
             yield from (Case("lens", kind, x, sigma_px=sigma) for x in (0.7, 1.5, 4.0, 12.0, 40.0))
     for tripods in (1, 2, 4):
         yield from (Case("tripods", "drift", x, tripods=tripods) for x in (0.7, 2.5, 15.0))
+
+
+def drawn(part: str, rng: np.random.Generator) -> Motion:
+    """Return one exposure's motion of a part of the simulation by itself, or of all together."""
+    if part == "camera knock":
+        return still_motion(ShutterKnock(1e-3))
+    hands = {
+        "hands sway": replace(NOTHING, sway_rad_per_s=13e-3),
+        "hands shake": replace(NOTHING, shake_rad=1e-3),
+        "hands tremor": replace(NOTHING, tremor_rad=1e-3),
+        "hands button": replace(NOTHING, jerk_rad=1e-3),
+        "hands stabilised": Hands(),
+        "hands all": Hands(),
+    }[part]
+    return draw_motion(hands, 1, rng, stabiliser=Stabiliser() if part == "hands stabilised" else None)
+
+
+def part_path(part: str, streak_px: float, along: float, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return (2, point) the path of a part at even times, turned by `along`, of this streak."""
+    x, y = drawn(part, rng).angles_rad(np.linspace(0.0, EXPOSURE_S, 4001))[0]
+    c, s = math.cos(along), math.sin(along)
+    path = np.array([[c, -s], [s, c]]) @ np.array([x, y])
+    return np.asarray(path * (streak_px / math.sqrt(12.0 * float(path.var(axis=1).sum()))))
 
 
 def picture(path: NDArray[np.float64], sigma_px: float, rng: np.random.Generator) -> NDArray[np.float32]:
@@ -115,7 +148,9 @@ def measured(case: Case, paths: int, noises: int, seed: int = 1) -> list[tuple[f
         edges = [profile.candidate for profile in own]
         reference = reference_edges([own, *(profiles(frame, edges) for frame in still[1:])])
         along = turn + math.pi * number / paths if case.direction_deg is None else math.radians(case.direction_deg)
-        path = motion_path(case.kind, case.streak_px, along)
+        of_part = case.kind in PARTS
+        path = (part_path(case.kind, case.streak_px, along, rng) if of_part
+                else motion_path(case.kind, case.streak_px, along))  # fmt: skip
         truth = math.sqrt(12.0 * float(np.trace(np.cov(path, ddof=0))))
         moved = picture(path, case.sigma_px, rng)
         for _ in range(noises):

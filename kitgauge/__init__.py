@@ -12,16 +12,17 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from kitgauge import limits
+    from kitgauge import limits, review
     from kitgauge.planner.command import plan_from_results as plan
     from kitgauge.runner import run
 
-__all__ = ["__version__", "limits", "plan", "run"]
+__all__ = ["__version__", "limits", "plan", "review", "run"]
 
 _PLACES: dict[str, tuple[str, str | None]] = {
     "run": ("kitgauge.runner", "run"),
     "limits": ("kitgauge.limits", None),
     "plan": ("kitgauge.planner.command", "plan_from_results"),
+    "review": ("kitgauge.review", None),
 }
 
 

@@ -6,6 +6,7 @@ inside the commands that need them, so that help and plans start at once.
 
 from __future__ import annotations
 
+import copy
 import gc
 import os
 import sys
@@ -16,9 +17,14 @@ import typer
 import typer.exceptions
 
 from kitgauge import cli_options as options
+from kitgauge.cli_card import card
+from kitgauge.cli_class import class_
 from kitgauge.cli_compare import compare
 from kitgauge.cli_limits import limits_app
+from kitgauge.cli_plan import plan
 from kitgauge.cli_protocols import protocols_app
+from kitgauge.cli_review import review
+from kitgauge.cli_values import QuickCommand, QuickGroup
 from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, fault_message
 
 _GARBAGE_AFTER = 100_000  # new objects between searches for cycles: imports and results make many, hardly one a cycle
@@ -26,15 +32,19 @@ EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL, EXIT_INTERRUPTED = 1, 2, 3, 130
 
 app = typer.Typer(
     name="kitgauge",
+    cls=QuickGroup,
     help="Turn your own test frames into personal limits for shutter speed, aperture and ISO, and plan with them.",
     epilog="Start: 'kitgauge brief noise-ladder' says what to shoot, 'kitgauge run noise-ladder FOLDER' measures it.",
-    add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.add_typer(protocols_app, name="protocols", short_help="List, show or check test sequences.")
 app.command(short_help="Compare blur runs: techniques, stabiliser, months.")(compare)
+app.command(short_help="Write a field card: limits and settings on one page.")(card)
+app.command(short_help="Say what went wrong in frames taken, and what to set next.")(review)
+app.command(short_help="Choose settings for a light and a subject.", cls=QuickCommand)(plan)
+app.command("class", short_help="Run a practice protocol for a class of learners.")(class_)
 app.add_typer(limits_app, name="limits", short_help="Show, accept or drop personal limits.")
 
 
@@ -87,6 +97,9 @@ def run(
     from kitgauge.report.progress import progress_display
 
     criteria = parse_criteria(criterion or [])
+    from kitgauge.ingest.worker_pool import prepare_workers
+
+    prepare_workers()
     from kitgauge import runner
 
     with progress_display() as progress:
@@ -249,54 +262,6 @@ def demo(out: options.DemoOut = Path("kitgauge-demo"), seed: options.Seed = 1) -
     result.print(Console())
 
 
-@app.command(short_help="Choose settings for a light and a subject.")
-def plan(
-    light: options.Light,
-    focal: options.Focal = None,
-    near: options.Near = None,
-    far: options.Far = None,
-    distance: options.Distance = None,
-    subject: options.Subject = "still",
-    technique: options.Technique = None,
-    lens: options.Lens = None,
-    output_mp: options.OutputMp = None,
-    keep: options.Keep = None,
-    kit: options.Kit = None,
-    results: options.Results = Path("results"),
-    json_output: options.Json = False,
-) -> None:
-    """Choose shutter speed, aperture and ISO for a light and a subject, from your limits.
-
-    Examples:
-
-      kitgauge plan --light ev9.5 --focal 85 --distance 2
-
-      kitgauge plan --light 1/60,f4,iso800 --focal 35 --near 2 --far 4 --subject moving --json
-    """
-    from kitgauge.planner.command import plan_from_results
-
-    made = plan_from_results(
-        results,
-        kit,
-        light=light,
-        focal_mm=focal,
-        near_m=near,
-        far_m=far,
-        distance_m=distance,
-        subject=subject,
-        technique=technique,
-        lens=lens,
-        output_mp=output_mp,
-        keep=keep,
-    )
-    if json_output:
-        from kitgauge.runs.files import to_json
-
-        sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
-    else:
-        typer.echo(made.text().rstrip())
-
-
 def main() -> NoReturn:
     """Run the command line; every error becomes one message on standard error and an exit code."""
     for stream in (sys.stdout, sys.stderr):
@@ -308,9 +273,19 @@ def main() -> NoReturn:
     sys.exit(_exit_code())
 
 
+def _asked_for(names: list[str]) -> typer.Typer:
+    """Return the commands to build: the one that is named alone, since building all takes time; else all."""
+    named = [info for info in app.registered_commands if [info.name or getattr(info.callback, "__name__", "")] == names]
+    if not named:
+        return app
+    alone = copy.copy(app)
+    alone.registered_commands, alone.registered_groups = named, []
+    return alone
+
+
 def _exit_code() -> int:
     try:
-        outcome = typer.main.get_command(app).main(prog_name="kitgauge", standalone_mode=False)
+        outcome = typer.main.get_command(_asked_for(sys.argv[1:2])).main(prog_name="kitgauge", standalone_mode=False)
     except KitgaugeError as error:
         _complain(error.message())
         return error.exit_code

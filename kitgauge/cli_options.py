@@ -10,6 +10,9 @@ import typer
 Protocol = Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")]
 ProtocolFile = Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")]
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")]
+ClassFolder = Annotated[
+    Path, typer.Argument(metavar="FOLDER", help="Folder with a subfolder of frames for each learner.")
+]
 RunFolder = Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a run, with run.json and curves.json.")]
 RunFolders = Annotated[
     list[Path], typer.Argument(metavar="RUN...", help="Folders of runs, the one to compare with first.")
@@ -142,6 +145,16 @@ Replace = Annotated[bool, typer.Option("--replace", help="Replace accepted limit
 ComparisonPage = Annotated[
     Path | None, typer.Option("--out", metavar="FILE.html", help="Write a page with a picture as well.")
 ]
+
+# card
+CardFocals = Annotated[
+    list[str] | None,
+    typer.Option("--focal", metavar="MM", help="Focal length; several: 24,35,85, or repeated. Default: as measured."),
+]
+CardLenses = Annotated[
+    list[str] | None, typer.Option("--lens", metavar="NAME", help="Lens, as measured; may be repeated. Default: all.")
+]
+CardOut = Annotated[Path, typer.Option("--out", metavar="FILE.html|FILE.pdf", help="Page or printed card to write.")]
 
 # plan
 Light = Annotated[

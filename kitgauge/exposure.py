@@ -20,6 +20,7 @@ C_INCIDENT_LX_S = 250.0
 MIDGREY_FRACTION_OF_SATURATION = 10.0 / 78.0
 
 DialStep = Literal["thirds", "halves", "whole"]
+DIAL_STEPS: tuple[DialStep, ...] = ("thirds", "halves", "whole")
 
 # A value this near (in stops) to a marked one was written by a camera that rounds to its marks, this near to
 # an exact one by a camera that records what it does (APEX values are rounded to 0.1). Wider would catch

@@ -52,7 +52,7 @@ _NEEDED_BY_WORKERS = {
     "dark-current": ("rawpy", "kitgauge.ingest.dark_current"),
     "sharpness": ("rawpy", "kitgauge.ingest.edge_frames"),
     "blur": ("rawpy", "kitgauge.ingest.blur_frames"),
-    "practice": ("rawpy", "kitgauge.ingest.scene_frames"),
+    "practice": ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames"),
 }
 _NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
 
@@ -175,6 +175,7 @@ def run(
             regions=wanted,
             subject_name=subject_name,
             distance_m=distance_m,
+            results=Path(results),
         )
         developed_noise = loaded.protocol.measures == "noise" and kit.developed
         kind = import_module(_DEVELOPED_NOISE) if developed_noise else ahead.module(module)

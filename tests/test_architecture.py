@@ -44,7 +44,9 @@ def test_measure_and_fit_know_neither_files_nor_clock_nor_plots(folder):
             assert not any(name.startswith("kitgauge.fit") for name in imported(path)), path.name
 
 
-@pytest.mark.parametrize("folder", ["measure", "fit", "limits", "planner", "frames", "protocol", "ingest", "report"])
+@pytest.mark.parametrize(
+    "folder", ["measure", "fit", "limits", "planner", "frames", "protocol", "ingest", "report", "review"]
+)
 def test_nothing_but_the_demo_uses_the_simulator(folder):
     for path in (PACKAGE / folder).rglob("*.py"):
         assert not any(name.startswith("kitgauge.simulate") for name in imported(path)), path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -82,7 +83,7 @@ class Shoot:
         kit = Kit("kit", None, None, None, 50.0, None, 4.0, "given", False)
         context = RunContext(
             load_protocol("handheld-shutter").protocol, tuple(self.records), kit, Criteria(streak_px=2.0), None,
-            MeasurementCache(None), 1, lambda *_: None, lambda *_: None,
+            MeasurementCache(None), ThreadPoolExecutor(1), 1, lambda *_: None, lambda *_: None,
         )  # fmt: skip
         return run_blur.conclude(context, self.results)
 

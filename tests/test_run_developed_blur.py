@@ -13,7 +13,8 @@ from scipy.ndimage import gaussian_filter
 from typer.testing import CliRunner
 
 from kitgauge.cli import app
-from kitgauge.simulate.chart import SampledPath, grid_chart, render
+from kitgauge.simulate.chart import grid_chart, render
+from kitgauge.simulate.chart_series import SampledPath
 from kitgauge.simulate.lens import Lens
 
 

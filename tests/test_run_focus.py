@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,7 +41,8 @@ def refocused_run(tmp_path: Path, protocol: str, sigma_um: float = 25.0):
     kit = Kit("kit", "body", None, "a 50 mm lens", 50.0, None, PITCH_UM, "given", False)
     context = RunContext(
         protocol=load_protocol(protocol).protocol, records=tuple(records), kit=kit, criteria=Criteria(),
-        technique=None, cache=MeasurementCache(None), workers=1, tell=lambda *_: None, expect=lambda *_: None,
+        technique=None, cache=MeasurementCache(None), executor=ThreadPoolExecutor(1), workers=1,
+        tell=lambda *_: None, expect=lambda *_: None,
     )  # fmt: skip
     return conclude(context, results)
 

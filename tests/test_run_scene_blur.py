@@ -9,6 +9,9 @@ import pytest
 from scene_series import shoot
 
 import kitgauge
+from kitgauge import runner
+from kitgauge.frames import opening
+from kitgauge.ingest import blur_frames, scene_blur_frames
 from kitgauge.limits.criteria import Criteria
 
 SHUTTERS = (1 / 125, 1 / 60, 1 / 30)
@@ -57,3 +60,26 @@ def test_a_practice_series_tells_blur_against_its_sharpest_frame(tmp_path) -> No
             expected = math.sqrt(max(truth[file] ** 2 - truth[sharpest] ** 2, 0.0))
             assert abs(row["relative_streak_px"] - expected) < 0.5 + 0.06 * expected
     assert sum(row["relative_streak_px"] is not None for row in rows.values()) >= 2
+
+
+@pytest.mark.parametrize("kind", ["leaves", "blinds", "wall"])
+def test_each_file_is_opened_once(tmp_path, monkeypatch, in_this_process, kind) -> None:
+    """Whether the scene serves, or shows straight edges of one direction only, or nothing at all."""
+    truth = shoot(tmp_path / "frames", kind, (1 / 125, 1 / 60, 1 / 30), 1, 3)
+    opened: list[str] = []
+
+    def spy(path, **how):
+        opened.append(path.name)
+        return opening.open_frame(path, **how)
+
+    for module in (blur_frames, scene_blur_frames):
+        monkeypatch.setattr(module, "open_frame", spy)
+    settings = {"report": False, "executor": in_this_process, "workers": 2}
+    run = runner.run("handheld-shutter", tmp_path / "frames", out=tmp_path / "out", **settings)
+    assert len(opened) == len(set(opened))
+    assert len(opened) == 6 + len(truth)
+    assert len(run.curves["blur"]["frames"]) == 6 + len(truth)
+    opened.clear()
+    again = runner.run("handheld-shutter", tmp_path / "frames", out=tmp_path / "again", **settings)
+    assert opened == []
+    assert again.curves["blur"]["frames"] == run.curves["blur"]["frames"]

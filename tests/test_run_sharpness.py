@@ -1,6 +1,7 @@
 """What a sharpness run says about its frames, from measurements made by hand: no frame is opened."""
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -60,7 +61,8 @@ def sweep(tmp_path: Path, shaken: str = "", flags: tuple[str, ...] = (), target:
     kit = Kit("kit", "body", None, "a 50 mm lens", 50.0, None, 4.0, "given", bool(flags))
     context = RunContext(
         protocol=load_protocol("aperture-sweep").protocol, records=tuple(records), kit=kit, criteria=Criteria(),
-        technique=None, cache=MeasurementCache(None), workers=1, tell=lambda *_: None, expect=lambda *_: None,
+        technique=None, cache=MeasurementCache(None), executor=ThreadPoolExecutor(1), workers=1,
+        tell=lambda *_: None, expect=lambda *_: None,
     )  # fmt: skip
     return conclude(context, results)
 

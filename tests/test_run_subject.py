@@ -9,12 +9,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from developed_charts import save_developed
 from typer.testing import CliRunner
 
 import kitgauge
 from kitgauge.cli import app
 from kitgauge.errors import KitgaugeError, UsageError
 from kitgauge.fit.blur.blur_shutter import fit_blur
+from kitgauge.fit.blur.streak_families import SUBJECTS
 from kitgauge.limits.commands import accept_run, show_limits
 from kitgauge.limits.criteria import Criteria
 from kitgauge.planner.command import plan_from_results
@@ -130,7 +132,7 @@ def test_freezing_shutter_against_the_whole_population(swinging):
     known = [truth[row["file"]] for row in rows_of(run)]
     ideal = fit_blur(
         [item.shutter_s for item in known], [item.streak_px for item in known], [1e-3] * len(known),
-        [None] * len(known), [math.nan] * len(known),
+        [None] * len(known), [math.nan] * len(known), families=SUBJECTS,
     ).limit(0.8, STREAK_PX)  # fmt: skip
     assert abs(math.log2(limit.value["shutter_s"] / ideal.shutter_s)) < 0.1
 
@@ -215,3 +217,55 @@ def test_names_and_distances_belong_to_moving_subjects(tmp_path):
 
 def test_everything_told_is_plain(swinging):
     json.dumps(swinging[2].curves, allow_nan=False)
+
+
+def test_developed_pictures_and_a_distance_given_by_hand(tmp_path):
+    """JPEG without markers in view: flagged, and mm/s by --distance-m, through the public command."""
+    (tmp_path / "protocol.toml").write_text(PROTOCOL)
+    scene = SubjectScene(KIT, REST, Pendulum(1000.0, 3.0), markers=False)
+    rng, truth = np.random.default_rng(3), {}
+    times = [(None, 1 / 64)] * 3 + [(float(rng.uniform(0, 2)), t) for t in (1 / 128, 1 / 64, 1 / 32) for _ in range(3)]
+    for number, (start, exposure_s) in enumerate(times):
+        role = "tripod" if start is None else "subject"
+        light = 0.5 * scene.picture(start, exposure_s).astype(float)
+        light = light + 0.004 * np.sqrt(np.maximum(light, 0.0)) * rng.standard_normal(light.shape)
+        settings = {
+            "iso": 100,
+            "f_number": 5.6,
+            "shutter_s": {128: 1 / 125, 64: 1 / 60, 32: 1 / 30}[round(1 / exposure_s)],
+        }
+        name = f"{role}/P{number:04d}.JPG"
+        save_developed(tmp_path / "in" / name, light, bits=8, second=number, **settings)
+        truth[name] = scene.truth(name, role, start, exposure_s)
+    sheet = tmp_path / "settings.csv"
+    sheet.write_text("file,focal_mm\n" + "".join(f"{name},21.6\n" for name in truth))
+    arguments = ["run", str(tmp_path / "protocol.toml"), str(tmp_path / "in"), "--out", str(tmp_path / "out")]
+    options = [
+        "--pitch-um",
+        str(KIT.pitch_um),
+        "--distance-m",
+        "1.5",
+        "--subject-name",
+        "pendulum",
+        "--settings",
+        str(sheet),
+    ]
+    done = CliRunner().invoke(app, [*arguments, *options, "--criterion", "streak_px=3"])
+    assert done.exit_code in (0, 3), done.output
+    curves = json.loads((tmp_path / "out" / "curves.json").read_text(encoding="utf-8"))
+    assert curves["kit"]["developed"] is True
+    assert curves["blur"]["subject"]["mm_per_px_from"] == "distance"
+    # thin lens: (d - f) / f times the pitch
+    mm_per_px = KIT.pitch_um / 1000.0 * (1500.0 - 21.6) / 21.6
+    assert curves["blur"]["subject"]["mm_per_px"] == pytest.approx(mm_per_px, rel=1e-6)
+    rows = [row for row in curves["blur"]["frames"] if row["role"] == "subject"]
+    assert len(rows) == 9
+    assert all("rendered" in row["flags"] for row in rows)
+    known = [row for row in rows if row["streak_px"]]
+    assert len(known) >= 6
+    for row in known:
+        true = truth[row["file"]]
+        assert row["streak_px"] == pytest.approx(true.streak_px, rel=0.03, abs=0.15)
+        mm_per_s = true.middle_streak_mm / true.shutter_s
+        assert row["speed_mm_per_s"] == pytest.approx(mm_per_s, rel=0.04, abs=0.15 / true.shutter_s * mm_per_px)
+    assert all("rendered" in limit["flags"] for limit in curves["limits"])

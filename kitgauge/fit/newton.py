@@ -16,8 +16,11 @@ Array = NDArray[np.float64]
 
 _STEP = 3e-4
 _MAX_ITERATIONS = 60
+_CLOSE = 0.01  # of the roughness of the values: what a further step may still gain
 
 RowFunction = Callable[[Array], Array]
+# value (m,), gradient (m, d) and Hessian (m, d, d) in all columns of (m, d)
+RowDerivatives = Callable[[Array], tuple[Array, Array, Array]]
 
 
 def derivatives(function: RowFunction, start: Array, free: NDArray[np.intp]) -> tuple[Array, Array, Array]:
@@ -52,13 +55,20 @@ def derivatives(function: RowFunction, start: Array, free: NDArray[np.intp]) -> 
 
 
 def maximise(
-    function: RowFunction, start: Array, free: NDArray[np.intp], lower: Array, upper: Array
+    function: RowFunction,
+    start: Array,
+    free: NDArray[np.intp],
+    lower: Array,
+    upper: Array,
+    slopes: RowDerivatives | None = None,
+    slack: float = 1e-10,
 ) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Maximise a row-wise function from each row of `start` by damped Newton steps within bounds.
 
     `function` maps (q, d) to (q,); `start` (m, d); `free` the columns that vary; `lower`, `upper` (d,)
     bounds, on which a parameter rests while the gradient points outward. Returns the places (m, d), the
-    values (m,) and whether each converged.
+    values (m,) and whether each converged. `slopes` gives the derivatives in place of differences. A step that
+    loses no more than `slack` is taken, as values may be rough by that much.
     """
     place = np.clip(start.astype(np.float64), lower, upper)
     p = free.size
@@ -69,7 +79,11 @@ def maximise(
         active = np.flatnonzero(~done)
         if active.size == 0:
             break
-        _, gradient, hessian = derivatives(function, place[active], free)
+        if slopes is None:
+            _, gradient, hessian = derivatives(function, place[active], free)
+        else:
+            _, gradient, hessian = slopes(place[active])
+            gradient, hessian = gradient[:, free], hessian[:, free[:, None], free]
         at_low = (place[active][:, free] <= lower[free]) & (gradient < 0)
         at_high = (place[active][:, free] >= upper[free]) & (gradient > 0)
         held = at_low | at_high
@@ -88,10 +102,10 @@ def maximise(
         trial[:, free] += step
         trial = np.clip(trial, lower, upper)
         reached = function(trial)
-        better = reached >= best[active] - 1e-10
+        better = reached >= best[active] - slack
         moved = active[better]
         place[moved], best[moved] = trial[better], reached[better]
         damping[active] = np.where(better, damping[active] * 0.1, np.minimum(damping[active] * 10.0 + 1e-3, 1e8))
-        small = np.max(np.abs(gradient * step), axis=1) < 1e-8
+        small = np.max(np.abs(gradient * step), axis=1) < max(1e-8, _CLOSE * slack)
         done[active] |= small | (damping[active] >= 1e8)
     return place, best, done

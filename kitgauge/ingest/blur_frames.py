@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from functools import partial
 from typing import Any, NamedTuple
@@ -22,6 +23,8 @@ from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 from kitgauge.measure.edges.edge_finding import find_edges_in
 from kitgauge.measure.edges.edge_profile import EdgeProfile, edge_profiles
 from kitgauge.measure.edges.target_pose import find_sheets
+
+_LONE_EDGE = 0.03  # of the frame's diagonal, at least
 
 
 class KnownEdges(NamedTuple):
@@ -67,9 +70,20 @@ def following_task(
 
 
 def usable_edges(measurement: Measurement) -> list[EdgeCandidate]:
-    """Return the edges of a frame's measurement that others can be searched for."""
+    """Return the edges of a frame's measurement that others can be searched for.
+
+    Of the printed target, all; else those of patches, and lone ones of some length: short straight pieces turn up in
+    any scene full of detail (leaves, say), and are no edges when looked at closely.
+    """
     profiles = [EdgeProfile.from_dict(profile) for profile in measurement.get("profiles") or []]
-    return [profile.candidate for profile in profiles if not profile.flags]
+    edges = [profile.candidate for profile in profiles if not profile.flags]
+    if measurement.get("target") or not edges:
+        return edges
+    sides: dict[int, set[str]] = {}
+    for edge in edges:
+        sides.setdefault(edge.group, set()).add(edge.side)
+    long_enough = _LONE_EDGE * math.hypot(*measurement["shape"])
+    return [edge for edge in edges if len(sides[edge.group]) > 1 or edge.length_px >= long_enough]
 
 
 def in_two_directions(edges: Sequence[EdgeCandidate]) -> bool:

@@ -1,42 +1,14 @@
-"""Open an everyday frame and say how it is exposed."""
+"""How an everyday frame is exposed."""
 
 from __future__ import annotations
 
 import math
-from functools import partial
 
 import numpy as np
 
-from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic
-from kitgauge.frames.opening import open_frame
-from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.opened import describe, refusal
-from kitgauge.ingest.record import FrameRecord
-from kitgauge.ingest.scene_blur_frames import StillFrames, blur_against
-from kitgauge.ingest.tasks import Measurement, Task
 
 NEAR_BLACK = 2.0**-10  # ten stops below saturation
-
-
-def scene_task(record: FrameRecord, cache: MeasurementCache, still: StillFrames | None = None) -> Task:
-    """Return the task that measures how one frame is exposed and, with `still`, its blur against that frame."""
-    others = () if still is None else tuple(one.sha256 for one in still.records)
-    return Task(
-        label=record.file,
-        key=cache.key("scene", [record.sha256, *others], {}),
-        files=(record.file,),
-        work=partial(measure_scene, record, still),
-    )
-
-
-def measure_scene(record: FrameRecord, still: StillFrames | None = None) -> Measurement:
-    """Return level and clipping of one frame, and its streak against a still one (`scene_streak`)."""
-    try:
-        mosaic = open_frame(record.path)
-    except FrameError as error:
-        return refusal(record, error)
-    return {**describe(mosaic), **exposure_of(mosaic), **({} if still is None else blur_against(record, mosaic, still))}
 
 
 def exposure_of(mosaic: Mosaic) -> dict[str, float]:

@@ -11,13 +11,11 @@ import math
 from dataclasses import dataclass
 
 from kitgauge.errors import LimitsError
-from kitgauge.intervals import NORMAL_95
+from kitgauge.limits.interval_errors import STOPS_PER_DOUBLING as STOPS_PER_DOUBLING
+from kitgauge.limits.interval_errors import limit_stderr_stops as limit_stderr_stops
 from kitgauge.limits.model import Limit
 
 SIGNIFICANT_P = 0.05
-
-# setting named in the files -> stops per doubling of the value (f-numbers count twice)
-STOPS_PER_DOUBLING = {"iso": 1.0, "shutter_s": 1.0, "f_number_low": 2.0, "f_number_high": 2.0, "f_number": 2.0}
 
 
 @dataclass(frozen=True)
@@ -36,19 +34,6 @@ class Difference:
     p: float
     significant: bool | None
     text: str
-
-
-def limit_stderr_stops(limit: Limit) -> float:
-    """Return the standard error of a limit in stops; from the 95 % interval where only that is given, else
-    NaN.
-
-    The interval of an f-number limit spans from its lower to its higher end, so no error follows from it.
-    """
-    if limit.stderr_stops > 0:
-        return limit.stderr_stops
-    if limit.kind != "f_number" and 0 < limit.ci_low < limit.ci_high < math.inf:
-        return math.log2(limit.ci_high / limit.ci_low) / (2 * NORMAL_95)
-    return math.nan
 
 
 def compare(old: Limit, new: Limit) -> Difference:

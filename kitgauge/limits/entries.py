@@ -13,15 +13,13 @@ from typing import Any, cast
 from kitgauge.errors import LimitsError
 from kitgauge.exposure import (
     dial_f_number,
-    dial_iso,
-    dial_shutter,
     format_exact_f_number,
-    format_exact_iso,
-    format_exact_shutter,
 )
-from kitgauge.flags import FLAGS
 from kitgauge.limits.criteria import EXPLANATIONS, RANGES
 from kitgauge.limits.model import Limit, LimitKind
+from kitgauge.limits.setting_words import iso_up_to as iso_up_to
+from kitgauge.limits.setting_words import iso_words, range_words, shutter_words
+from kitgauge.limits.setting_words import sharp_range as sharp_range
 
 SCHEMA = 1
 SETTINGS: dict[str, tuple[str, ...]] = {
@@ -89,17 +87,17 @@ class AcceptedLimit:
         """
         limit = self.limit
         if limit.kind == "iso":
-            exact, dial = _iso_words(limit.value["iso"])
+            exact, dial = iso_words(limit.value["iso"])
             head = f"highest {exact}" + (" at least" if limit.extra.get("at_least") else "")
         elif limit.kind == "shutter":
-            exact, dial = _shutter_words(limit.value["shutter_s"])
+            exact, dial = shutter_words(limit.value["shutter_s"])
             head = f"slowest shutter {exact}"
         elif limit.kind == "focus":
             number = limit.value["f_number"]
             exact, dial = format_exact_f_number(number), format_exact_f_number(dial_f_number(number, up=True))
             head = f"focusing serves from {exact}"
         else:
-            exact, dial = _range_words(limit.value["f_number_low"], limit.value["f_number_high"])
+            exact, dial = range_words(limit.value["f_number_low"], limit.value["f_number_high"])
             head = f"sharp from {exact}"
         circumstances = [f"on the dial {dial}"] if dial != exact else []
         subject = limit.extra.get("subject")
@@ -108,33 +106,6 @@ class AcceptedLimit:
         if limit.focal_mm is not None:
             circumstances.append(f"{limit.focal_mm:g} mm")
         return f"{head} ({', '.join(circumstances)})" if circumstances else head
-
-
-def _iso_words(iso: float) -> tuple[str, str]:
-    return format_exact_iso(iso), format_exact_iso(dial_iso(iso))
-
-
-def _shutter_words(time_s: float) -> tuple[str, str]:
-    return format_exact_shutter(time_s), format_exact_shutter(dial_shutter(time_s))
-
-
-def _range_words(low: float, high: float) -> tuple[str, str]:
-    def words(first: float, last: float) -> str:
-        return f"{format_exact_f_number(first)} to {format_exact_f_number(last)}"
-
-    return words(low, high), words(dial_f_number(low, up=True), dial_f_number(high, up=False))
-
-
-def sharp_range(low: float, high: float) -> str:
-    """Return a range of exact f-numbers in words: 'f/3.44 to f/10.3 (on the dial f/3.5 to f/10)'."""
-    exact, dial = _range_words(low, high)
-    return exact if exact == dial else f"{exact} (on the dial {dial})"
-
-
-def iso_up_to(iso: float) -> str:
-    """Return an exact ISO in words: 'ISO 8540 (on the dial ISO 8000)'."""
-    exact, dial = _iso_words(iso)
-    return exact if exact == dial else f"{exact} (on the dial {dial})"
 
 
 def entry_as_dict(accepted: AcceptedLimit) -> dict[str, Any]:
@@ -296,6 +267,10 @@ def _criterion(value: Any, where: str) -> dict[str, float]:
 
 
 def _flags(value: Any, where: str) -> tuple[str, ...]:
+    if value == []:
+        return ()
+    from kitgauge.flags import FLAGS  # only where there are some: the registry costs start-up time
+
     if not isinstance(value, list) or any(not isinstance(flag, str) or flag not in FLAGS for flag in value):
         raise _fault(
             "unknown flag",

@@ -8,9 +8,12 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
 
 from kitgauge.exposure import percent
-from kitgauge.limits.entries import AcceptedLimit
+
+if TYPE_CHECKING:
+    from kitgauge.limits.entries import AcceptedLimit
 
 WIDTH = 100
 _TIE = "\N{NO-BREAK SPACE}"

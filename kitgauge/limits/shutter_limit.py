@@ -12,6 +12,7 @@ from kitgauge.flags import describe
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.model import Limit
 
+_SPEEDS_TO_ADD = 2  # whole stops beyond the end of the ladder
 _WORDS = {0.5: "5 of 10", 0.8: "8 of 10", 0.9: "9 of 10"}
 
 
@@ -75,6 +76,7 @@ def shutter_limits(
             ci_high=high,
             criterion=criteria.streak_criterion(frame_shape),
             text=_sentence(fit, found, marked, lens, focal_mm, technique)
+            + _beyond_ladder(fit, found)
             + "".join(f" Doubtful: {doubt}." for doubt in _doubts(fit, doubts)),
             stderr_stops=math.nan if beyond else found.stderr_stops,
             lens=lens,
@@ -126,6 +128,30 @@ def _sentence(
         )
     exact = format_exact_shutter(found.shutter_s)
     return f"{start} at {exact} or faster (on the dial {format_shutter(marked_s)}; {_interval(found)})."
+
+
+def _beyond_ladder(fit: BlurFit, found: ShutterLimit) -> str:
+    """Return on which sides the interval leaves the speeds shot, with what to shoot, empty where it does not."""
+    told = ""
+    times = shutter_dial("whole").exact
+    for side in found.ci_beyond:
+        if side == found.reach:
+            continue  # the limit itself lies there, and its sentence says so
+        if side == "faster":
+            name, end, missing = (
+                "fast",
+                fit.fastest_s,
+                sorted((t for t in times if t < 0.9 * fit.fastest_s), reverse=True),
+            )
+        else:
+            name, end, missing = "slow", fit.slowest_s, sorted(t for t in times if t > 1.1 * fit.slowest_s)
+        add = " and ".join(format_shutter(time) for time in missing[:_SPEEDS_TO_ADD])
+        told += (
+            f" The ladder did not reach far enough on the {name} side: the interval goes beyond {format_shutter(end)}, "
+            f"the {side.removesuffix('er')}est speed shot, where the curve is a guess"
+            + (f"; shoot {add} as well." if add else ".")
+        )
+    return told
 
 
 def _interval(found: ShutterLimit) -> str:

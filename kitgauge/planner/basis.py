@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 Basis = Literal["measured run", "scaled", "common practice", "given"]
 MEASURED: Basis = "measured run"
@@ -12,8 +11,7 @@ PRACTICE: Basis = "common practice"
 GIVEN: Basis = "given"
 
 
-@dataclass(frozen=True)
-class Because:
+class Because(NamedTuple):
     """Where a bound comes from: its basis, one sentence, and the run if there is one.
 
     `note` says which of several limits it is, empty where there is one.

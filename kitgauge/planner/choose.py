@@ -15,6 +15,7 @@ import math
 from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from kitgauge.exposure import Dial, f_number_dial, iso_dial, iso_for, shutter_dial
 from kitgauge.planner.motion import Motion
@@ -47,10 +48,17 @@ class Bounds:
     f_sharp_high: float
     iso_limit: float
     depth_missing_stops: float = 0.0  # what even `f_depth` leaves out of focus
+    f_focus: float = 0.0  # lowest at which focusing, as measured, serves; 0 where it was not measured
+
+    @property
+    def f_lowest(self) -> float:
+        """The lowest f-number that depth, focusing and the sharp range allow; depth and focusing come before the sharp
+        range where all cannot be had.
+        """
+        return max(self.f_depth, self.f_focus, min(self.f_sharp_low, self.f_sharp_high))
 
 
-@dataclass(frozen=True)
-class Choice:
+class Choice(NamedTuple):
     """Settings with what they give up.
 
     shortfall_stops        how far the ISO that the wanted shutter and f-number need lies above the ISO limit
@@ -75,6 +83,12 @@ class Choice:
     faster: bool
     closed: bool
     frozen: bool
+
+    @property
+    def short(self) -> bool:
+        """Whether anything that was asked for cannot be had."""
+        missing = (self.shortfall_stops, self.overexposed_stops, self.underexposed_stops, self.depth_shortfall_stops)
+        return any(stops > 0 for stops in missing)
 
 
 @dataclass(frozen=True)
@@ -151,11 +165,8 @@ def wanted_shutter_s(motion: Motion, available: Dials) -> float:
 
 
 def wanted_f_number(bounds: Bounds, available: Dials) -> float:
-    """Return the lowest dial f-number with the depth and in the sharp range.
-
-    Depth comes before the sharp range where both cannot be had.
-    """
-    needed = max(bounds.f_depth, min(bounds.f_sharp_low, bounds.f_sharp_high))
+    """Return the lowest dial f-number with the depth, that focusing allows, and in the sharp range."""
+    needed = bounds.f_lowest
     return next((value for value in available.f_number if value >= needed * (1 - _EPS)), available.f_number[-1])
 
 

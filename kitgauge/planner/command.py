@@ -5,18 +5,46 @@ Pure standard library.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from kitgauge.exposure import format_f_number, nominal_iso
-from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.errors import UsageError
+from kitgauge.exposure import DIAL_STEPS, format_f_number, nominal_iso
 from kitgauge.limits.kit_folder import chosen_kit
-from kitgauge.limits.store import FILE_NAME, read_limits
 from kitgauge.planner.kit_model import KitModel, read_kit_model
-from kitgauge.planner.light import FrameLight
+from kitgauge.planner.light import FrameLight, parse_time_s
 from kitgauge.planner.plan import Plan, make_plan
 from kitgauge.planner.request import CameraFacts, PlanRequest
+
+if TYPE_CHECKING:
+    from kitgauge.limits.entries import AcceptedLimit
+    from kitgauge.planner.auto_iso import AutoIso
+    from kitgauge.planner.table import PlanTable
+
+
+class Kit(NamedTuple):
+    """What is known of one kit: its accepted limits, and the curves behind them. Empty without any."""
+
+    limits: Sequence[AcceptedLimit]
+    model: KitModel
+
+
+def read_kit(results: Path | str = "results", kit: str | None = None) -> Kit:
+    """Return what is known of `kit` (default: the only kit in `results`; none: nothing is known).
+
+    Raises UsageError if the kit cannot be told, LimitsError or ResultsError if its files are damaged.
+    """
+    folder = chosen_kit(Path(results), kit)
+    if folder is None:
+        return Kit((), KitModel())
+    from kitgauge.limits.reading import FILE_NAME, read_limits  # only for a kit with limits: it costs start-up time
+
+    limits = read_limits(folder / FILE_NAME).limits
+    # relative run names are below the kit's folder; an absolute one replaces it
+    runs = {limit.run: folder / limit.run for limit in _oldest_first(limits)}
+    return Kit(limits, read_kit_model(runs))
 
 
 def plan_from_results(
@@ -34,13 +62,68 @@ def plan_from_results(
     the ranges that the measured frames cover. Raises UsageError if the kit cannot be told, LimitsError or
     ResultsError if its files are damaged, and what `make_plan` raises.
     """
-    folder = chosen_kit(Path(results), kit)
-    limits = [] if folder is None else read_limits(folder / FILE_NAME).limits
-    # relative run names are below the kit's folder; an absolute one replaces it
-    runs = {} if folder is None else {limit.run: folder / limit.run for limit in _oldest_first(limits)}
-    model = read_kit_model(runs)
-    asked = PlanRequest(**{name: value for name, value in request.items() if value is not None})
-    return make_plan(asked, limits, camera or camera_of(model, asked), model, read_frame)
+    known = read_kit(results, kit)
+    asked = _request(request)
+    return make_plan(asked, known.limits, camera or camera_of(known.model, asked), known.model, read_frame)
+
+
+def answer(
+    results: Path | str,
+    kit: str | None,
+    request: Mapping[str, Any],
+    camera: Mapping[str, Any],
+    *,
+    table: bool = False,
+    auto_iso: bool = False,
+) -> Plan | PlanTable | AutoIso:
+    """Return what `kitgauge plan` prints: a plan, a grid of plans or the entries of automatic ISO.
+
+    `request` and `camera` hold fields of PlanRequest and CameraFacts, None where not given; shutter times of the camera
+    as text. Raises UsageError for what does not go together, and what `plan_from_results` raises.
+    """
+    asked = _request(request)
+    if table and auto_iso:
+        raise UsageError("one thing at a time", got="--table and --auto-iso", fix="give one of them")
+    if (table or auto_iso) and asked.light is not None:
+        which = "--table" if table else "--auto-iso"
+        raise UsageError(
+            f"{which} is for any light",
+            where="--light",
+            got=f"{which} and --light {asked.light}",
+            fix="leave one of them out",
+        )
+    known = read_kit(results, kit)
+    facts = _changed(camera_of(known.model, asked), camera)
+    if table:
+        from kitgauge.planner.table import table_for
+
+        return table_for(asked, request.get("subject"), known.limits, facts, known.model)
+    if auto_iso:
+        from kitgauge.planner.auto_iso import auto_iso as entries
+
+        return entries(asked, known.limits, facts, known.model)
+    return make_plan(asked, known.limits, facts, known.model)
+
+
+def _request(request: Mapping[str, Any]) -> PlanRequest:
+    """Return the request of the fields that are not None."""
+    return PlanRequest(**{name: value for name, value in request.items() if value is not None})
+
+
+def _changed(camera: CameraFacts, changes: Mapping[str, Any]) -> CameraFacts:
+    """Return the camera with the facts that are given; then its range is no longer the measured one."""
+    given = {name: value for name, value in changes.items() if value is not None}
+    for name in ("shutter_fastest_s", "shutter_slowest_s"):
+        if name in given:
+            given[name] = parse_time_s(given[name], "--" + name.removeprefix("shutter_").removesuffix("_s"))
+    step = given.get("dial_step")
+    if step not in (None, *DIAL_STEPS):
+        raise UsageError(
+            "not a step of a dial", where="--dial", got=step, needed=", ".join(DIAL_STEPS), fix="name one of them"
+        )
+    if step is not None:
+        given["iso_step"] = step
+    return replace(camera, **given, measured_range=None) if given else camera
 
 
 def camera_of(model: KitModel, request: PlanRequest) -> CameraFacts:

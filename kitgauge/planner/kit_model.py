@@ -9,40 +9,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, exact_f_number, exact_iso
 from kitgauge.limits.viewing import picture_noise_power, picture_scale
 from kitgauge.planner.curve_points import Points, between_focal_lengths, interpolated, sorted_points
+from kitgauge.planner.focusing import Focusing, focusing_of
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
-from kitgauge.planner.streaks import FAMILIES
+from kitgauge.planner.streak_model import StreakSpread, streak_spread
 
-_SHALLOWEST_SLOPE = 0.05  # blur that does not grow with time gives no slowest shutter
-_STEEPEST_SLOPE, _WIDEST_LN_SHAPE = 20.0, 7.0  # nor does a fit beyond these tell of hands
 _LEAST_POWER = 1e-6  # of white noise: nothing is free of noise
 _FEWEST_BANDS, _MOST_BANDS = 4, 1000
 
 
-@dataclass(frozen=True)
-class StreakSpread:
-    """How the streaks of one technique scatter and grow: the form of a blur fit, without its scale.
-
-    `family` and `shape` as in `planner.streaks`; the scale grows as shutter time to the power `slope`.
-    """
-
-    run: str
-    technique: str | None
-    focal_mm: float | None
-    family: str
-    shape: float
-    slope: float
-
-
-@dataclass(frozen=True)
-class NoiseSpectrum:
+class NoiseSpectrum(NamedTuple):
     """Noise power of green at one exact ISO, relative to white noise, in squares that end at k/n of the plane's Nyquist
     frequency, k = 1 ... n; None where it is white. `plane_pitch_px` is the spacing of the plane's samples.
     """
@@ -63,7 +46,9 @@ class KitModel:
 
     `noise` holds (ISO, SNR at mid-grey per pixel, stderr) of the pooled green channel, `spectra` its noise where that
     was measured, for pictures made smaller; `mtf50` (f-number, MTF50 in cycles/pixel, stderr) per (lens, focal_mm,
-    region); `streaks` the blur fits. Frame facts are None where the runs do not tell them.
+    region); `streaks` the blur fits; `focusing` per run how well focusing hits; `electrons` (ISO, saturation, read
+    noise) [e-] of the pooled green channel. Frame facts are None where the runs do not tell them; `frame_px` is (rows,
+    columns).
     """
 
     noise: Points = ()
@@ -73,6 +58,9 @@ class KitModel:
     sensor_pixels: float | None = None
     pixel_pitch_um: float | None = None
     frame_diagonal_mm: float | None = None
+    focusing: Mapping[str, Focusing] = field(default_factory=dict)
+    electrons: Points = ()
+    frame_px: tuple[float, float] | None = None
 
     def snr_per_pixel(self, iso: float) -> tuple[float, float]:
         """Return (SNR at mid-grey per pixel, standard error) at `iso`; NaN outside the measured range."""
@@ -81,6 +69,18 @@ class KitModel:
         logs = tuple((iso_, math.log(value), error / value) for iso_, value, error in self.noise)
         value, relative = interpolated(logs, iso)
         return math.exp(value), math.exp(value) * relative
+
+    def snr_at_level(self, iso: float, stops: float) -> float:
+        """Return SNR of one pixel `stops` above mid-grey over that at mid-grey, at `iso`.
+
+        S/sqrt(S + r^2) by the measured saturation and read noise, of the nearest measured ISO; by photon noise alone
+        where they are not known.
+        """
+        if not self.electrons or stops == 0:
+            return math.sqrt(2**stops)
+        nearest, saturation, read = min(self.electrons, key=lambda item: abs(math.log(item[0] / iso)))
+        signal = MIDGREY_FRACTION_OF_SATURATION * saturation * nearest / iso
+        return 2**stops * math.sqrt((signal + read**2) / (signal * 2**stops + read**2))
 
     def picture_scale(self, iso: float, output_mp: float, sensor_pixels: float) -> float:
         """Return SNR of a picture of `output_mp` megapixels over SNR per pixel at `iso`.
@@ -105,11 +105,11 @@ class KitModel:
         """
         return interpolated(self._points(lens, focal_mm, region), f_number)
 
-    def mtf50_points(self, lens: str | None, focal_mm: float, region: str) -> tuple[tuple[float, float], ...]:
-        """Return the measured (f-number, MTF50 [cycles/pixel]) of a lens, rising; none where it was not
+    def mtf50_errors(self, lens: str | None, focal_mm: float, region: str) -> Points:
+        """Return the measured (f-number, MTF50 [cycles/pixel], standard error) of a lens, rising; none where it was not
         measured.
         """
-        return tuple((number, value) for number, value, _ in self._points(lens, focal_mm, region))
+        return self._points(lens, focal_mm, region)
 
     def _points(self, lens: str | None, focal_mm: float | None, region: str) -> Points:
         own = [
@@ -183,7 +183,7 @@ _POINT_RANGES = {
 
 def _load(file: Path) -> dict[str, Any]:
     """Return the content of a curves file. ResultsError if it cannot be read or holds impossible numbers."""
-    from kitgauge.runs.files import read_json  # only for a kit with runs: it costs start-up time
+    from kitgauge.runs.reading import read_json  # only for a kit with runs: it costs start-up time
 
     content = read_json(file)
     _check(_mapping(content.get("kit")), _KIT_RANGES, file, "kit", always_positive=True)
@@ -222,16 +222,20 @@ def _merged(model: KitModel, curves: dict[str, Any], run: str) -> KitModel:
     noise = _noise(_mapping(curves.get("noise")))
     mtf50 = _sharpness(_mapping(curves.get("sharpness")), _text(kit.get("lens")), _known(kit.get("focal_mm")))
     known = model.mtf50 or {}
-    streaks = _streaks(_mapping(_mapping(curves.get("blur")).get("fit")), circumstances, run)
+    spread = streak_spread(_mapping(curves.get("blur")), circumstances, run)
+    focusing = focusing_of(_mapping(curves.get("sharpness")), _known(kit.get("pixel_pitch_um")))
     return replace(
         model,
         noise=noise or model.noise,
         spectra=_spectra(_mapping(curves.get("noise"))) if noise else model.spectra,
         mtf50={**mtf50, **known} if _developed(curves) else {**known, **mtf50},
-        streaks=(*model.streaks, *streaks),
+        streaks=model.streaks if spread is None else (*model.streaks, spread),
         sensor_pixels=_known(kit.get("sensor_pixels")) or model.sensor_pixels,
         pixel_pitch_um=_known(kit.get("pixel_pitch_um")) or model.pixel_pitch_um,
         frame_diagonal_mm=_diagonal_mm(kit) or model.frame_diagonal_mm,
+        focusing=model.focusing if focusing is None else {**model.focusing, run: focusing},
+        electrons=_electrons(_mapping(curves.get("noise"))) if noise else model.electrons,
+        frame_px=_frame_px(kit) or model.frame_px,
     )
 
 
@@ -251,6 +255,21 @@ def _diagonal_mm(kit: Mapping[str, Any]) -> float | None:
     if diagonal is None and _number(kit.get("focal_35mm")) > 0:
         diagonal = _known(FULL_FRAME_DIAGONAL_MM * _number(kit.get("focal_mm")) / _number(kit.get("focal_35mm")))
     return diagonal
+
+
+def _frame_px(kit: Mapping[str, Any]) -> tuple[float, float] | None:
+    rows, columns = _known(kit.get("height_px")), _known(kit.get("width_px"))
+    return None if rows is None or columns is None else (rows, columns)
+
+
+def _electrons(noise: Mapping[str, Any]) -> Points:
+    """Return (ISO, saturation [e-], read noise [e-]) of the pooled green channel, rising in ISO."""
+    found = []
+    for point in _records(noise.get("points")):
+        iso, saturation, read = (_number(point.get(name)) for name in ("iso", "saturation_e", "read_noise_e"))
+        if point.get("channel") == "G" and iso > 0 and saturation > 0 and read > 0:
+            found.append((exact_iso(iso), saturation, read))
+    return sorted_points(found)
 
 
 def _noise(noise: Mapping[str, Any]) -> Points:
@@ -318,20 +337,6 @@ def _exact_f_number(point: Mapping[str, Any]) -> float:
     if exact > 0:
         return exact
     return exact_f_number(marked) if marked > 0 else math.nan
-
-
-def _streaks(fit: Mapping[str, Any], circumstances: Mapping[str, Any], run: str) -> tuple[StreakSpread, ...]:
-    """Return the spread of a blur fit; none where it is missing, or of a form that this version does not
-    know.
-    """
-    parameters = _mapping(fit.get("parameters"))
-    family = str(fit.get("distribution"))
-    slope, ln_shape = (_number(_mapping(parameters.get(name)).get("value")) for name in ("slope", "ln_shape"))
-    shape = 1.0 if family == "rayleigh" else math.exp(ln_shape) if abs(ln_shape) <= _WIDEST_LN_SHAPE else math.nan
-    if family not in FAMILIES or not _SHALLOWEST_SLOPE < slope < _STEEPEST_SLOPE or not shape > 0:
-        return ()
-    technique, focal_mm = _text(circumstances.get("technique")), _known(circumstances.get("focal_mm"))
-    return (StreakSpread(run, technique, focal_mm, family, shape, slope),)
 
 
 def _same(asked: str | None, measured: str | None) -> bool:

@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from kitgauge.errors import FrameError, PlanError, UsageError
 from kitgauge.exposure import (
@@ -31,21 +31,21 @@ EV_DARKEST, EV_BRIGHTEST = -15.0, 24.0  # a night without a moon lies near EV -8
 MIDGREY_RENDERED = ((118 / 255 + 0.055) / 1.055) ** 2.4
 FULL_SUN_EV = 15.0  # front-lit in full sun: f/16 at 1/ISO (common practice)
 
+# forms of texts, compiled when they are first asked for: all of them together cost more than a plan
 _NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)"
-_EV = re.compile(rf"ev\s*({_NUMBER})|({_NUMBER})\s*ev", re.IGNORECASE)
-_LUX = re.compile(rf"({_NUMBER})\s*(?:lux|lx)", re.IGNORECASE)
-_ISO = re.compile(r"iso\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
-_F = re.compile(r"f\s*/?\s*(\d+(?:\.\d+)?)", re.IGNORECASE)
-_TIME = re.compile(r"(\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*s?|(\d+(?:\.\d+)?)\s*s", re.IGNORECASE)
-_DECIMAL_COMMA = re.compile(r"(\d),(\d)")
-_BARE = re.compile(r"\d+(?:\.\d+)?")
-_SPACE_IN_SETTING = re.compile(r"(?:(?<=iso)|(?<=f)|(?<=f/))\s+(?=\d)|(?<=\d)\s+(?=s\b)|\s*/\s*", re.IGNORECASE)
+_EV = rf"ev\s*({_NUMBER})|({_NUMBER})\s*ev"
+_LUX = rf"({_NUMBER})\s*(?:lux|lx)"
+_ISO = r"iso\s*(\d+(?:\.\d+)?)"
+_F = r"f\s*/?\s*(\d+(?:\.\d+)?)"
+_TIME = r"(\d+(?:\.\d+)?)\s*/\s*(\d+(?:\.\d+)?)\s*s?|(\d+(?:\.\d+)?)\s*s"
+_DECIMAL_COMMA = r"(\d),(\d)"
+_BARE = r"\d+(?:\.\d+)?"
+_SPACE_IN_SETTING = r"(?:(?<=iso)|(?<=f)|(?<=f/))\s+(?=\d)|(?<=\d)\s+(?=s\b)|\s*/\s*"
 _LONGEST_NAME = 1000
 _FORMS = "ev9.5, 800lux, 1/60,f4,iso800, or the path of a frame of the scene"
 
 
-@dataclass(frozen=True)
-class Light:
+class Light(NamedTuple):
     """The light on the scene: exposure value at ISO 100, where it comes from, and what to beware of."""
 
     ev100: float
@@ -53,8 +53,7 @@ class Light:
     cautions: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class FrameLight:
+class FrameLight(NamedTuple):
     """What a frame tells of the light: its exact settings and the mean of its green samples.
 
     `level` is (mean - black) / (saturation - black), 0..1; `clipped_share` the share of samples at
@@ -70,6 +69,11 @@ class FrameLight:
     midgrey: float = MIDGREY_FRACTION_OF_SATURATION
 
 
+def _match(form: str, text: str) -> re.Match[str] | None:
+    """Return the match of a whole text, whatever its capitals; a form is compiled when it is first asked for."""
+    return re.fullmatch(form, text, re.IGNORECASE)
+
+
 def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = None) -> Light:
     """Return the light that `text` describes: `ev9.5`, `800lux`, `1/60,f4,iso800` (marked values) or a
     frame's path.
@@ -77,11 +81,11 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
     Raises UsageError for text that is none of these, PlanError for light that cannot be.
     """
     bare = text.strip()
-    single = _DECIMAL_COMMA.sub(r"\1.\2", bare) if bare.count(",") == 1 else bare
-    if match := _EV.fullmatch(single):
+    single = re.sub(_DECIMAL_COMMA, r"\1.\2", bare) if bare.count(",") == 1 else bare
+    if match := _match(_EV, single):
         value = float(match[1] or match[2])
         return checked_light(Light(value, f"EV {value:g} at ISO 100"), text)
-    if match := _LUX.fullmatch(single):
+    if match := _match(_LUX, single):
         lux = float(match[1])
         if not 0 < lux < math.inf:
             raise PlanError(
@@ -94,6 +98,14 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
         return checked_light(Light(ev100_from_lux(lux), f"{lux:g} lux on the subject (incident light)"), text)
     if bare and _is_file(Path(bare)):
         return light_of_frame(Path(bare), read_frame)
+    if bare.casefold().startswith("flash"):
+        raise UsageError(
+            "flash is not planned",
+            where="--light",
+            got=text,
+            needed=_FORMS,
+            fix="give the light that is there without it; for flash, set the power by its own meter or by trial",
+        )
     parts = _parts(bare)
     if (settings := _settings(parts, text)) is not None:
         shutter_s, f_number, iso = settings
@@ -102,16 +114,29 @@ def parse_light(text: str, read_frame: Callable[[Path], FrameLight] | None = Non
     raise _not_a_light(text, bare, parts)
 
 
+def parse_time_s(text: str, where: str) -> float:
+    """Return the marked shutter time [s] of `1/60`, `0.5` or `30`; UsageError, naming `where`, for anything else."""
+    match = _match(_TIME, text.strip()) or _match(_TIME, f"{text.strip()}s")
+    bottom = float(match[2]) if match and match[2] else 1.0
+    value = float(match[1] or match[3]) / bottom if match and bottom > 0 else math.nan
+    if not 1e-6 <= value <= 1e5:
+        raise UsageError(
+            "not a shutter time", where=where, got=text, needed="a time such as 1/4000, 0.5 or 30", fix="write it so"
+        )
+    return value
+
+
 def _parts(text: str) -> list[str]:
     """Return the pieces of a metered exposure, separated by commas or spaces, without spaces in them."""
-    return [part for part in re.split(r"[,;\s]+", _SPACE_IN_SETTING.sub(lambda m: m[0].strip(), text)) if part]
+    tight = re.sub(_SPACE_IN_SETTING, lambda match: match[0].strip(), text, flags=re.IGNORECASE)
+    return [part for part in re.split(r"[,;\s]+", tight) if part]
 
 
 def _not_a_light(text: str, bare: str, parts: list[str]) -> UsageError:
     """Return the error for a text that is no light, with what is missing in it, as far as that can be told."""
     what, fix = "not a light", "write it in one of these forms"
     kinds = {
-        name: sum(form.fullmatch(part) is not None for part in parts)
+        name: sum(_match(form, part) is not None for part in parts)
         for name, form in (("a time (1/60)", _TIME), ("an f-number (f4)", _F), ("an ISO (iso800)", _ISO))
     }
     missing = [name for name, count in kinds.items() if count == 0]
@@ -120,7 +145,7 @@ def _not_a_light(text: str, bare: str, parts: list[str]) -> UsageError:
         what, fix = "a folder, not a light", "give one frame in it"
     elif len(bare) <= _LONGEST_NAME and suffix[1:2].isalpha() and "\0" not in bare:
         what, fix = "not a light, and there is no such file", "check the path of the frame, or give the light as text"
-    elif _BARE.fullmatch(bare.replace(",", ".", 1)):
+    elif _match(_BARE, bare.replace(",", ".", 1)):
         number = bare.replace(",", ".", 1)
         fix = f"say what the number is: ev{number}, or {number}lux"
     elif len(missing) < len(kinds) and missing:
@@ -164,11 +189,11 @@ def _settings(parts: list[str], text: str) -> tuple[float, float, float] | None:
     """
     shutter_s = f_number = iso = None
     for piece in parts:
-        if (match := _ISO.fullmatch(piece)) and iso is None:
+        if (match := _match(_ISO, piece)) and iso is None:
             iso = float(match[1])
-        elif (match := _F.fullmatch(piece)) and f_number is None:
+        elif (match := _match(_F, piece)) and f_number is None:
             f_number = float(match[1])
-        elif (match := _TIME.fullmatch(piece)) and shutter_s is None:
+        elif (match := _match(_TIME, piece)) and shutter_s is None:
             bottom = float(match[2]) if match[2] else 1.0
             shutter_s = float(match[1] or match[3]) / bottom if bottom else math.nan
         else:

@@ -7,22 +7,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
 
 from kitgauge.exposure import exact_iso, format_exact_iso
 from kitgauge.intervals import NORMAL_95
 from kitgauge.limits.criteria import Criteria
-from kitgauge.limits.entries import AcceptedLimit, iso_up_to
+from kitgauge.limits.setting_words import iso_up_to
 from kitgauge.limits.several import labels
 from kitgauge.planner.basis import MEASURED, PRACTICE, SCALED, Basis, Because
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.request import CameraFacts, PlanRequest
 
+if TYPE_CHECKING:
+    from kitgauge.limits.entries import AcceptedLimit
+
 PRACTICE_ISO_LIMIT = 3200.0  # common practice, no source
 
 
-@dataclass(frozen=True)
-class NoiseBound:
+class NoiseBound(NamedTuple):
     """Highest ISO (exact), and the SNR at an ISO: `snr(iso)` gives (value, low, high), NaN = not known."""
 
     iso_limit: float

@@ -9,12 +9,11 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
-from kitgauge.limits.entries import AcceptedLimit
-from kitgauge.planner.alternatives import Alternative, settings_dict, ways_out
 from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, Because
+from kitgauge.planner.bursts import Burst, frames_for, frames_in_one_burst
 from kitgauge.planner.choose import Bounds, Choice, Dials, Setting, choose, dials
 from kitgauge.planner.depth_of_field import (
     CIRCLE_OUTPUT_MP,
@@ -25,10 +24,15 @@ from kitgauge.planner.depth_of_field import (
 from kitgauge.planner.inputs import Inputs, resolve
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.light import FrameLight, Light, checked_light, parse_light
-from kitgauge.planner.predict import Optics, Predicted, burst_frames, predict
+from kitgauge.planner.optics import Optics
+from kitgauge.planner.predict import Predicted, predict
 from kitgauge.planner.request import CameraFacts, PlanRequest
 from kitgauge.planner.sentences import cautions, measure_next, optical_cautions, reasons
-from kitgauge.planner.viewing import Viewing, aberration_of
+from kitgauge.planner.viewing import Viewing, aberration_of, aberration_stderr_of
+from kitgauge.planner.way_out import Alternative, settings_dict
+
+if TYPE_CHECKING:
+    from kitgauge.limits.entries import AcceptedLimit
 
 SCHEMA = 1
 
@@ -48,6 +52,8 @@ class Plan:
     light: Light
     inputs: Inputs
     optics: Optics
+    bounds: Bounds
+    available: Dials
     setting: Setting
     choice: Choice
     predicted: Predicted
@@ -58,13 +64,18 @@ class Plan:
     reasons: Mapping[str, str]
     cautions: tuple[str, ...]
     measure_next: tuple[str, ...]
-    burst_frames: int | None
+    burst: Burst
     without_movement: Setting | None = None
 
     @property
     def exposure_error_stops(self) -> float:
         """How far the settings expose above (+) or below (-) what the light asks for [stops]."""
         return self.setting.error_stops
+
+    @property
+    def burst_frames(self) -> int | None:
+        """How many frames to shoot, one by one, for the wanted keepers; None where no number is known to do."""
+        return self.burst.frames
 
     @property
     def shortfall_stops(self) -> float:
@@ -77,8 +88,18 @@ class Plan:
 
         return plan_text(self)
 
+    def explained(self) -> str:
+        """Return the letter with each choice explained in two sentences, and the f-numbers beside each other."""
+        from kitgauge.planner.text import explained_text
+
+        return explained_text(self)
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plan as plain values for JSON (NaN and infinity do not occur)."""
+        from kitgauge.planner.f_numbers import compare_f_numbers, sharpest
+        from kitgauge.planner.why import why
+
+        best = sharpest(self)
         return {
             "schema": SCHEMA,
             "settings": settings_dict(self.setting),
@@ -102,8 +123,11 @@ class Plan:
             "circle_of_confusion_mm": self.optics.viewing.circle_mm,
             "technique": self.inputs.technique,
             "keep_wanted": self.inputs.motion.keep,
-            "burst": {"confidence": self.request.confidence, "frames": self.burst_frames},
+            "burst": self.burst.as_dict(),
             "measure_next": list(self.measure_next),
+            "why": why(self),
+            "sharpest_f_number": None if best is None else best.as_dict()["f_number"],
+            "f_numbers": [row.as_dict() for row in compare_f_numbers(self)],
         }
 
 
@@ -135,7 +159,9 @@ def make_plan(
         depth_missing_stops=depth_missing_stops,
         f_sharp_low=inputs.sharp.low,
         f_sharp_high=inputs.sharp.high,
-        iso_limit=inputs.noise.iso_limit,
+        # a margin for the highlights takes the same from the light on the scene's mid-grey
+        iso_limit=inputs.noise.iso_limit * 2**-request.highlight_margin_stops,
+        f_focus=0.0 if inputs.focus is None else inputs.focus.f_number,
     )
     available = dials(camera)
     choice = choose(bounds, available)
@@ -150,6 +176,7 @@ def make_plan(
         "subject": inputs.subject,
         "depth": depth_because,
         "sharpness": inputs.sharp.because,
+        **({} if inputs.focus is None else {"focus": inputs.focus.because}),
         "noise": inputs.noise.because,
         "frame": inputs.frame,
         "camera": _camera_because(camera, given),
@@ -159,20 +186,14 @@ def make_plan(
         light=light,
         inputs=inputs,
         optics=optics,
+        bounds=bounds,
+        available=available,
         setting=choice.setting,
         choice=choice,
         predicted=predicted,
         binds=binds,
         binds_stops=binds_stops,
-        alternatives=ways_out(
-            bounds,
-            choice,
-            available,
-            prediction,
-            request.confidence,
-            inputs.noise.wanted_snr,
-            request.subject == "still",
-        ),
+        alternatives=_ways_out(request, inputs, bounds, choice, available, prediction),
         basis=basis,
         reasons=reasons(bounds, choice, inputs, available),
         cautions=(
@@ -180,8 +201,13 @@ def make_plan(
             *cautions(light, request, inputs, bounds, choice),
             *optical_cautions(optics, predicted),
         ),
-        measure_next=measure_next(basis),
-        burst_frames=burst_frames(predicted.keep_rate, request.confidence),
+        measure_next=measure_next(
+            basis,
+            next((item for item in model.streaks if item.run == inputs.hands.run), None),
+            inputs.motion.keep,
+            subject_binds=binds == "subject",
+        ),
+        burst=_burst(request, inputs, predicted, choice.setting),
         without_movement=_without_movement(request, bounds, choice, available),
     )
 
@@ -195,6 +221,47 @@ def _without_movement(request: PlanRequest, bounds: Bounds, choice: Choice, avai
     nothing_moves = replace(bounds.motion, subject_cap_s=math.inf, streak_per_s=0.0, subject=None)
     setting = choose(replace(bounds, motion=nothing_moves), available).setting
     return None if setting == choice.setting else setting
+
+
+def _ways_out(
+    request: PlanRequest,
+    inputs: Inputs,
+    bounds: Bounds,
+    choice: Choice,
+    available: Dials,
+    prediction: Callable[[Setting], Predicted],
+) -> tuple[Alternative, ...]:
+    """Return the ways out, none where nothing is short."""
+    if not (choice.short or choice.closed):
+        return ()
+    from kitgauge.planner.alternatives import ways_out  # only where something is short: it costs start-up time
+
+    still = request.subject == "still"
+    wanted_snr = inputs.noise.wanted_snr
+    return ways_out(
+        bounds, choice, available, prediction, request.confidence, wanted_snr, still=still, keepers=request.keepers
+    )
+
+
+def _burst(request: PlanRequest, inputs: Inputs, predicted: Predicted, setting: Setting) -> Burst:
+    """Return how many frames to shoot for the wanted keepers."""
+    keepers, confidence, motion = request.keepers, request.confidence, inputs.motion
+    low, focused = predicted.sharp_rate_low, predicted.focused_rate
+    together = None
+    if motion.hands is not None and motion.hands.burst_spread > 0:
+
+        def within(factor: float) -> float | None:
+            rate = motion.keep_rate_in_burst(setting.shutter_s, factor)
+            return rate if rate is None or focused is None else rate * focused
+
+        together = frames_in_one_burst(keepers, confidence, within)
+    return Burst(
+        keepers,
+        confidence,
+        frames_for(keepers, confidence, predicted.sharp_rate),
+        None if low is None else frames_for(keepers, confidence, low),
+        together,
+    )
 
 
 def _camera_because(camera: CameraFacts, given: bool) -> Because:
@@ -216,18 +283,23 @@ def what_binds(bounds: Bounds, choice: Choice, available: Dials) -> tuple[str | 
     motion = bounds.motion
     slowest, widest = available.shutter_s[-1], available.f_number[0]
     hands, subject = (min(cap, slowest) for cap in (motion.hands_cap_s, motion.subject_cap_s))
-    depth, sharp = (max(number, widest) for number in (bounds.f_depth, bounds.f_sharp_low))
+    numbers = {"depth": bounds.f_depth, "sharpness": bounds.f_sharp_low, "focus": bounds.f_focus}
     stops = {
         "hands": max(math.log2(subject / hands), 0.0),
         "subject": max(math.log2(hands / subject), 0.0),
-        "depth": max(2 * math.log2(depth / sharp), 0.0),
-        "sharpness": max(2 * math.log2(sharp / depth), 0.0),
+        **{name: _freed(name, numbers, widest) for name in numbers},
         "noise": choice.shortfall_stops,
     }
     if choice.shortfall_stops > 0:
         return "noise", stops
     name = max(stops, key=lambda item: stops[item])
     return (name if stops[name] > 1e-6 else None), stops
+
+
+def _freed(name: str, numbers: Mapping[str, float], widest: float) -> float:
+    """Return the stops that one bound of the f-number alone takes."""
+    others = max(widest, *(number for other, number in numbers.items() if other != name))
+    return max(2 * math.log2(max(numbers[name], widest) / others), 0.0)
 
 
 def _light(request: PlanRequest, read_frame: Callable[[Path], FrameLight] | None) -> Light:
@@ -242,11 +314,14 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     circle = circle_of_confusion_mm(inputs.frame_diagonal_mm, output_mp)
     near, far = request.near_m, request.far_m
     pitch_um = camera.pixel_pitch_um or model.pixel_pitch_um
-    mtf50 = model.mtf50_points(sharp.lens, inputs.focal_mm, sharp.region)
+    errors = model.mtf50_errors(sharp.lens, inputs.focal_mm, sharp.region)
+    mtf50 = tuple((number, value) for number, value, _ in errors)
     aberration = () if pitch_um is None else aberration_of(mtf50, pitch_um)
+    stderr = () if pitch_um is None else aberration_stderr_of(errors, pitch_um)
+    viewing = Viewing(circle, aberration, stderr)
     if near is None or far is None:
         nothing = Because(GIVEN, "no distance was given, so depth of field sets no bound")
-        return Optics(inputs.focal_mm, Viewing(circle, aberration), None), nothing
+        return Optics(inputs.focal_mm, viewing, None), nothing
     require_outside_focal_length(near, inputs.focal_mm)
     rule = f"frame diagonal/1500, for a picture of {CIRCLE_OUTPUT_MP:g} MP"
     if output_mp != CIRCLE_OUTPUT_MP:
@@ -256,4 +331,4 @@ def _optics(request: PlanRequest, inputs: Inputs, model: KitModel, camera: Camer
     if aberration:
         because = Because(MEASURED, text + "diffraction and the measured sharpness", sharp.because.run)
     focus = request.distance_m if near == far and request.distance_m is not None else focus_for(near, far)
-    return Optics(inputs.focal_mm, Viewing(circle, aberration), focus, near, far), because
+    return Optics(inputs.focal_mm, viewing, focus, near, far), because

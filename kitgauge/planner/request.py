@@ -7,6 +7,7 @@ frame sizes in mm. Speeds of a subject in mm/s across the line of sight.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -16,7 +17,7 @@ from kitgauge.exposure import DialStep, exact_f_number, exact_iso, exact_shutter
 SubjectWord = Literal["still", "moving", "fast"]
 FULL_FRAME_MM = (36.0, 24.0)
 FULL_FRAME_DIAGONAL_MM = math.hypot(*FULL_FRAME_MM)
-TRIPOD = "tripod"
+TRIPOD, MONOPOD = "tripod", "monopod"
 
 # Slowest shutter for a subject whose movement was not measured [s, marked]: a still person 1/60, a moving one
 # 1/250,
@@ -36,7 +37,18 @@ _RANGES = {
     "confidence": (0.001, 0.9999),
     "nd_stops": (0.0, 30.0),
     "highlight_margin_stops": (-10.0, 10.0),
+    "direction_deg": (0.0, 180.0),
+    "stabiliser_stops": (0.0, 10.0),
+    "print_long_side_cm": (1.0, 10_000.0),
+    "viewing_distance_cm": (1.0, 100_000.0),
+    "keepers": (1, 1000),
 }
+_OPTIONS = {
+    "direction_deg": "--direction", "stabiliser_stops": "--stabiliser", "print_long_side_cm": "--print-cm",
+    "viewing_distance_cm": "--viewing-cm", "nd_stops": "--nd", "highlight_margin_stops": "--highlight-margin",
+}  # fmt: skip
+_SPEED = r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[+-]?\d+)?)\s*(mm/s|m/s|km/h|mph)"
+_MM_S = {"mm/s": 1.0, "m/s": 1000.0, "km/h": 1e6 / 3600, "mph": 1_609_344 / 3600}
 _FASTEST_MM_S = 1e9
 
 
@@ -138,6 +150,11 @@ class PlanRequest:
     confidence       probability that a burst holds one keeper
     nd_stops         neutral-density filter on the lens [stops]
     highlight_margin_stops   how much less than the metered exposure to give [stops]
+    direction_deg    angle between the path of a subject of known speed and the line of sight [degrees]: 90 across
+                     (the default), 0 straight towards or away from the camera
+    stabiliser_stops what a stabiliser gains that the hands were measured without, or not at all [stops]
+    print_long_side_cm, viewing_distance_cm   a print and the distance it is seen from, in place of `output_mp` [cm]
+    keepers          how many sharp frames a burst must hold
     """
 
     light: str | None = None
@@ -155,6 +172,11 @@ class PlanRequest:
     confidence: float = 0.95
     nd_stops: float = 0.0
     highlight_margin_stops: float = 0.0
+    direction_deg: float | None = None
+    stabiliser_stops: float = 0.0
+    print_long_side_cm: float | None = None
+    viewing_distance_cm: float | None = None
+    keepers: int = 1
 
     def checked(self) -> PlanRequest:
         """Return the request with `distance_m`, `near_m` and `far_m` completed; UsageError or PlanError if it
@@ -168,7 +190,7 @@ class PlanRequest:
             if not (value is None or low <= value <= high or infinite_far):
                 raise PlanError(
                     f"{name} is out of range",
-                    where="--" + name.removesuffix("_mm").removesuffix("_m").replace("_", "-"),
+                    where=_OPTIONS.get(name) or "--" + name.removesuffix("_mm").removesuffix("_m").replace("_", "-"),
                     got=value,
                     needed=f"a number from {low:g} to {high:g}",
                     fix="give a number in that range",
@@ -177,6 +199,7 @@ class PlanRequest:
             raise UsageError("light is given twice", got=f"{self.light} and EV {self.ev100:g}", fix="give one of them")
         if self.light is None and self.ev100 is None:
             raise UsageError("no light is given", needed="--light", fix="for example --light ev9.5")
+        self._check_picture()
         if (self.near_m is None) != (self.far_m is None):
             raise UsageError(
                 "near and far belong together",
@@ -206,33 +229,58 @@ class PlanRequest:
                 )
         return _with(self, near_m=near, far_m=far)
 
+    def _check_picture(self) -> None:
+        """Raise UsageError where the picture's size is given by halves, or twice."""
+        sizes = (self.print_long_side_cm, self.viewing_distance_cm)
+        if (sizes[0] is None) != (sizes[1] is None):
+            raise UsageError(
+                "a print and its viewing distance belong together",
+                got="only one of them",
+                needed="--print-cm CM and --viewing-cm CM",
+                fix="give both, for example --print-cm 60 --viewing-cm 80, or --output-mp instead",
+            )
+        if sizes[0] is not None and self.output_mp is not None:
+            raise UsageError(
+                "the picture's size is given twice",
+                where="--output-mp, --print-cm",
+                got=f"{self.output_mp:g} megapixels, and a print of {sizes[0]:g} cm",
+                needed="one of them",
+                fix="leave one out",
+            )
+
 
 def subject_speed_mm_s(subject: str | float, measured: tuple[str, ...] = ()) -> float | None:
-    """Return the speed [mm/s] of a subject given as a number, None for one of the words.
+    """Return the speed [mm/s] of a subject given as a number, with or without a unit ("1400", "1.4m/s", "5km/h",
+    "3mph"), None for one of the words.
 
     Raises UsageError for another word, PlanError for a negative or infinite speed.
     """
+    got = str(subject)
     if isinstance(subject, str):
         if subject in SUBJECT_SHUTTER_S:
             return None
+        with_unit = re.fullmatch(_SPEED, subject.strip(), re.IGNORECASE)
         try:
-            subject = float(subject)
+            if with_unit is None:
+                subject = float(subject)
+            else:
+                subject = float(with_unit[1].replace(",", ".")) * _MM_S[with_unit[2].lower()]
         except ValueError:
             raise UsageError(
                 "unknown subject",
                 where="--subject",
                 got=subject,
-                needed=", ".join(["still, moving, fast", *measured]) + ", or its speed in mm/s",
-                fix="for example --subject moving, or --subject 1400 for a walker seen from the side",
+                needed=", ".join(["still, moving, fast", *measured]) + ", or its speed in mm/s, m/s or km/h",
+                fix="for example --subject moving, or --subject 5km/h for a walker",
             ) from None
     speed = float(subject)
     if not 0 <= speed <= _FASTEST_MM_S:
         raise PlanError(
             "the subject's speed is impossible",
             where="--subject",
-            got=f"{speed:g} mm/s",
-            needed=f"0 to {_FASTEST_MM_S:g}",
-            fix="give the speed in mm/s across the line of sight",
+            got=f"{speed:g} mm/s" if got.strip() in (f"{speed:g}", str(speed)) else got,
+            needed=f"0 to {_FASTEST_MM_S:g} mm/s",
+            fix="give the speed of the subject, not a negative or endless one",
         )
     return speed
 

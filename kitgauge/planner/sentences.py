@@ -8,14 +8,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from kitgauge.exposure import dial_shutter, format_exact_f_number, format_f_number, format_shutter, nominal_iso
-from kitgauge.planner.basis import PRACTICE, SCALED, Because
+from kitgauge.exposure import (
+    dial_shutter,
+    exact_shutter_s,
+    format_exact_f_number,
+    format_f_number,
+    format_shutter,
+    nominal_iso,
+    percent,
+)
+from kitgauge.planner.basis import GIVEN, MEASURED, PRACTICE, SCALED, Because
 from kitgauge.planner.choose import Bounds, Choice, Dials, usable_iso
 from kitgauge.planner.depth_of_field import magnification
 from kitgauge.planner.inputs import Inputs
 from kitgauge.planner.light import FULL_SUN_EV, Light
-from kitgauge.planner.predict import Optics, Predicted
+from kitgauge.planner.optics import Optics
+from kitgauge.planner.predict import Predicted
 from kitgauge.planner.request import TRIPOD, PlanRequest
+from kitgauge.planner.streak_model import StreakSpread
 from kitgauge.planner.viewing import HALF
 
 _LONG_EXPOSURE_S = 1.0
@@ -40,14 +50,15 @@ def _shutter_reason(bounds: Bounds, choice: Choice, inputs: Inputs) -> str:
             "the picture would be too dark otherwise."
         )
     if math.isinf(motion.hands_cap_s) and math.isinf(motion.subject_cap_s):
-        return f"{time}: nothing moves, so the shutter is as slow as the lowest ISO asks for."
+        slow = "the lowest ISO asks for" if choice.faster else "the dial goes"
+        return f"{time}: nothing moves, so the shutter is as slow as {slow}."
     if choice.faster:
         return f"{time}: faster than needed, because the lowest ISO still gathers enough light."
     if not choice.frozen:
         return f"{time}: the fastest there is, and still not fast enough: {inputs.subject.text}."
     hands_bind = motion.hands_cap_s <= motion.subject_cap_s
     because = inputs.hands if hands_bind else inputs.subject
-    return f"{time}: the slowest that freezes hands and subject; {because.text} ({because.basis})."
+    return f"{time}: the slowest that freezes hands and subject; {because.text} ({_asked(because)})."
 
 
 def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> str:
@@ -68,6 +79,8 @@ def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: 
         return f"{marked}: the highest there is; the depth would need f/{bounds.f_depth:.0f}."
     if bounds.depth_missing_stops > 0:
         return f"{marked}: the best compromise between depth and diffraction; near and far end are not quite sharp."
+    if bounds.f_focus > max(bounds.f_depth, bounds.f_sharp_low) and inputs.focus is not None:
+        return f"{marked}: the lowest at which your focusing serves; {inputs.focus.because.text} (measured run)."
     if bounds.f_depth > bounds.f_sharp_low:
         tail = ""
         if number > bounds.f_sharp_high * (1 + 1e-6):
@@ -76,7 +89,11 @@ def _f_number_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: 
         return f"{marked}: the lowest that has near and far end in focus{tail}."
     if number > bounds.f_sharp_low * (1 + 1e-6) and number == available.f_number[0]:
         return f"{marked}: the widest aperture there is."
-    return f"{marked}: the lowest in the sharp range; {sharp.because.text} ({sharp.because.basis})."
+    return f"{marked}: the lowest in the sharp range; {sharp.because.text} ({_asked(sharp.because)})."
+
+
+def _asked(because: Because) -> str:
+    return "as asked" if because.basis == GIVEN else because.basis
 
 
 def _iso_reason(bounds: Bounds, choice: Choice, inputs: Inputs, available: Dials) -> str:
@@ -127,6 +144,13 @@ def cautions(light: Light, request: PlanRequest, inputs: Inputs, bounds: Bounds,
         said.append(f"The hands blur: they want {format_shutter(dial_shutter(bounds.motion.hands_cap_s))} or faster.")
     if choice.setting.shutter_s >= _LONG_EXPOSURE_S:
         said.append("Long exposure: release with a timer or a cable; noise that grows with time is not in the limits.")
+    if request.stabiliser_stops > 0 and bounds.motion.subject_cap_s < bounds.motion.hands_cap_s:
+        said.append("A stabiliser steadies the camera, not the subject: here the subject's movement decides.")
+    if bounds.motion.lost_share > 0:
+        said.append(
+            f"{percent(bounds.motion.lost_share)} of the measured frames were lost at any shutter speed: no faster "
+            "speed saves them; see the report of the run."
+        )
     if request.distance_m is not None and request.near_m != request.far_m and not _speed(request):
         said.append("--distance is not used: with --near and --far the plan sets the focus between the two.")
     if request.nd_stops > 0:
@@ -155,14 +179,33 @@ def optical_cautions(optics: Optics, predicted: Predicted) -> tuple[str, ...]:
     return tuple(said)
 
 
-def measure_next(basis: Mapping[str, Because]) -> tuple[str, ...]:
-    """Return which protocols would replace common practice or scaled limits by measured ones."""
+def measure_next(
+    basis: Mapping[str, Because], spread: StreakSpread | None = None, keep: float = 0.8, *, subject_binds: bool = False
+) -> tuple[str, ...]:
+    """Return which protocols would replace common practice or scaled limits by measured ones, and which frames would
+    narrow a measured one whose interval is open (`spread`: the blur fit behind it).
+    """
     protocols = {"hands": "handheld-shutter", "noise": "noise-ladder", "sharpness": "aperture-sweep"}
-    return tuple(
+    said = [
         f"kitgauge brief {protocol}  ({name}: {basis[name].basis} so far)"
         for name, protocol in protocols.items()
         if basis[name].basis in (PRACTICE, SCALED)
-    )
+    ]
+    if basis["hands"].basis == MEASURED and spread is not None:
+        said += _more_frames(spread, keep)
+    if subject_binds and basis["subject"].basis == PRACTICE:
+        said.append("kitgauge brief subject-motion  (subject: common practice so far, and it decides the shutter)")
+    return tuple(said)
+
+
+def _more_frames(spread: StreakSpread, keep: float) -> list[str]:
+    """Return which further frames would make a measured limit surer, where its interval is open or wide."""
+    open_at = next((sides for share, sides in spread.open_sides if abs(share - keep) < 1e-6), ())
+    if not open_at or not spread.next_shots:
+        return []
+    shots = ", ".join(f"{frames} at {format_shutter(exact_shutter_s(time))}" for time, frames in spread.next_shots[:3])
+    sides = " and ".join(open_at)
+    return [f"handheld-shutter again, more frames: {shots}  (the interval of your limit is open towards {sides} times)"]
 
 
 def _speed(request: PlanRequest) -> float | None:

@@ -6,16 +6,20 @@ Pure standard library.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from kitgauge.exposure import format_exact_shutter, percent
-from kitgauge.limits.compare import limit_stderr_stops
 from kitgauge.limits.criteria import Criteria
-from kitgauge.limits.entries import AcceptedLimit
+from kitgauge.limits.interval_errors import limit_stderr_stops
 from kitgauge.planner.basis import MEASURED, SCALED, Basis, Because
 from kitgauge.planner.depth_of_field import magnification
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.motion import Hands
 from kitgauge.planner.streaks import FAMILIES
+
+if TYPE_CHECKING:
+    from kitgauge.limits.entries import AcceptedLimit
 
 SAME_STOPS = 0.05  # focal lengths, or magnifications, nearer than this count as the same
 # forms of spread beyond these tell of no movement (as `kit_model` has it)
@@ -23,18 +27,34 @@ _SLOPES, _SHAPES = (0.05, 20.0), (1e-3, 1e3)
 
 
 def known_spread(accepted: AcceptedLimit, model: KitModel) -> Hands:
-    """Return the limit with the spread of its streaks: from its run, else as the limit itself tells, else the usual."""
+    """Return the limit with the spread of its streaks: from its run, else as the limit itself tells, else the usual.
+
+    A limit that is the slowest measured time only (`fitted_shutter_s` beyond it) is anchored where the fit has it: its
+    keep rate at the slowest measured time is higher than asked for.
+    """
     limit = accepted.limit
-    hands = Hands(limit.value["shutter_s"], limit.criterion.get("keep", Criteria().keep), limit_stderr_stops(limit))
+    at_s = max(limit.value["shutter_s"], extra(accepted, "fitted_shutter_s") or 0.0)
+    hands = Hands(at_s, limit.criterion.get("keep", Criteria().keep), limit_stderr_stops(limit))
     spread = next((item for item in model.streaks if item.run == accepted.run), None)
     if spread is not None:
-        return Hands(hands.limit_s, hands.limit_keep, hands.stderr_stops, spread.family, spread.shape, spread.slope)
+        return replace(
+            hands,
+            family=spread.family,
+            shape=spread.shape,
+            slope=spread.slope,
+            bend=spread.bend,
+            burst_spread=spread.burst_spread,
+            reference_s=spread.reference_s,
+            covariance=spread.covariance,
+            measured_s=spread.measured_s,
+            lost_share=spread.lost_share,
+        )
     family, shape, slope = str(limit.extra.get("distribution")), extra(accepted, "shape"), extra(accepted, "slope")
     if family not in FAMILIES or shape is None or slope is None:
         return hands
     if not (_SLOPES[0] < slope < _SLOPES[1] and _SHAPES[0] < shape < _SHAPES[1]):
         return hands
-    return Hands(hands.limit_s, hands.limit_keep, hands.stderr_stops, family, shape, slope)
+    return replace(hands, family=family, shape=shape, slope=slope)
 
 
 def has_spread(accepted: AcceptedLimit, model: KitModel) -> bool:
@@ -62,7 +82,7 @@ def steadiness(
     basis: Basis = MEASURED
     if limit.focal_mm and abs(math.log2(focal_mm / limit.focal_mm)) > SAME_STOPS:
         hands = hands.at_focal(limit.focal_mm, focal_mm)
-        text += f", carried to {focal_mm:g} mm by angle: {format_exact_shutter(hands.limit_s)}"
+        text += f", carried to {focal_mm:g} mm by angle: {_at_its_keep(hands)}"
         basis = SCALED
     said, basis = _at_keep(accepted, model, hands, keep_asked, basis)
     return hands, Because(basis, text + said, accepted.run)
@@ -99,18 +119,22 @@ def subject_steadiness(
         text += f", a speed of {speed:.3g} mm/s"
         if abs(math.log2(ratio)) > SAME_STOPS:
             hands = hands.slowed(ratio)
-            text += f"; carried by it to {focal_mm:g} mm and {distance:.3g} m: {format_exact_shutter(hands.limit_s)}"
+            text += f"; carried by it to {focal_mm:g} mm and {distance:.3g} m: {_at_its_keep(hands)}"
             basis = SCALED
         if distance_m is None:
             text += "; taken to be as far as it was measured, as no distance was given"
     else:
         if limit.focal_mm and abs(math.log2(focal_mm / limit.focal_mm)) > SAME_STOPS:
             hands = hands.at_focal(limit.focal_mm, focal_mm)
-            text += f", carried to {focal_mm:g} mm by angle: {format_exact_shutter(hands.limit_s)}"
+            text += f", carried to {focal_mm:g} mm by angle: {_at_its_keep(hands)}"
             basis = SCALED
         text += "; its speed in mm/s was not measured, so this holds at the distance of the measurement only"
     said, basis = _at_keep(accepted, model, hands, keep_asked, basis)
     return hands, Because(basis, text + said, accepted.run)
+
+
+def _at_its_keep(hands: Hands) -> str:
+    return format_exact_shutter(hands.slowest_s(hands.limit_keep))
 
 
 def _at_keep(

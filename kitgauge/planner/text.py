@@ -11,24 +11,28 @@ from kitgauge.exposure import (
     format_f_number,
     format_shutter,
     iso_dial,
+    nominal_f_number,
     nominal_iso,
     percent,
 )
 from kitgauge.limits.several import wrapped
-from kitgauge.planner.alternatives import MOST_FRAMES, settings_dict
 from kitgauge.planner.basis import GIVEN, PRACTICE
 from kitgauge.planner.choose import Setting
 from kitgauge.planner.plan import Plan
 from kitgauge.planner.predict import Interval, Predicted
+from kitgauge.planner.way_out import MOST_FRAMES, settings_dict
 
 _BOUND_WORDS = {
     "hands": "your hands",
     "subject": "the subject's movement",
     "depth": "the depth that must be sharp",
     "sharpness": "the sharp range of the lens",
+    "focus": "focusing, as measured",
     "noise": "noise, that is the ISO limit",
 }
+_PLACES = {"near": "near end", "focus": "focus", "far": "far end"}
 _SMALLEST_ERROR_STOPS = 0.1
+_SEEN_CONTRAST = 0.03  # smaller differences of contrast are not seen (common practice, no source)
 
 
 def plan_text(plan: Plan) -> str:
@@ -50,14 +54,8 @@ def plan_text(plan: Plan) -> str:
     if plan.optics.focus_m is not None:
         lines.append(f"Focus at {plan.optics.focus_m:.2f} m.")
     lines += wrapped("Expect: " + "; ".join(expectations(plan.predicted)) + ".", "", "  ")
-    if plan.burst_frames is not None and plan.burst_frames > 1:
-        sure = f"one sharp with {percent(plan.request.confidence)} confidence"
-        few = plan.burst_frames <= MOST_FRAMES
-        lines.append(
-            f"Shoot {plan.burst_frames} frames to have {sure}."
-            if few
-            else f"Not even {MOST_FRAMES} frames hold {sure}."
-        )
+    for sentence in (sharpness_line(plan.predicted), _sharpest_line(plan), _burst_line(plan)):
+        lines += wrapped(sentence, "", "  ") if sentence else []
     if abs(plan.exposure_error_stops) >= _SMALLEST_ERROR_STOPS:
         side = "brighter" if plan.exposure_error_stops > 0 else "darker"
         lines.append(f"The dials expose {abs(plan.exposure_error_stops):.1f} stops {side} than the light asks for.")
@@ -73,6 +71,87 @@ def plan_text(plan: Plan) -> str:
         lines.append("")
     for item in plan.cautions:
         lines += wrapped(f"Caution: {item}", "", "  ")
+    return "\n".join(lines) + "\n"
+
+
+def sharpness_line(predicted: Predicted) -> str:
+    """Return the contrast of fine detail at each place, in words; nothing where it is not known."""
+    found = predicted.sharpness
+    if found is None or not predicted.contrast:
+        return ""
+    near, far = predicted.contrast["near"], predicted.contrast["far"]
+    places = ["focus"] if near == far == predicted.contrast["focus"] else list(found.contrast)
+    parts = []
+    for place in places:
+        interval = None if found.interval is None else found.interval[place]
+        value = max(found.contrast[place], 0.0)
+        parts.append(f"{_PLACES[place]} {percent(value)}{_interval(interval, percent, last_digit=0.01)}")
+    blurs = "lens and depth" if found.motion is None else "lens, depth and movement"
+    return f"Contrast of the finest detail seen, after {blurs}: {', '.join(parts)}; under half it looks soft."
+
+
+def _sharpest_line(plan: Plan) -> str:
+    """Return which f-number is the sharpest over all places, where that is another than the plan's."""
+    from kitgauge.planner.f_numbers import f_number_row, sharpest
+
+    best = sharpest(plan)
+    if best is None or settings_dict(plan.setting)["f_number"] == nominal_f_number(best.f_number):
+        return ""
+    own = f_number_row(plan, plan.setting.f_number)
+    if best.sharpness.worst - own.sharpness.worst < _SEEN_CONTRAST:
+        return ""
+    stops = 2 * math.log2(best.f_number / plan.setting.f_number)
+    where = "in focus" if plan.optics.near_m == plan.optics.far_m else "at the softest place"
+    cost = f"it takes {stops:.1f} stops more light" if stops > 0 else f"it lets in {-stops:.1f} stops more light"
+    if best.above_limit_stops > 0.05 or best.exposure_error_stops < -0.2:
+        cost += " than there is within the limits"
+    return (
+        f"Sharpest of all: {format_f_number(best.f_number)}, {percent(max(best.sharpness.worst, 0.0))} {where} instead "
+        f"of {percent(max(own.sharpness.worst, 0.0))} at {format_f_number(plan.setting.f_number)}; {cost}."
+    )
+
+
+def _burst_line(plan: Plan) -> str:
+    """Return how many frames to shoot, where one does not do."""
+    burst, rate = plan.burst, plan.predicted.sharp_rate
+    if rate is None or burst.frames == burst.keepers:
+        return ""
+    wanted = "one" if burst.keepers == 1 else str(burst.keepers)
+    sure = f"{wanted} sharp with {percent(burst.confidence)} confidence"
+    most = max(MOST_FRAMES, 3 * burst.keepers)
+    if burst.frames is None or burst.frames > most:
+        return f"Not even {most} frames hold {sure}."
+    said = f"Shoot {burst.frames} frames to have {sure}"
+    if burst.at_low_end is not None and burst.at_low_end > burst.frames:
+        said += f"; {burst.at_low_end} if your keep rate lies at the low end"
+    if burst.in_one_burst is not None and burst.in_one_burst > burst.frames:
+        said += f"; {burst.in_one_burst} in one burst, whose frames share part of their movement"
+    return f"{said}."
+
+
+def explained_text(plan: Plan) -> str:
+    """Return the letter with each choice explained, and the f-numbers beside each other."""
+    from kitgauge.planner.f_numbers import compare_f_numbers
+    from kitgauge.planner.why import TITLES, why
+
+    lines = [plan_text(plan).rstrip("\n"), "", "Why:"]
+    for name, sentences in why(plan).items():
+        lines += wrapped(f"{TITLES[name]}: {sentences}", "  ", "    ")
+    rows = compare_f_numbers(plan)
+    places = list(rows[0].sharpness.contrast)
+    time = format_shutter(plan.setting.shutter_s)
+    lines += ["", f"f-numbers beside each other, at {time}: contrast of the finest detail seen"]
+    lines.append("  " + f"{'':8}" + "".join(f"{_PLACES[place]:>10}" for place in places) + f"{'ISO':>9}")
+    for row in rows:
+        own = " *" if row.f_number == plan.setting.f_number else ""
+        shares = "".join(f"{percent(max(row.sharpness.contrast[place], 0.0)):>10}" for place in places)
+        note = f"  {row.above_limit_stops:.1f} stops above the limit" if row.above_limit_stops > 0.05 else ""
+        if abs(row.exposure_error_stops) > 0.2:
+            side = "bright" if row.exposure_error_stops > 0 else "dark"
+            note += f"{',' if note else ' '} {abs(row.exposure_error_stops):.1f} stops too {side}"
+        lines.append(f"  {format_f_number(row.f_number) + own:8}{shares}{nominal_iso(row.iso):>9.0f}{note}")
+    if not plan.optics.viewing.aberration:
+        lines.append("  This lens was not measured: an ideal one is taken, limited by depth and diffraction alone.")
     return "\n".join(lines) + "\n"
 
 
@@ -133,7 +212,11 @@ def expectations(predicted: Predicted) -> list[str]:
     if predicted.keep_rate is None:
         said.append("keep rate not measured")
     else:
-        said.append(f"{percent(predicted.keep_rate)} of frames sharp{_interval(predicted.keep_rate_interval, percent)}")
+        kept = f"{percent(predicted.keep_rate)} of frames sharp{_interval(predicted.keep_rate_interval, percent)}"
+        said.append(f"{kept}, carried on from the measured shutter times" if predicted.extrapolated else kept)
+    if predicted.focused_rate is not None:
+        hit = _interval(predicted.focused_interval, percent)
+        said.append(f"{percent(predicted.focused_rate)} of frames focused well enough{hit}")
     if predicted.snr is None:
         said.append("noise not measured")
     else:
@@ -175,7 +258,7 @@ def _binds_line(plan: Plan) -> str:
 def _room_line(plan: Plan) -> str:
     """Return how far the ISO lies below its limit, where nothing is short."""
     dial, iso = iso_dial(), plan.setting.iso
-    index = dial.at_most(plan.inputs.noise.iso_limit)
+    index = dial.at_most(plan.bounds.iso_limit)
     below = 0.0 if index is None else math.log2(dial.exact[index] / iso)
     whose = "the usual limit" if plan.inputs.noise.because.basis == PRACTICE else "your limit"
     marked = f"ISO {nominal_iso(iso):.0f}"

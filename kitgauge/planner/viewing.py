@@ -11,12 +11,13 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 WAVELENGTH_MM = 550e-6  # green, where the eye and the sensor see most
 HALF = 0.5
 HALF_CONTRAST_DISC = 2.2150894 / math.pi  # diameter times frequency at which 2 J1(x)/x = 1/2, x = pi c nu
-_FIRST_ZERO_DISC = 3.8317060 / math.pi  # the same for J1(x) = 0
+FIRST_ZERO_DISC = 3.8317060 / math.pi  # the same for J1(x) = 0
 _NODES = 12
 
 
@@ -31,7 +32,10 @@ def _gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
             for n in range(2, count + 1):
                 before, value = value, ((2 * n - 1) * x * value - (n - 1) * before) / n
             slope = count * (x * value - before) / (x * x - 1)
-            x -= value / slope
+            step = value / slope
+            x -= step
+            if abs(step) < 1e-15:
+                break
         rule.append(((1 + x) / 2, 1 / ((1 - x * x) * slope * slope)))
     return tuple(rule)
 
@@ -39,6 +43,7 @@ def _gauss_legendre(count: int) -> tuple[tuple[float, float], ...]:
 _RULE = _gauss_legendre(_NODES)
 
 
+@lru_cache(maxsize=1 << 14)  # a grid of plans asks for the same few thousand again and again
 def defocused_mtf(f_number: float, disc_mm: float, frequency: float) -> float:
     """Return the contrast of an ideal lens, defocused to a geometric blur disc of `disc_mm`; negative where
     inverted.
@@ -61,18 +66,19 @@ def defocused_mtf(f_number: float, disc_mm: float, frequency: float) -> float:
     return 4 / math.pi * reach * total
 
 
-@dataclass(frozen=True)
-class Viewing:
+class Viewing(NamedTuple):
     """A picture's demand and a lens's share in it.
 
     circle_mm    circle of confusion: the blur disc that passes for a point with a perfect lens
     aberration   (f-number, a) rising: beyond diffraction the lens and the pixel have exp(-a nu^2), a in mm^2;
                  empty
                  for a lens that was not measured, which counts as limited by diffraction alone
+    aberration_stderr   (f-number, standard error of a), empty where it is not known
     """
 
     circle_mm: float
     aberration: tuple[tuple[float, float], ...] = ()
+    aberration_stderr: tuple[tuple[float, float], ...] = ()
 
     @property
     def frequency(self) -> float:
@@ -85,6 +91,12 @@ class Viewing:
         """
         return defocused_mtf(f_number, disc_mm, self.frequency) * math.exp(-self._a(f_number) * self.frequency**2)
 
+    def log_error(self, f_number: float) -> float | None:
+        """Return the standard error of ln(contrast) by the measured sharpness, None where that is not known."""
+        if not self.aberration_stderr:
+            return None
+        return _between(self.aberration_stderr, f_number) * self.frequency**2
+
     def allowed_disc_mm(self, f_number: float) -> float:
         """Return the disc that defocus may add at `f_number`; 0 where the lens alone is below half
         contrast.
@@ -93,7 +105,7 @@ class Viewing:
         if above <= 0:
             return 0.0
         # contrast falls up to the disc's first zero; diffraction moves that by little
-        high = 1.2 * _FIRST_ZERO_DISC / self.frequency
+        high = 1.2 * FIRST_ZERO_DISC / self.frequency
         below, last = self.mtf(f_number, high) - HALF, 0
         for _ in range(60):  # false position; halving the value of an end that stays keeps it fast (Illinois rule)
             middle = (low * below - high * above) / (below - above)
@@ -108,15 +120,17 @@ class Viewing:
 
     def _a(self, f_number: float) -> float:
         """Return a, linear in log f-number between measured points and level beyond them."""
-        if not self.aberration:
-            return 0.0
-        numbers = [number for number, _ in self.aberration]
-        index = bisect_right(numbers, f_number)
-        if index in (0, len(numbers)):
-            return self.aberration[min(index, len(numbers) - 1)][1]
-        (n0, a0), (n1, a1) = self.aberration[index - 1], self.aberration[index]
-        share = math.log(f_number / n0) / math.log(n1 / n0)
-        return (1 - share) * a0 + share * a1
+        return _between(self.aberration, f_number) if self.aberration else 0.0
+
+
+def _between(points: tuple[tuple[float, float], ...], f_number: float) -> float:
+    numbers = [number for number, _ in points]
+    index = bisect_right(numbers, f_number)
+    if index in (0, len(numbers)):
+        return points[min(index, len(numbers) - 1)][1]
+    (n0, a0), (n1, a1) = points[index - 1], points[index]
+    share = math.log(f_number / n0) / math.log(n1 / n0)
+    return (1 - share) * a0 + share * a1
 
 
 def aberration_of(mtf50: tuple[tuple[float, float], ...], pitch_um: float) -> tuple[tuple[float, float], ...]:
@@ -132,3 +146,18 @@ def aberration_of(mtf50: tuple[tuple[float, float], ...], pitch_um: float) -> tu
         ideal = defocused_mtf(f_number, 0.0, frequency)
         found.append((f_number, math.log(ideal / HALF) / frequency**2 if ideal > HALF else 0.0))
     return tuple(found)
+
+
+def aberration_stderr_of(
+    mtf50: tuple[tuple[float, float, float], ...], pitch_um: float
+) -> tuple[tuple[float, float], ...]:
+    """Return (f-number, standard error of a) from (f-number, MTF50, its standard error) [cycles/pixel]; empty unless
+    every error is known.
+    """
+    if any(math.isnan(error) for _, _, error in mtf50):
+        return ()
+    middle, softer = (
+        aberration_of(tuple((number, value - sign * error) for number, value, error in mtf50), pitch_um)
+        for sign in (0, 1)
+    )
+    return tuple((number, abs(more - a)) for (number, a), (_, more) in zip(middle, softer, strict=True))

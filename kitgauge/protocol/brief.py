@@ -281,6 +281,8 @@ def _count_text(step: Step) -> str:
 def sweep_text(protocol: Protocol) -> str:
     """Return the sweep in words: "ISO in full stops over the camera's range"."""
     sweep = protocol.sweep
+    if sweep is None:
+        return "none: the photographer chooses all settings"
     name = _SETTING_TEXTS[sweep.setting]
     if isinstance(sweep.values, tuple):
         text = f"{name}: " + ", ".join(format_setting(sweep.setting, value) for value in sorted(sweep.values))

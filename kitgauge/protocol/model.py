@@ -17,6 +17,21 @@ Role = Literal["flat", "dark", "edge", "tripod", "handheld", "subject", "scene"]
 Measures = Literal["noise", "dark-current", "sharpness", "blur", "practice"]
 LightKind = Literal["daylight", "tungsten"]
 SweepPlace = Literal["lowest", "middle", "highest"]
+Answer = Literal[
+    "none",
+    "where-blur-begins",
+    "noise-of-fast-frames",
+    "iso-for-speed",
+    "where-depth-begins",
+    "time-for-depth",
+    "sharpest-in-focus",
+    "where-noise-shows",
+    "how-much-noise",
+    "speed-for-iso",
+    "why-the-plan-differs",
+    "what-the-blur-says",
+    "second-try",
+]
 Focusing = Literal["once", "each-frame", "stepped"]
 FEWEST_FOCUS_STEPS = 5
 
@@ -193,7 +208,15 @@ class Protocol(StrictModel):
     light: Light | None = Field(default=None, description="Light that the settings are worked out for.")
     target: Target | None = Field(default=None, description="The target, where distances depend on it.")
     questions: Texts = Field(default=(), description="Questions to answer before looking at the result.")
-    sweep: Sweep = Field(description="The setting that is stepped through.")
+    answers: Annotated[tuple[Answer, ...], Field(max_length=30)] = Field(
+        default=(),
+        description="What is worked out from the frames to answer each of `questions`, in their order (practice only); "
+        '"none" where only the eye can tell.',
+    )
+    sweep: Sweep | None = Field(
+        default=None,
+        description="The setting that is stepped through; left out where the photographer chooses all settings.",
+    )
     step: Annotated[tuple[Step, ...], Field(min_length=1, max_length=30)] = Field(
         description="The steps, in the order in which they are shot."
     )
@@ -201,12 +224,21 @@ class Protocol(StrictModel):
     @model_validator(mode="after")
     def _check(self) -> Protocol:
         allowed = SETTING_FOR[self.measures]
-        if self.sweep.setting not in allowed:
+        if self.sweep is None:
+            self._check_free()
+        elif self.sweep.setting not in allowed:
             raise problem(
                 "sweep.setting",
                 f"{self.measures} is not measured along this setting",
                 " or ".join(allowed),
                 self.sweep.setting,
+            )
+        if self.answers and len(self.answers) != len(self.questions):
+            raise problem(
+                "answers",
+                "there are not as many answers as questions",
+                f'{len(self.questions)} of them, "none" where there is nothing to work out',
+                len(self.answers),
             )
         seen: dict[str, int] = {}
         for number, step in enumerate(self.step, start=1):
@@ -229,6 +261,21 @@ class Protocol(StrictModel):
                 ", ".join(step.focus for step in self.step),
             )
         return self
+
+    def _check_free(self) -> None:
+        """Refuse a protocol without a sweep unless it is practice whose steps all lie outside of one."""
+        if self.measures != "practice":
+            raise problem("sweep", "there is no sweep", "[sweep] with the setting that is stepped through", "nothing")
+        for number, step in enumerate(self.step, start=1):
+            if step.at != "once":
+                raise problem(
+                    f"step[{number}].at", "there is no sweep that this step could follow", 'at = "once"', step.at
+                )
+
+    @property
+    def setting(self) -> Setting | None:
+        """The setting that is stepped through, None where all of them are free."""
+        return None if self.sweep is None else self.sweep.setting
 
     @property
     def refocused(self) -> bool:
@@ -300,7 +347,7 @@ class Protocol(StrictModel):
                 f"{FEWEST_FOCUS_STEPS} or more",
                 step.frames,
             )
-        if step.at == "once":
+        if step.at == "once" or self.sweep is None:
             return
         setting = self.sweep.setting
         fixed: float | str | None = getattr(step.exposure, setting)

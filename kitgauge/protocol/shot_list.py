@@ -132,7 +132,7 @@ def shot_list(protocol: Protocol, camera: CameraRange | None = None) -> ShotList
     ProtocolError : a step's name makes two shots of one label
     """
     camera = camera or CameraRange()
-    values, sweep_remarks = sweep_values(protocol.sweep, camera)
+    values, sweep_remarks = ((), ()) if protocol.sweep is None else sweep_values(protocol.sweep, camera)
     remarks = list(sweep_remarks)
     light, light_text = _light(protocol, camera, values)
     shots: list[Shot] = []
@@ -212,17 +212,17 @@ def _shot(
     remarks: list[str],
     optional: bool,
 ) -> Shot:
-    swept = protocol.sweep.setting
+    swept = protocol.setting
     binding = _binding(step.exposure, camera, remarks)
     match_by: tuple[Setting, ...]
-    if value is not None:
+    if value is not None and swept is not None:
         binding[swept] = value
         match_by = (swept,)
         text = format_setting(swept, value)
         label = text if len(protocol.step) == 1 else f"{step.label} {text}"
     else:
         label = step.label
-        match_by = (swept,) if binding[swept] is not None else ()
+        match_by = (swept,) if swept is not None and binding[swept] is not None else ()
     if step.light == "tungsten":  # the light assumed is that of the series
         light = None
     guide, trouble = _guide(step.exposure, binding, camera, light)
@@ -310,7 +310,7 @@ def _light(protocol: Protocol, camera: CameraRange, values: Sequence[float]) -> 
 
 def _light_for_base_iso(protocol: Protocol, step: Step, camera: CameraRange, values: Sequence[float]) -> float | None:
     """Return the light [EV at ISO 100] in which the lowest ISO exposes the slowest time of a ladder."""
-    if protocol.sweep.setting != "shutter_s" or step.exposure.balanced_by != "iso":
+    if protocol.setting != "shutter_s" or not values or step.exposure.balanced_by != "iso":
         return None
     f_number = _binding(step.exposure, camera, [])["f_number"]
     if f_number is None:

@@ -48,9 +48,9 @@ class Table:
         return math.ceil(total)
 
 
-def practice_table(practice: Mapping[str, Any]) -> Table | None:
+def practice_table(practice: Mapping[str, Any], *, folded: bool = False) -> Table | None:
     """Return the frames of a practice series side by side: settings, and how each is exposed; None without
-    any.
+    any. Folded away where the page shows pictures of them.
     """
     frames = records(practice.get("frames"))
     if not frames:
@@ -78,7 +78,8 @@ def practice_table(practice: Mapping[str, Any]) -> Table | None:
             "relative, and with a larger error than from a target."
         )
     left = frozenset({0, 1, len(columns) - 1})
-    return Table("The frames side by side", columns, rows, left, note + flag_note(shared))
+    title = "How each frame is exposed" if folded else "The frames side by side"
+    return Table(title, columns, rows, left, note + flag_note(shared), folded=folded)
 
 
 def _relative(row: Mapping[str, Any]) -> str:
@@ -159,11 +160,15 @@ def scaled_limits_table(blur: Mapping[str, Any]) -> Table | None:
         for row in sorted([*found, *own[:1]], key=lambda row: number(row.get("focal_mm")))
     )  # fmt: skip
     columns = ("focal length", "how known", "slowest shutter time", "95 % interval")
-    note = (
-        f"For {wording.share(keep)} of frames, on this body. Scaled: the same angles of shake, from the same frames; a "
-        "lens of another weight may be held otherwise, and close up the camera's shift adds to its turning. Measure "
-        "the lenses that matter, and compare the runs with kitgauge compare."
-    )
+    note = f"For {wording.share(keep)} of frames, on this body. "
+    if blur.get("subject"):
+        note += "Scaled: the same subject at the same distance, by angle."
+    else:
+        note += (
+            "Scaled: the same angles of shake, from the same frames; a lens of another weight may be held otherwise, "
+            "and close up the camera's shift adds to its turning. Measure the lenses that matter, and compare the runs "
+            "with kitgauge compare."
+        )
     return Table("Other focal lengths", columns, rows, frozenset({0, 1}), note)
 
 

@@ -13,6 +13,7 @@ from kitgauge.limits.criteria import EXPLANATIONS
 from kitgauge.report import wording
 from kitgauge.report.data import RunData, mapping, number, text, texts
 from kitgauge.report.method_noise import Formula, noise_formulas, noise_not_covered
+from kitgauge.report.practice_method import practice_formulas, practice_not_covered
 
 # (formula in words, signs and <sub>, source): constants of this module, put on the page as HTML; those of noise
 # are in `method_noise.py`
@@ -126,6 +127,7 @@ def formulas(data: RunData) -> list[Formula]:
     """Return formula, source, and what each cannot tell, of everything that was measured."""
     found = noise_formulas(data.part("noise")) if data.part("noise") else []
     found += [Formula(*entry) for part in measured_parts(data) for entry in FORMULAS.get(part, ())]
+    found += [Formula(*entry) for entry in practice_formulas(data.part("practice"))]
     if any("rendered" in frame.flags for frame in data.frames):
         found = [replace(f, formula=f.formula.replace(_UNDEVELOPED, _DEVELOPED)) for f in found]
     return found
@@ -135,6 +137,7 @@ def not_covered(data: RunData) -> list[str]:
     """Return what the results do not cover."""
     found = noise_not_covered(data.part("noise")) if data.part("noise") else []
     found += [entry for part in measured_parts(data) for entry in NOT_COVERED.get(part, ())]
+    found += practice_not_covered(data.part("practice"))
     if measured_parts(data):
         found.append("Another body, even of the same model: the numbers belong to the kit named above.")
     if any("rendered" in frame.flags for frame in data.frames):

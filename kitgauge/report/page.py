@@ -30,12 +30,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import write_atomically
-from kitgauge.report import evidence, focus_tables, letter, method, sharpness_tables, subject_tables, troubles, wording
+from kitgauge.report import (
+    blur_findings,
+    evidence,
+    focus_tables,
+    letter,
+    method,
+    sharpness_tables,
+    subject_tables,
+    troubles,
+    wording,
+)
 from kitgauge.report.contact_sheet import contact_sheet
 from kitgauge.report.data import RunData, load_run, mapping, texts
 from kitgauge.report.fit_table import fit_table
 from kitgauge.report.noise_tables import noise_tables
 from kitgauge.report.noise_text import noise_letter
+from kitgauge.report.practice_page import practice_pages
 from kitgauge.report.sharpness_text import sharpness_letter
 from kitgauge.report.thumbnails import with_thumbnails
 
@@ -93,7 +104,8 @@ def page_content(data: RunData) -> dict[str, Any]:
         "noise_letter": noise_letter(noise, data.limits),
         "sharpness_letter": sharpness_letter(data.part("sharpness")),
         "reasons": letter.reasons(data.run),
-        "run_notes": texts(data.run.get("notes")),
+        "blur_found": blur_findings.finding_sentences(data.part("blur")),
+        "run_notes": blur_findings.notes_beside(texts(data.run.get("notes")), data.part("blur")),
         "sets_limits": letter.sets_limits(data),
         "practice": data.run.get("measures") == "practice",
         "not_frames": troubles.files_left_out(data.run),
@@ -114,7 +126,8 @@ def page_content(data: RunData) -> dict[str, Any]:
             for part in parts
             if (table := fit_table(mapping(data.part(part).get("fit")), f"Fitted parameters, {part}", _FIT_NAMES[part]))
         ],
-        "practice_table": evidence.practice_table(data.part("practice")),
+        "practice_pages": practice_pages(data),
+        "practice_table": evidence.practice_table(data.part("practice"), folded=bool(practice_pages(data))),
         "steps": evidence.steps_table(data),
         "frames": evidence.frames_table(data.frames) if data.frames else None,
         "formulas": method.formulas(data),
@@ -154,6 +167,7 @@ def point_tables(data: RunData) -> list[evidence.Table]:
         sharpness_tables.halo_table(data.part("sharpness")),
         sharpness_tables.refused_edges_table(data.part("sharpness")),
         evidence.blur_limits_table(data.part("blur")),
+        blur_findings.findings_table(data.part("blur")),
         evidence.scaled_limits_table(data.part("blur")),
         subject_tables.subjects_table(data.part("blur"), data.limits),
         subject_tables.speeds_table(data.part("blur")),

@@ -14,8 +14,8 @@ from kitgauge.report.evidence import Table
 NO_SOURCE = "common practice, no source"
 # subject, marked shutter time [s], what is said of it (common practice, no source)
 PRACTICE = (
-    ("a person keeping still", 1 / 60, "does"),
-    ("a person moving", 1 / 250, "does"),
+    ("a person keeping still", 1 / 60, "is enough"),
+    ("a person moving", 1 / 250, "is enough"),
     ("a nodding head", 1 / 30, "leaves it a little blurred"),
     ("a nodding head", 1 / 5, "leaves it blurred a lot"),
     ("birds in flight", 1 / 1000, "about what they want"),

@@ -19,6 +19,7 @@ from kitgauge.report.data import RunData, number, records, text, texts
 from kitgauge.report.evidence import Table
 from kitgauge.report.focus_tables import bracket_table
 from kitgauge.report.noise_tables import in_colour
+from kitgauge.report.practice_choice_text import comparison_lines
 from kitgauge.report.sharpness_tables import apertures_table
 from kitgauge.report.sharpness_text import sharpness_letter
 from kitgauge.report.subject_tables import subjects_table
@@ -50,6 +51,8 @@ def print_summary(data: RunData, console: Console) -> None:
             say(console, f"The weakest colour, white-balanced, meets it up to: {lights[0].lower()}{lights[1:]}.")
         for sentence in (*noise_letter.developed, *noise_letter.dark):
             say(console, sentence)
+    for line in comparison_lines(data.part("practice")):
+        say(console, line.strip(), len(line) - len(line.lstrip()))
     for table in summary_tables(data):
         print_table(table, console, _MOST_ROWS_IN_SUMMARY)
     if sharpness := sharpness_letter(data.part("sharpness")):

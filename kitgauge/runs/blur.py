@@ -11,8 +11,9 @@ from kitgauge.exposure import exact_shutter_s, nominal_shutter_s
 from kitgauge.fit.blur.blur_constant import constant_blur
 from kitgauge.fit.blur.blur_next import next_shots
 from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
+from kitgauge.fit.blur.streak_families import HANDS, SUBJECTS
 from kitgauge.flags import describe
-from kitgauge.ingest.blur_frames import first_frame_task, following_task
+from kitgauge.ingest.blur_frames import KnownEdges, following_task, in_two_directions, tripod_task, usable_edges
 from kitgauge.ingest.bursts import bursts_of
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.focal_length import beside_focal_lengths
@@ -21,9 +22,10 @@ from kitgauge.limits.shutter_limit import shutter_limits
 from kitgauge.measure.blur.camera_roll import NOT_KNOWN, CameraRoll
 from kitgauge.measure.blur.shutter_shock import StillSeries, still_series
 from kitgauge.measure.blur.streak import Streak
-from kitgauge.runs.blur_frames import angles_of, edges_of, findings, frame_row, frame_streak, usable_edges
+from kitgauge.runs.blur_findings import constant_finding, roll_finding, shock_finding, unrest_finding
+from kitgauge.runs.blur_frames import angles_of, edges_of, frame_row, frame_streak, without_the_knock
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
-from kitgauge.runs.scene_blur import NO_TARGET, SceneSeen, measure_scene, scene_seen
+from kitgauge.runs.scene_blur import NO_TARGET, SceneSeen, best_first, measure_scene, scene_seen
 from kitgauge.runs.subject import measure as measure_subject
 from kitgauge.runs.subject import subject_seen, with_turns
 
@@ -36,22 +38,38 @@ _BEYOND_STOPS = 1.0  # how far the drawn curve goes past the measured times
 
 
 def measure(context: RunContext, results: Results) -> None:
-    """Find the edges of the first tripod frame that shows any, then those same edges in every other frame."""
-    tripod = context.used("tripod")
-    first, edges = None, []
+    """Find the edges of the first tripod frame that shows any, then those same edges in every other frame.
+
+    Where tripod frames show no edges in two directions, every frame is measured on its scene instead. Each file is
+    opened once: a tripod frame without edges enters the reference of the scene while it is open.
+    """
+    tripod, scene = best_first(context.used("tripod"))
+    known: KnownEdges | None = None
     for record in tripod:
-        context.run("finding the target", [first_frame_task(record, context.cache)], results)
-        edges = usable_edges(results[record.file])
-        if edges:
-            first = record
+        serves = record in scene.best
+        if not serves and (known is not None or scene.rich):
             break
-    if len({edge.orientation for edge in edges}) < 2 and measure_scene(context, results):
+        task = tripod_task(
+            record,
+            context.cache,
+            known=known,
+            still=scene.opened if serves else None,
+            reference=scene.reference,
+        )
+        context.run("finding the target", [task], results)
+        scene.take_in(record, results[record.file])
+        if known is None and (edges := usable_edges(results[record.file])):
+            known = KnownEdges(edges, record)
+            if in_two_directions(edges):
+                break
+    if (known is None or not in_two_directions(known.edges)) and (known is None or scene.rich):
+        measure_scene(context, scene, results)
         return
-    if first is None:
-        return
+    assert known is not None
     others = [record for record in context.used("tripod", "handheld") if record.file not in results]
-    context.run("measuring frames", [following_task(r, edges, first, context.cache) for r in others], results)
-    measure_subject(context, edges, first, results)
+    tasks = [following_task(record, known.edges, known.of, context.cache) for record in others]
+    context.run("measuring frames", tasks, results)
+    measure_subject(context, known.edges, known.of, results)
 
 
 def conclude(context: RunContext, results: Results) -> Section:
@@ -96,6 +114,7 @@ def conclude(context: RunContext, results: Results) -> Section:
             if record.status == "used" and record.file in results:
                 found_here = frame_streak(record, results[record.file], reference, shape)
                 streaks[record.file], rolls[record.file] = found_here
+        streaks = without_the_knock(records, streaks, reference)
     subject = subject_seen(context, records, results, streaks)
     streaks = with_turns(streaks, subject)
     records = tuple(
@@ -121,14 +140,14 @@ def conclude(context: RunContext, results: Results) -> Section:
     if moving and len(moving) < len(asked):
         missing.append(f"{len(asked) - len(moving)} of {len(asked)} frames not measured")
     fitted: dict[str, Any] | None = None
+    findings: list[dict[str, Any]] = []
     limits: list[Limit] = []
     notes = [*(() if subject is None else subject.notes), *(() if scene is None else scene.notes)]
     if moving and shape is not None and reference is not None:
         streak_limit_px = context.criteria.streak_limit_px(shape)
-        doubts, told = _doubts(reference, moving, streaks)
+        doubts, findings = _doubts(reference, moving, streaks)
         doubts += [] if scene is None else [NO_TARGET]
         doubts += ["rendered"] if any("rendered" in record.flags for record in moving) else []
-        notes += told
         sharper_px = [_sharper_px(streaks[record.file]) for record in moving]
         unfit = "tripod-unsteady" in doubts and max(reference.unrest_px, *sharper_px) > _UNREST_SHARE * streak_limit_px
         if unfit:
@@ -172,14 +191,17 @@ def conclude(context: RunContext, results: Results) -> Section:
         except LimitsError as error:
             notes.append(f"{error.what}: {error.got}; {error.fix}")
     empty: dict[str, Any] = {"fit": None, "limits": [], "next": []}
-    told_beside = findings(None if reference is None else reference.shock, rows)
-    notes += [finding["text"] for finding in told_beside]
+    if reference is not None and reference.shock is not None:
+        findings.append(shock_finding(reference.shock))
+    if (roll := roll_finding(rows, rolls)) is not None:
+        findings.append(roll)
+    notes += [finding["text"] for finding in findings]
     return Section(
         curves={
             "blur": {
                 "frames": rows,
                 **(empty if fitted is None else fitted),
-                "findings": told_beside,
+                "findings": findings,
                 "angles": angles.as_dict(),
             }
         },
@@ -193,9 +215,10 @@ def conclude(context: RunContext, results: Results) -> Section:
 
 def _doubts(
     reference: StillSeries, moving: Sequence[FrameRecord], streaks: Mapping[str, Streak]
-) -> tuple[list[str], list[str]]:
-    """Return the flags that the frames together raise, and what to tell about them."""
-    doubts, told = [], []
+) -> tuple[list[str], list[dict[str, Any]]]:
+    """Return the flags that the frames together raise, and what to tell about them as findings."""
+    doubts: list[str] = []
+    findings: list[dict[str, Any]] = []
     sharper = sum("tripod-unsteady" in streaks[record.file].flags for record in moving)
     if "tripod-unsteady" in reference.flags or sharper:
         doubts.append("tripod-unsteady")
@@ -205,7 +228,7 @@ def _doubts(
             seen.append(f"the {reference.together.frames} tripod frames differ among themselves{differ}")
         if sharper:
             seen.append(f"{sharper} of {len(moving)} handheld frames are sharper than the tripod frames")
-        told.append(f"{' and '.join(seen)}: {describe('tripod-unsteady').advice}")
+        findings.append(unrest_finding(reference.unrest_px, seen))
     rows = [(record.shutter_s, streaks[record.file]) for record in moving if record.role == "handheld"]
     constant = constant_blur(
         [exact_shutter_s(time) if time else math.nan for time, _ in rows],
@@ -215,11 +238,8 @@ def _doubts(
     )
     if constant is not None:
         doubts.append("constant-blur")
-        told.append(
-            f"blur that does not depend on shutter speed, like a streak of {constant.streak_px:.1f} px: focus or "
-            f"distance changed since the tripod frames; {describe('constant-blur').advice}"
-        )
-    return doubts, told
+        findings.append(constant_finding(constant))
+    return doubts, findings
 
 
 def _sharper_px(streak: Streak) -> float:
@@ -257,6 +277,7 @@ def _judged(
 
 def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak], bursts: Mapping[str, str]) -> BlurFit:
     chosen = [(record, streaks[record.file]) for record in moving if record.shutter_s is not None]
+    hands = any(record.role == "handheld" for record, _ in chosen)
     return fit_blur(
         [exact_shutter_s(record.shutter_s or math.nan) for record, _ in chosen],
         [streak.streak_px for _, streak in chosen],
@@ -266,6 +287,7 @@ def _fit(moving: Sequence[FrameRecord], streaks: Mapping[str, Streak], bursts: M
         [streak.trace_px2 for _, streak in chosen],
         [streak.trace_px2_stderr for _, streak in chosen],
         [bursts.get(record.file) for record, _ in chosen],
+        HANDS if hands else SUBJECTS,
     )
 
 

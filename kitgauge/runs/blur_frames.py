@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
-from kitgauge.exposure import exact_shutter_s, format_shutter, nominal_shutter_s
+from kitgauge.exposure import exact_shutter_s
 from kitgauge.fit.sharpness.target_seen import target_seen
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.measure.blur.camera_roll import NOT_KNOWN, CameraRoll, at_the_centre, camera_roll
-from kitgauge.measure.blur.shutter_shock import ShutterShock, StillSeries
+from kitgauge.measure.blur.shutter_shock import StillSeries, apart_from_the_knock
 from kitgauge.measure.blur.streak import Streak, edge_key, measure_streak
-from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 from kitgauge.measure.edges.edge_profile import EdgeProfile
 from kitgauge.runs.context import Kit, Results
 
@@ -59,11 +56,6 @@ def edges_of(measurement: Mapping[str, Any]) -> list[EdgeProfile]:
     return [EdgeProfile.from_dict(profile) for profile in measurement.get("profiles") or []]
 
 
-def usable_edges(measurement: Mapping[str, Any]) -> list[EdgeCandidate]:
-    """Return the edges of a tripod frame that other frames are searched for."""
-    return [edge.candidate for edge in edges_of(measurement) if not edge.flags]
-
-
 def frame_streak(
     record: FrameRecord, measurement: Mapping[str, Any], still: StillSeries, shape: tuple[int, int] | None
 ) -> tuple[Streak, CameraRoll]:
@@ -71,13 +63,29 @@ def frame_streak(
 
     A target that turns in the frame is no roll of the camera: frames of a subject have none.
     """
-    reference = still.nearest(None if record.shutter_s is None else exact_shutter_s(record.shutter_s))
+    reference = still.reference
     edges = edges_of(measurement)
     streak = measure_streak(edges, reference)
     if record.role == "subject" or shape is None:
         return streak, NOT_KNOWN
     roll = camera_roll(streak, {edge_key(edge): edge.candidate for edge in edges}, shape)
     return at_the_centre(streak, roll, reference), roll
+
+
+def without_the_knock(
+    records: Iterable[FrameRecord], streaks: Mapping[str, Streak], still: StillSeries
+) -> dict[str, Streak]:
+    """Return the streaks with what a knock of the shutter adds to tripod and handheld frames taken off."""
+    alike: dict[tuple[str, float], list[str]] = {}
+    for record in records:
+        if record.role in ("tripod", "handheld") and record.file in streaks and record.shutter_s is not None:
+            alike.setdefault((record.role, exact_shutter_s(record.shutter_s)), []).append(record.file)
+    found = dict(streaks)
+    for (role, time), files in alike.items():
+        if (knock := still.knock(time)) is not None:
+            apart = apart_from_the_knock([streaks[file] for file in files], knock, held=role == "handheld")
+            found |= zip(files, apart, strict=True)
+    return found
 
 
 def frame_row(record: FrameRecord, streak: Streak | None, roll: CameraRoll, kit: Kit, angles: Angles) -> dict[str, Any]:
@@ -115,55 +123,4 @@ def frame_row(record: FrameRecord, streak: Streak | None, roll: CameraRoll, kit:
         "edges_used": streak.edges_used if streak is not None else 0,
         "flags": list(dict.fromkeys([*record.flags, *(streak.flags if streak is not None else ())])),
         "excluded": record.status != "used" or not known,
-    }
-
-
-def findings(shock: ShutterShock | None, rows: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
-    """Return what the frames show besides hands: a knock by the shutter, roll of the camera."""
-    found = [] if shock is None else [_shock_finding(shock)]
-    rolled = [row for row in rows if math.isfinite(row["roll_mrad"]) and row["role"] == "handheld"]
-    if rolled:
-        found.append(_roll_finding(rolled, sum(row["role"] == "handheld" for row in rows)))
-    return found
-
-
-def _shock_finding(shock: ShutterShock) -> dict[str, Any]:
-    speeds = [format_shutter(nominal_shutter_s(time)) for time in shock.shutter_s]
-    worst = format_shutter(nominal_shutter_s(shock.worst_shutter_s))
-    listed = speeds[0] if len(speeds) == 1 else f"{', '.join(speeds[:-1])} and {speeds[-1]}"
-    along = (shock.direction_deg + 45.0) % 180.0
-    way = "up and down" if along > 90.0 else "sideways"
-    return {
-        "kind": "shutter-shock",
-        "size": shock.streak_px,
-        "size_stderr": shock.streak_px_stderr,
-        "unit": "px",
-        "direction_deg": shock.direction_deg,
-        "shutter_s": [nominal_shutter_s(time) for time in shock.shutter_s],
-        "text": (
-            f"The shutter or the mirror shakes the camera, on the tripod too: frames at {listed} are blurred {way} "
-            f"({shock.direction_deg:.0f} degrees from the rows), most at "
-            f"{worst} by {shock.streak_px:.1f} px. Every handheld frame "
-            "was compared with tripod frames of its own speed, or the nearest, so that this is not put down to the "
-            "hands; with an electronic shutter, or an electronic first curtain, it goes away."
-        ),
-    }
-
-
-def _roll_finding(rolled: Sequence[Mapping[str, Any]], frames: int) -> dict[str, Any]:
-    middle = float(np.median([row["roll_mrad"] for row in rolled]))
-    worst = max(rolled, key=lambda row: -1.0 if math.isnan(row["worst_px"]) else row["worst_px"])
-    centre = (
-        f"{worst['streak_px']:.1f} px" if math.isfinite(worst["streak_px"]) else f"under {worst['bound_px']:.1f} px"
-    )
-    return {
-        "kind": "roll",
-        "size": middle,
-        "unit": "mrad",
-        "frames": len(rolled),
-        "text": (
-            f"{len(rolled)} of {frames} handheld frames show the camera turning about the lens axis, by "
-            f"{middle:.2g} mrad in the median. Streaks are those of the frame's centre; corners blur more: in "
-            f"{worst['file']} {worst['worst_px']:.1f} px {worst['worst_place']}, {centre} in the centre."
-        ),
     }

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, TypeVar
 
 from kitgauge.ingest.cache import MeasurementCache
@@ -70,6 +71,7 @@ class RunContext:
     regions: tuple[FrameRegion, ...] = ()  # where to look for edges; empty: everywhere
     subject_name: str | None = None  # what a plan calls the moving subject
     distance_m: float | None = None  # from the lens to the subject, as given
+    results: Path = Path("results")  # where the accepted limits of kits are
 
     def used(self, *roles: str) -> list[FrameRecord]:
         """Return the frames in use that have one of `roles` (any role if none is named)."""

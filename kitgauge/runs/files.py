@@ -18,13 +18,14 @@ from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import atomic_file, unwritable, write_atomically
 from kitgauge.errors import ResultsError
+from kitgauge.runs.reading import SCHEMA as SCHEMA
+from kitgauge.runs.reading import read_json as read_json
 
 if TYPE_CHECKING:
     import numpy as np
 
     from kitgauge.ingest.record import FrameRecord
 
-SCHEMA = 1
 RUN_FILE, CURVES_FILE, FRAMES_FILE, LOG_FILE = "run.json", "curves.json", "frames.csv", "log.jsonl"
 FRAME_COLUMNS = (
     "file", "sha256", "taken_at", "body", "lens", "iso", "shutter_s", "f_number", "focal_mm", "step", "role", "status",
@@ -70,37 +71,6 @@ def write_arrays(path: Path, arrays: Mapping[str, np.ndarray[Any, Any]]) -> None
 
     with atomic_file(path) as file:
         np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
-
-
-def read_json(path: Path) -> dict[str, Any]:
-    """Return the object that a results file holds. Raises ResultsError if it cannot be read or is of a newer schema."""
-    try:
-        content = json.loads(path.read_bytes().decode("utf-8", errors="surrogateescape"))
-    except FileNotFoundError as error:
-        raise ResultsError(
-            "results file missing", where=path, fix="give the folder of a finished run, or run the protocol again"
-        ) from error
-    except OSError as error:
-        raise ResultsError(
-            "results file cannot be read",
-            where=path,
-            got=error.strerror,
-            fix="give the folder of a run, not a file in it",
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise ResultsError(
-            "results file is not valid JSON", where=path, got=str(error), fix="run the protocol again"
-        ) from error
-    schema = content.get("schema") if isinstance(content, dict) else None
-    if not isinstance(schema, int) or schema > SCHEMA:
-        raise ResultsError(
-            "results file is not of a form this version reads",
-            where=path,
-            got=f"schema {schema}",
-            needed=f"schema {SCHEMA}",
-            fix="use the kitgauge version that wrote it, or run the protocol again",
-        )
-    return dict(content)
 
 
 def write_frames_csv(path: Path, records: Sequence[FrameRecord]) -> None:

@@ -9,6 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from kitgauge.atomic import write_atomically
 from kitgauge.errors import KitgaugeError
 from kitgauge.ingest.match import missing_values
 from kitgauge.ingest.record import FrameRecord
@@ -20,6 +21,7 @@ from kitgauge.runs.files import (
     RUN_FILE,
     SCHEMA,
     RunLog,
+    make_folder,
     now,
     plain,
     write_arrays,
@@ -122,6 +124,9 @@ def finish(
     write_frames_csv(begun.folder / FRAMES_FILE, records)
     for name, arrays in section.arrays.items():
         write_arrays(begun.folder / name, arrays)
+    for name, content in section.files.items():
+        make_folder((begun.folder / name).parent)
+        write_atomically(begun.folder / name, content)
     write_json(begun.folder / CURVES_FILE, curves)
     begun.log.add("result", limits=[limit.text for limit in section.limits], notes=section.notes)
     counts = Counter(record.status for record in records)

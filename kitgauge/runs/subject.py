@@ -26,9 +26,6 @@ from kitgauge.runs.context import Results, RunContext
 _RESERVED = ("still", "moving", "fast")
 _LONGEST_NAME = 60
 _DISTANCES_DIFFER = 0.10
-# of the variance of a streak: what the shape of the movement can hide from the uniform kernel, common to all edges
-# (largest deviation over simulated pendulums and turning targets)
-_SHAPE_SHARE = 0.015
 
 
 def checked_name(name: str | None) -> str | None:
@@ -211,7 +208,8 @@ def with_turns(streaks: Mapping[str, Streak], subject: SubjectSeen | None) -> di
     for file, turn in ({} if subject is None else subject.turns).items():
         streak = found[file]
         if turn.turned and streak.censored is None and math.isfinite(turn.streak_px):
-            error = math.hypot(turn.trace_px2_stderr, _SHAPE_SHARE * turn.trace_px2)
+            # the edges' own errors do not hold what the shape of the movement hides from all of them alike
+            error = math.sqrt(turn.trace_px2_stderr**2 + streak.shape_px4)
             streak = replace(
                 streak,
                 streak_px=turn.streak_px,

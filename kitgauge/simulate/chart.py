@@ -24,6 +24,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from kitgauge.simulate.chart_series import (
+    Frequencies,
+    SampledPath,
+    frequencies_of,
+    motion_transfer,
+    rolled_square,
+    square_transform,
+)
 from kitgauge.simulate.dng import Pattern
 from kitgauge.simulate.lens import Lens, defocused_mtf, diffraction_mtf
 
@@ -62,15 +70,6 @@ class Pose:
     x_px: float = 0.0
     y_px: float = 0.0
     rotation_deg: float = 0.0
-
-
-@dataclass(frozen=True)
-class SampledPath:
-    """The picture's motion over one exposure: positions [px] and their weights (sum 1), each (node,)."""
-
-    x_px: NDArray[np.float64]
-    y_px: NDArray[np.float64]
-    weight: NDArray[np.float64]
 
 
 def grid_chart(
@@ -133,7 +132,9 @@ def _cell_for(chart: Chart, pose: Pose, path: SampledPath | None) -> tuple[int, 
     side = max(square.side_px for square in chart.squares)
     reach_x, reach_y = turn + abs(pose.x_px), turn + abs(pose.y_px)
     if path is not None:
-        reach_x, reach_y = reach_x + float(np.abs(path.x_px).max()), reach_y + float(np.abs(path.y_px).max())
+        roll = 0.0 if path.roll_rad is None else float(np.abs(path.roll_rad).max()) * math.hypot(*chart.shape) / 2
+        reach_x += float(np.abs(path.x_px).max()) + roll
+        reach_y += float(np.abs(path.y_px).max()) + roll
     # in steps of 64, which transforms do quickly
     needed = [math.ceil((1.2 * side + 80.0 + 2.0 * reach) / 64.0) * 64 for reach in (reach_y, reach_x)]
     return max(chart.cell[0], needed[0]), max(chart.cell[1], needed[1])
@@ -157,53 +158,17 @@ def _highest_frequency(lens: Lens, f_number: float, pitch_um: float, chart: Char
     return highest
 
 
-@dataclass(frozen=True)
-class _Frequencies:
-    """Integer frequencies of a cell: rows -n..n, columns 0..m (the other half follows from symmetry)."""
-
-    rows: NDArray[np.int64]
-    columns: NDArray[np.int64]
-    cell: tuple[int, int]
-
-    @property
-    def y_cy_per_px(self) -> NDArray[np.float64]:
-        return self.rows / self.cell[0]
-
-    @property
-    def x_cy_per_px(self) -> NDArray[np.float64]:
-        return self.columns / self.cell[1]
-
-
-def _frequencies(cell: tuple[int, int], highest: float) -> _Frequencies:
-    n, m = math.ceil(highest * cell[0]), math.ceil(highest * cell[1])
-    return _Frequencies(np.arange(-n, n + 1), np.arange(m + 1), cell)
-
-
-def _square_transform(frequencies: _Frequencies, side_px: float, tilt_deg: float) -> NDArray[np.float32]:
-    """Return a square's Fourier transform [px^2] about its centre: side^2 sinc(side f.u) sinc(side f.v)."""
-    cosine, sine = math.cos(math.radians(tilt_deg)), math.sin(math.radians(tilt_deg))
-    y = (frequencies.y_cy_per_px * side_px)[:, None]
-    x = (frequencies.x_cy_per_px * side_px)[None, :]
-    along = (x * cosine + y * sine).astype(np.float32)
-    across = (y * cosine - x * sine).astype(np.float32)
-    # sinc in double precision is slow here; single keeps 1e-6 of the contrast
-    transform = np.sinc(along)
-    transform *= np.sinc(across)
-    transform *= np.float32(side_px**2)
-    return transform
-
-
 @lru_cache(maxsize=4)
 def _cached_square_transform(
     cell: tuple[int, int], highest: float, side_px: float, tilt_deg: float
 ) -> NDArray[np.float32]:
-    return _square_transform(_frequencies(cell, highest), side_px, tilt_deg)
+    return square_transform(frequencies_of(cell, highest), side_px, tilt_deg)
 
 
 @lru_cache(maxsize=6)
 def _sharp_transfer(cell: tuple[int, int], highest: float, cutoff: float) -> NDArray[np.float32]:
     """Return diffraction x pixel on a cell's frequencies, twice where a column stands for two."""
-    frequencies = _frequencies(cell, highest)
+    frequencies = frequencies_of(cell, highest)
     y, x = frequencies.y_cy_per_px[:, None], frequencies.x_cy_per_px[None, :]
     transfer = diffraction_mtf(np.hypot(x, y), cutoff) * np.sinc(x) * np.sinc(y)
     transfer[:, 1:] *= 2.0
@@ -213,20 +178,13 @@ def _sharp_transfer(cell: tuple[int, int], highest: float, cutoff: float) -> NDA
 @lru_cache(maxsize=6)
 def _defocused_transfer(cell: tuple[int, int], highest: float, cutoff: float, disc_px: float) -> NDArray[np.float32]:
     """Return `_sharp_transfer` out of focus by a blur disc; along the radius it is tabulated, 1e-5 fine."""
-    frequencies = _frequencies(cell, highest)
+    frequencies = frequencies_of(cell, highest)
     y, x = frequencies.y_cy_per_px[:, None], frequencies.x_cy_per_px[None, :]
     radius = np.hypot(x, y)
     table = np.linspace(0.0, float(radius.max()), 4000)
     transfer = np.interp(radius, table, defocused_mtf(table, cutoff, disc_px)) * np.sinc(x) * np.sinc(y)
     transfer[:, 1:] *= 2.0
     return transfer.astype(np.float32)
-
-
-def _motion_transfer(frequencies: _Frequencies, path: SampledPath) -> NDArray[np.complex64]:
-    """Return the mean over the path of exp(-2 pi i f.p)."""
-    rows = np.exp(-2j * np.pi * np.outer(frequencies.y_cy_per_px, path.y_px)) * path.weight
-    columns = np.exp(-2j * np.pi * np.outer(path.x_px, frequencies.x_cy_per_px))
-    return np.asarray(rows.astype(np.complex64) @ columns.astype(np.complex64))
 
 
 def _chunks(first: int, last: int, period: int) -> Iterator[tuple[slice, slice]]:
@@ -238,7 +196,7 @@ def _chunks(first: int, last: int, period: int) -> Iterator[tuple[slice, slice]]
         start = stop
 
 
-def _sampled(series: NDArray[np.complex64], frequencies: _Frequencies) -> NDArray[np.float32]:
+def _sampled(series: NDArray[np.complex64], frequencies: Frequencies) -> NDArray[np.float32]:
     """Return the series' value at the pixels of the cell, (row, column)."""
     rows, columns = frequencies.cell
     folded = np.zeros(frequencies.cell, dtype=np.complex64)
@@ -287,26 +245,34 @@ def render(
     pose = pose or Pose()
     cell = _cell_for(chart, pose, path)
     highest = _highest_frequency(lens, f_number, pitch_um, chart)
-    frequencies = _frequencies(cell, highest)
-    motion = None if path is None else _motion_transfer(frequencies, path)
+    frequencies = frequencies_of(cell, highest)
+    rolls = path is not None and path.roll_rad is not None
+    motion = None if path is None or rolls else motion_transfer(frequencies, path)
+    rolled: dict[Square, NDArray[np.complex64]] = {}
     depth = np.float32(1.0 - 1.0 / chart.contrast)
     light = np.ones(chart.shape, dtype=np.float32)
     for colour, places in _colour_places(pattern).items():
         cutoff = lens.cutoff_cy_per_px(f_number, pitch_um, colour)
-        shared: dict[tuple[float, float, float], NDArray[np.complex64] | NDArray[np.float32]] = {}
+        shared: dict[tuple[float, ...], NDArray[np.complex64] | NDArray[np.float32]] = {}
         for nominal in chart.squares:
             square = _moved(nominal, pose, chart.shape)
             x, y = position_in_frame(nominal, chart.shape)
             disc_px = round(lens.disc_px(f_number, pitch_um, x, y, colour, sensor_um), 4)
-            key = (square.side_px, square.tilt_deg, disc_px)
+            key = (square.side_px, square.tilt_deg, disc_px, *((square.x_px, square.y_px) if rolls else ()))
             if key not in shared:
                 sharp = (
                     _defocused_transfer(cell, highest, cutoff, disc_px)
                     if disc_px > 0
                     else _sharp_transfer(cell, highest, cutoff)
                 )
-                transform = _cached_square_transform(cell, highest, square.side_px, square.tilt_deg) * sharp
-                shared[key] = transform if motion is None else transform * motion
+                if path is not None and rolls:
+                    if square not in rolled:
+                        own = path.at(square.x_px - (chart.shape[1] - 1) / 2, square.y_px - (chart.shape[0] - 1) / 2)
+                        rolled[square] = rolled_square(frequencies, square.side_px, square.tilt_deg, own)
+                    shared[key] = rolled[square] * sharp
+                else:
+                    transform = _cached_square_transform(cell, highest, square.side_px, square.tilt_deg) * sharp
+                    shared[key] = transform if motion is None else transform * motion
             dx, dy = _lateral_shift_px(lens, x, y, chart.shape, colour)
             top = round(nominal.y_px + 0.5 - cell[0] / 2)
             left = round(nominal.x_px + 0.5 - cell[1] / 2)

@@ -9,6 +9,7 @@ from functools import cached_property
 from types import MappingProxyType
 
 from kitgauge.protocol.camera_range import CameraRange
+from kitgauge.simulate.camera_motion import ShutterKnock, Stabiliser
 from kitgauge.simulate.chart import Chart, grid_chart, group_chart
 from kitgauge.simulate.dng import Compression
 from kitgauge.simulate.hands import Hands
@@ -28,6 +29,7 @@ class SimulatedKit:
     `focus_error_um` is the standard deviation of where the sensor lies when each frame is focused anew;
     `focus_step_um` one step of focus, from near to far, `focus_start_um` where the middle of the steps lies.
     `warming_per_hour` is by how much the dark current grows in an hour of the series, relative to its start.
+    `stabiliser` acts on handheld frames, `shutter_knock` on tripod frames too; None: there is none.
     """
 
     make: str = "Simulated"
@@ -37,6 +39,8 @@ class SimulatedKit:
     lens: Lens = field(default_factory=Lens)
     hands: Hands = field(default_factory=Hands)
     technique: str = "standing"
+    stabiliser: Stabiliser | None = None
+    shutter_knock: ShutterKnock | None = None
     shape: tuple[int, int] = (1080, 1620)
     pitch_um: float = 6.0
     cells: tuple[int, int] = (3, 5)

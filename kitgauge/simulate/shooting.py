@@ -22,9 +22,10 @@ from numpy.typing import NDArray
 
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import exact_shutter_s, nominal_f_number, nominal_iso, nominal_shutter_s
-from kitgauge.simulate.chart import Pose, SampledPath, render
+from kitgauge.simulate.chart import Pose, render
+from kitgauge.simulate.chart_series import SampledPath
 from kitgauge.simulate.dng import RecordedSettings, write_dng
-from kitgauge.simulate.hands import TrueStreak, draw_motion, sample_motion, streak_of, uniform_path
+from kitgauge.simulate.hands import TrueStreak, draw_motion, sample_motion, still_motion, streak_of, uniform_path
 from kitgauge.simulate.model import SimulatedKit
 from kitgauge.simulate.sensor import shading
 
@@ -150,13 +151,17 @@ def _movement(
     if role in ("handheld", "scene"):
         x, y = rng.normal(0.0, kit.framing_px, 2)
         pose = Pose(float(x), float(y), float(rng.normal(0.0, kit.framing_deg)))
-        motion = draw_motion(kit.hands.scaled(kit.technique), 1, rng)
-        return pose, sample_motion(motion, shutter_s, kit.lens.focal_mm, kit.pitch_um)
+        hands = kit.hands.scaled(kit.technique)
+        motion = draw_motion(hands, 1, rng, stabiliser=kit.stabiliser, knock=kit.shutter_knock)
+        reach_px = math.hypot(*kit.shape) / 2.0
+        return pose, sample_motion(motion, shutter_s, kit.lens.focal_mm, kit.pitch_um, reach_px)
     x, y = rng.normal(0.0, _TRIPOD_SHIFT_PX, 2)
     pose = Pose(float(x), float(y))
     if role == "subject":
         speed = kit.subject_speed_px_per_s * abs(1.0 + _SUBJECT_TURN * float(rng.standard_normal()))
         return pose, uniform_path(speed * shutter_s, 0.0)
+    if kit.shutter_knock is not None:
+        return pose, sample_motion(still_motion(kit.shutter_knock), shutter_s, kit.lens.focal_mm, kit.pitch_um)
     return pose, None
 
 

@@ -54,7 +54,11 @@ class TrueAperture:
 
 @dataclass(frozen=True)
 class Truth:
-    """All true answers of a kit; `iso_limit` None: the criterion holds, or fails, at every ISO."""
+    """All true answers of a kit; `iso_limit` None: the criterion holds, or fails, at every ISO.
+
+    `shutter_limits_s` are those of the hands (with a stabiliser, where the kit has one) at the frame's centre; what the
+    shutter's own knock adds is not theirs.
+    """
 
     noise: tuple[TrueNoise, ...]
     iso_limit: float | None
@@ -215,7 +219,9 @@ def truth(
         apertures=tuple(_apertures(kit, square, criteria.mtf50_fraction) for square in kit.chart.squares),
         streak_limit_px=streak_limit_px,
         shutter_limits_s={
-            keep: true_shutter_limit_s(hands, streak_limit_px, keep, kit.lens.focal_mm, kit.pitch_um, paths=paths)
+            keep: true_shutter_limit_s(
+                hands, streak_limit_px, keep, kit.lens.focal_mm, kit.pitch_um, stabiliser=kit.stabiliser, paths=paths
+            )
             for keep in sorted({*_KEEPS, criteria.keep})
         },
         dual_gain_iso=kit.sensor.dual_gain_iso,

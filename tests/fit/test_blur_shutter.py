@@ -15,7 +15,7 @@ from kitgauge.errors import FitError
 from kitgauge.fit.blur.blur_likelihood import Likelihood, StreakData
 from kitgauge.fit.blur.blur_next import next_shots
 from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
-from kitgauge.fit.blur.streak_families import FAMILIES
+from kitgauge.fit.blur.streak_families import FAMILIES, HANDS
 from kitgauge.fit.newton import maximise
 
 
@@ -29,7 +29,7 @@ def single_time(values: Array, kind: Array) -> StreakData:
 
 def best(family: str, data: StreakData, free: list[int], start: list[float]) -> Array:
     places, _, done = maximise(
-        Likelihood(FAMILIES[family], data),
+        Likelihood(FAMILIES[family], data).plain,
         np.array([start]),
         np.array(free),
         np.array([-20.0, 0.0, -3.0]),
@@ -94,7 +94,7 @@ def test_lognormal_without_censoring_is_least_squares() -> None:
     assert math.exp(theta[2]) == pytest.approx(math.sqrt(np.mean(residual**2)), rel=1e-4)
 
 
-@pytest.mark.parametrize("family", list(FAMILIES))
+@pytest.mark.parametrize("family", HANDS)
 def test_families_against_scipy(family: str) -> None:
     k = {"rayleigh": 1.0, "weibull": 1.5, "gamma": 2.5, "lognormal": 0.6}[family]
     u = np.array([0.05, 0.4, 1.0, 2.7, 6.0])
@@ -122,20 +122,21 @@ def test_measurement_error_is_integrated_over(error: float, allowed: float) -> N
     # density in L rather than in L^2 / 12
     exact = math.log(integrate.quad(integrand, 0.0, 6.0, points=[streak])[0] * streak / 6.0)
     data = StreakData(np.zeros(1), np.array([streak]), np.array([error]), np.zeros(1, np.intp), 1.0)
-    found = Likelihood(FAMILIES["rayleigh"], data)(np.array([[math.log(scale), 0.0, 0.0]]))
+    found = Likelihood(FAMILIES["rayleigh"], data).plain(np.array([[math.log(scale), 0.0, 0.0]]))
     assert found[0] == pytest.approx(exact, abs=allowed)
 
 
-def test_truth_recovered_with_many_frames() -> None:
-    rng = np.random.default_rng(5)
-    for family in RELATIVE:
-        fit = person(rng, family, frames=250, slope=0.8).fit()
-        assert fit.result.value("slope") == pytest.approx(0.8, abs=0.02)
-        for keep in (0.5, 0.8, 0.9):
-            found = fit.limit(keep, 6.0)
-            # 2250 frames: standard error 0.03 to 0.04 stops; three of them
-            assert abs(math.log2(found.shutter_s / true_limit_s(family, keep, 6.0, 0.8))) < 0.12
-            assert fit.keep_rate(found.shutter_s, 6.0) == pytest.approx(keep, abs=1e-5)
+@pytest.mark.statistical
+@pytest.mark.parametrize("family", list(RELATIVE))
+def test_truth_recovered_with_many_frames(family: str) -> None:
+    """5400 frames: the standard error of a lognormal quantile is sigma sqrt((1 + z^2 / 2) / n) / slope = 0.018 stops at
+    keep 0.8 (least squares, closed form), a little more with the bend; 0.05 stops is the bias allowed."""
+    fit = person(np.random.default_rng(5), family, frames=600, slope=0.8).fit()
+    assert fit.result.value("slope") == pytest.approx(0.8, abs=0.02)
+    for keep in (0.5, 0.8, 0.9):
+        found = fit.limit(keep, 6.0)
+        assert abs(math.log2(found.shutter_s / true_limit_s(family, keep, 6.0, 0.8))) < 0.05
+        assert fit.keep_rate(found.shutter_s, 6.0) == pytest.approx(keep, abs=1e-5)
 
 
 def test_the_likelihood_chooses_the_family() -> None:
@@ -153,8 +154,8 @@ def test_the_likelihood_chooses_the_family() -> None:
     [("rayleigh", 8, LADDER), ("weibull", 8, LADDER[1:7]), ("lognormal", 6, LADDER), ("gamma", 10, LADDER[1:7])],
 )
 def test_intervals_cover_and_limits_are_unbiased(family: str, frames: int, ladder: Array) -> None:
-    """Over 120 people each: 95 % intervals cover as they claim within what 120 draws allow, median bias under
-    0.05 stops."""
+    """Over 120 people each: 95 % intervals cover as they claim within what 120 draws allow (binomial standard error
+    2 %: two of them on either side), median bias under 0.05 stops."""
     rng = np.random.default_rng(77)
     inside, errors = 0, []
     people = 120

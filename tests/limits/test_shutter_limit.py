@@ -112,3 +112,27 @@ def test_frames_lost_at_any_speed_are_told() -> None:
     except LimitsError as error:
         told = str(error)
     assert "of 60 frames are lost at any speed" in told
+
+
+@pytest.mark.parametrize(
+    ("streak_px", "told"),
+    [
+        # few frames, limit a third of a stop from an end: its interval leaves the ladder on that side
+        (1.3, "did not reach far enough on the fast side: the interval goes beyond 1/250 s, the fastest speed shot, "
+         "where the curve is a guess; shoot 1/500 s and 1/1000 s as well."),
+        (22.0, "did not reach far enough on the slow side: the interval goes beyond 1/15 s, the slowest speed shot, "
+         "where the curve is a guess; shoot 1/8 s and 1/4 s as well."),
+    ],
+)  # fmt: skip
+def test_an_interval_that_leaves_the_ladder_says_on_which_side(streak_px: float, told: str) -> None:
+    # s = 4 px at 1/64 s: 5 of 10 within 1.18 s, 1.2 px at 1/256 s; 8 of 10 within 1.79 s, 28.7 px at 1/16 s
+    fit = fit_of(2.0 ** -np.arange(4.0, 9.0), frames=5, seed=3)
+    (limit,) = shutter_limits(fit, Criteria(keep=0.5 if streak_px < 2.0 else 0.8, streak_px=streak_px), SHAPE)
+    found = fit.limit(limit.criterion["keep"], streak_px)
+    assert found.reach == "measured"
+    assert told in limit.text
+
+
+def test_an_interval_within_the_ladder_says_nothing_of_it() -> None:
+    (limit,) = shutter_limits(fit_of(2.0 ** -np.arange(3.0, 9.0)), Criteria(keep=0.8), SHAPE)
+    assert "ladder" not in limit.text

@@ -43,6 +43,11 @@ def texture(kind: str, shape: tuple[int, int], seed: int) -> NDArray[np.float32]
             line = "".join(rng.choice(list("abcdefghiklmnoprstuvwz    ,.")) for _ in range(columns // 9))
             cv2.putText(page, line, (4, row), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 15, 1, cv2.LINE_AA)
         picture = page.astype(np.float32) / 255.0
+    elif kind == "blinds":  # edges of one direction, hardly any detail besides
+        slope = np.arange(rows)[:, None] + 0.09 * np.arange(columns)[None, :]
+        picture = np.where((slope // 90).astype(int) % 2 == 0, 0.1, 0.7).astype(np.float32)
+    elif kind == "wall":
+        picture = np.full(shape, 0.4, np.float32)
     else:
         for _ in range(60):
             x, y = int(rng.integers(0, columns)), int(rng.integers(0, rows))

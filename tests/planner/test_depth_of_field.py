@@ -80,6 +80,29 @@ def test_a_worked_handbook_example() -> None:
     assert far == pytest.approx(4.185, abs=5e-4)
 
 
+# Zone-focusing marks of the 36 x 24 mm frame with a circle of confusion of 0.030 mm, as depth tables and lens barrels
+# give them: focal length [mm], f-number, focus [m], sharp from [m] (to infinity). From memory, in rounded print; no
+# printed table was at hand, so that a tenth is the tolerance.
+ZONE_MARKS = (
+    (24, 8, 2.5, 1.2),
+    (28, 8, 3.3, 1.6),
+    (35, 8, 5.2, 2.6),
+    (35, 16, 2.6, 1.3),
+    (50, 16, 5.3, 2.6),
+    (50, 8, 10.5, 5.2),
+)
+
+
+@pytest.mark.parametrize("mark", ZONE_MARKS)
+def test_zone_focusing_marks(mark: tuple[float, float, float, float]) -> None:
+    focal_mm, f_number, focus_m, near_m = mark
+    near, far = near_and_far_m(focal_mm, f_number, 0.030, focus_m)
+    assert near == pytest.approx(near_m, abs=0.1)
+    assert far == math.inf
+    nearer = near_and_far_m(focal_mm, f_number, 0.030, focus_m * 0.8)[1]
+    assert nearer < 8 * focus_m  # focused nearer than the mark, infinity is lost
+
+
 @given(FOCAL_MM, F_NUMBER, CIRCLE_MM)
 def test_focused_at_the_hyperfocal_distance_all_from_its_half_is_sharp(
     focal_mm: float, f_number: float, circle_mm: float

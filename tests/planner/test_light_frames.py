@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from kitgauge.errors import KitgaugeError
 from kitgauge.planner.light import parse_light
@@ -43,3 +45,18 @@ def test_a_file_that_is_no_frame_is_refused(tmp_path: Path) -> None:
     path.write_text("no picture")
     with pytest.raises(KitgaugeError):
         parse_light(str(path))
+
+
+@pytest.mark.parametrize(("grey", "stops"), [(118, 0.0), (161, 1.0), (85, -1.0)])
+def test_developed_frame_tells_its_light_by_its_level_too(tmp_path: Path, grey: int, stops: float) -> None:
+    """sRGB 118 is a metered mid-grey (ISO 12232's output level, from memory); 161 and 85 hold twice and half its light
+    by the sRGB curve, to a fiftieth of a stop.
+    """
+    path = tmp_path / "scene.jpg"
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update({0x829A: IFDRational(1, 60), 0x829D: IFDRational(4, 1), 0x8827: 800})
+    levels = np.clip(np.random.default_rng(1).normal(grey, 2.0, (64, 96)), 0, 255).round().astype(np.uint8)
+    Image.fromarray(np.repeat(levels[..., None], 3, axis=2)).save(path, quality=95, exif=exif)
+    light = parse_light(str(path))
+    assert light.ev100 == pytest.approx(7.0 + stops, abs=0.03)
+    assert f"{stops:+.1f} stops from mid-grey" in light.source or stops == 0

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 from scipy import special
 
 from kitgauge.planner.depth_of_field import near_and_far_m
-from kitgauge.planner.predict import Optics
+from kitgauge.planner.optics import Optics
 from kitgauge.planner.viewing import (
     WAVELENGTH_MM,
     Viewing,
@@ -18,6 +19,14 @@ from kitgauge.planner.viewing import (
 )
 
 CIRCLE_MM = 0.0288
+
+
+@pytest.fixture(autouse=True)
+def _no_contrast_of_another_wavelength() -> Iterator[None]:
+    """Some tests change the wavelength: what was kept of one must not answer for the other."""
+    defocused_mtf.cache_clear()
+    yield
+    defocused_mtf.cache_clear()
 
 
 def defocused_lens_mtf(f_number: float, circle_mm: float, frequency: float) -> float:

@@ -63,6 +63,6 @@ def test_mtf50_of_a_zoom_between_its_focal_lengths() -> None:
     value, error = model.mtf50_at(4.0, "zoom", 48.0, "centre")
     assert value == pytest.approx(0.25) and error == pytest.approx(0.0025)  # half of 0.003 and 0.004, in quadrature
     assert model.mtf50_at(16.0, "zoom", 48.0, "centre")[0] != model.mtf50_at(16.0, "zoom", 48.0, "centre")[0], "NaN"
-    assert model.mtf50_points("zoom", 200.0, "centre") == ()
+    assert model.mtf50_errors("zoom", 200.0, "centre") == ()
     two = KitModel(mtf50={**curves, ("other", 200.0, "centre"): curves["zoom", 24.0, "centre"]})
-    assert two.mtf50_points(None, 48.0, "centre") == (), "which lens cannot be told"
+    assert two.mtf50_errors(None, 48.0, "centre") == (), "which lens cannot be told"

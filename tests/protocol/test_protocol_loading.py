@@ -33,6 +33,7 @@ SHIPPED = {
     "practice-shutter",
     "practice-aperture",
     "practice-iso",
+    "practice-choice",
 }
 
 GOOD = """\
@@ -120,7 +121,7 @@ def test_shipped_schema_is_fresh():
 def test_schema_offers_the_file_keys_and_notations():
     schema = json_schema()
     assert "schema" in schema["properties"] and "schema_version" not in schema["properties"]
-    assert set(schema["required"]) >= {"schema", "id", "title", "purpose", "measures", "sweep", "step"}
+    assert set(schema["required"]) >= {"schema", "id", "title", "purpose", "measures", "step"}
     assert schema["additionalProperties"] is False
 
 

@@ -13,13 +13,13 @@ from kitgauge.simulate import chart as chart_module
 from kitgauge.simulate.chart import (
     Chart,
     Pose,
-    SampledPath,
     Square,
     grid_chart,
     group_chart,
     position_in_frame,
     render,
 )
+from kitgauge.simulate.chart_series import SampledPath, frequencies_of, motion_transfer
 from kitgauge.simulate.dng import BAYER_RGGB, MONOCHROME, SIX_BY_SIX
 from kitgauge.simulate.hands import uniform_path
 from kitgauge.simulate.lens import Lens, diffraction_mtf
@@ -151,10 +151,30 @@ def test_uniform_motion_is_the_mean_of_still_pictures(length_px, direction_deg):
 @pytest.mark.parametrize("length_px", [0.7, 12.0, 300.0])
 def test_transfer_of_uniform_motion_is_a_sinc(length_px):
     """The Fourier transform of a uniform distribution of length L is sinc(nu L)."""
-    frequencies = chart_module._frequencies((64, 64), 1.5)
-    transfer = chart_module._motion_transfer(frequencies, uniform_path(length_px, 90.0))
+    frequencies = frequencies_of((64, 64), 1.5)
+    transfer = motion_transfer(frequencies, uniform_path(length_px, 90.0))
     expected = np.sinc(frequencies.y_cy_per_px * length_px)[:, None]
     assert np.abs(transfer - expected).max() < 1e-5
+
+
+def test_roll_is_the_mean_of_still_pictures_turned_and_shifted():
+    """The long way round: one still picture per moment, each in the pose of that moment."""
+    chart, lens = group_chart((480, 720), (1, 3), side_px=120.0), uniform_lens(1.0)
+    time = (np.arange(24) + 0.5) / 24
+    x, y, roll = 4.0 * time - 2.0, 3.0 * np.sin(5.0 * time), 12e-3 * (time**2 - time.mean())
+    path = SampledPath(x, y, np.full(24, 1 / 24), roll)
+    pose = Pose(2.0, -3.0, 0.7)
+    at_once = render(chart, MONOCHROME, lens, 4.0, PITCH_UM, pose=pose, path=path)
+    mean = np.zeros(chart.shape)
+    for dx, dy, turn in zip(x, y, roll, strict=True):
+        # shifts of the pose come after its turn, and the camera turns about the frame's middle
+        c, s = math.cos(turn), math.sin(turn)
+        shift = (2.0 * c + 3.0 * s + dx, 2.0 * s - 3.0 * c + dy)
+        moment = Pose(*shift, 0.7 + math.degrees(turn))
+        mean += render(chart, MONOCHROME, lens, 4.0, PITCH_UM, pose=moment) / 24
+    assert np.abs(at_once - mean).max() < 3e-5
+    unturned = render(chart, MONOCHROME, lens, 4.0, PITCH_UM, pose=pose, path=SampledPath(x, y, path.weight))
+    assert np.abs(unturned - mean).max() > 0.01
 
 
 def test_a_shift_by_whole_pixels_moves_the_picture():

@@ -8,6 +8,10 @@ Frames of one burst share a factor exp(r) of their streak, r normal with standar
 burst by burst (random intercept; Gauss-Hermite quadrature centred and scaled at each burst: Liu and Pierce,
 Biometrika 81 (1994) 624, from memory). As few bursts often put the likelihood's maximum at tau = 0, ln tau is added
 to it (Chung, Rabe-Hesketh, Dorie, Gelman and Liu, Psychometrika 78 (2013) 685, from memory).
+The likelihood's maximum takes too little for the spread, as line and spread are found from the same frames. So
+-ln det(X' V^-1 X) / 2 is added, X the columns of a and b and V the covariance of ln L (restricted likelihood:
+Patterson and Thompson, Biometrika 58 (1971) 545; for other than normal
+spread: Cox and Reid, J. R. Statist. Soc. B 49 (1987) 1, from memory).
 Parameters theta = (a, b, ln k, g, tau), columns left out at the end being 0; a row of `theta` is one parameter set,
 and the log-likelihood of every row comes from one call, so that derivatives and profiles cost little. A measured
 streak contributes the density of L smeared by its measurement error (Gauss-Hermite quadrature), a censored one
@@ -26,7 +30,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from kitgauge.fit.blur.likelihood_derivatives import (
+    frame_derivatives,
+    over_nodes,
+    stretched_derivatives,
+    total_derivatives,
+)
 from kitgauge.fit.blur.streak_families import FAMILIES, Family
+from kitgauge.fit.newton import derivatives as differences
 
 Array = NDArray[np.float64]
 
@@ -42,8 +53,12 @@ BEND_RANGE = (-0.5, 0.8)
 BURST_RANGE = (1e-3, 3.0)
 # Over eight stops the slope of simulated hands falls by a factor of 1 to 2.5: g of 0 to 0.2.
 BEND_PRIOR = (0.03, 0.12)  # mean and standard deviation
-_BURST_NODES, _BURST_WEIGHTS = np.polynomial.hermite_e.hermegauss(7)
-_WIDER = 1.2  # nodes reach wider than the burst's factor is likely to lie, as its place is a guess
+_BURST_NODES, _BURST_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
+_ROUGH = 1e-3  # to which the quadrature over bursts agrees with itself when its nodes move
+_WIDER = 1.1  # nodes reach wider than a normal density there would ask for, as streaks have longer tails
+_CENTRINGS = 2
+_STEP = 1e-3
+_SMALLEST = 1e-300
 _MIX_NODES, _MIX_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _MIX_WEIGHTS = _MIX_WEIGHTS / math.sqrt(2.0 * math.pi)
 
@@ -171,7 +186,10 @@ class Likelihood:
         sharp = measured & ~smeared
         self._measured = measured.astype(np.float64)
         self._log_value = np.log(data.value)
+        self.slack = 1e-10 if data.burst is None else _ROUGH  # of a maximum
         self._members = None if data.burst is None else np.eye(int(data.burst.max()) + 1)[data.burst]  # (frame, burst)
+        members = np.eye(data.x.size) if self._members is None else self._members
+        self._sums = tuple(powers @ members for powers in (np.ones(data.x.size), data.x, data.x**2))  # of each burst
         self._sharp = _plain(data, sharp)
         value, error = data.value[smeared][:, None], data.stderr[smeared][:, None]
         # what is measured with an even error is the variance L^2 / 12, so the nodes are even in L^2
@@ -186,23 +204,75 @@ class Likelihood:
 
     def __call__(self, theta: Array) -> Array:
         """Return the log-likelihood (m,) of the parameter sets `theta` (m, 3 to 5), with the priors."""
+        return np.asarray(self.plain(theta) + self.restriction(theta), dtype=np.float64)
+
+    def restriction(self, theta: Array) -> Array:
+        """Return -ln det(X' V^-1 X) / 2 (m,), X the columns of level and slope, V the covariance of ln L."""
+        within = self.family.log_sd(np.exp(theta[:, 2:3])) ** 2
+        between = theta[:, 4:5] ** 2 if theta.shape[1] > 4 else np.zeros_like(within)
+        count, first, second = self._sums
+        # the inverse of within I + between 1 1', burst by burst (Sherman and Morrison)
+        shared = between / (within + count * between)
+        of_level = np.sum(count - shared * count**2, axis=1)
+        of_both = np.sum(first - shared * count * first, axis=1)
+        of_slope = np.sum(second - shared * first**2, axis=1)
+        determinant = (of_level * of_slope - of_both**2) / within[:, 0] ** 2
+        return np.asarray(-0.5 * np.log(np.maximum(determinant, _SMALLEST)), dtype=np.float64)
+
+    def plain(self, theta: Array) -> Array:
+        """Return the log-likelihood (m,) without the restriction, with the priors."""
         if self._members is None or theta.shape[1] < 5:
             return np.asarray(np.sum(self.of_frames(theta), axis=1) + priors(theta), dtype=np.float64)
-        scale, k, tau = self._scale(theta), np.exp(theta[:, 2:3]), theta[:, 4:5]
-        # where the factor of each burst is likely to lie, from its measured frames
-        residual = np.where(self._measured, self._log_value - scale - self.family.log_mean(k), 0.0)
-        steepness = (tau / self.family.log_sd(k)) ** 2
-        width = 1.0 + steepness * (self._measured @ self._members)
-        centre = steepness / tau * (residual @ self._members) / width
-        width = _WIDER / np.sqrt(width)
-        z = centre[:, None, :] + width[:, None, :] * _BURST_NODES[:, None]  # (m, node, burst)
+        scale, k = self._scale(theta), np.exp(theta[:, 2:3])
+        z, width = self._nodes(theta, scale, k, self._members)
         rows = z.shape[0] * z.shape[1]
-        shift = (tau[:, :, None] * z) @ self._members.T
+        shift = (theta[:, 4:5, None] * z) @ self._members.T
         frames = self._of_frames((scale[:, None, :] + shift).reshape(rows, -1), np.repeat(k, z.shape[1], axis=0))
-        terms = (frames @ self._members).reshape(z.shape) - 0.5 * z**2
-        terms = terms + (np.log(_BURST_WEIGHTS) + 0.5 * _BURST_NODES**2 - 0.5 * math.log(2.0 * math.pi))[:, None]
+        terms = (frames @ self._members).reshape(z.shape) + _of_nodes(z)
         each = special.logsumexp(terms, axis=1) + np.log(width)
         return np.asarray(np.sum(each, axis=1) + priors(theta), dtype=np.float64)
+
+    def _nodes(self, theta: Array, scale: Array, k: Array, members: Array) -> tuple[Array, Array]:
+        """Return nodes (m, node, burst) about the likeliest factor of each burst, and their reach (m, burst)."""
+        tau = theta[:, 4:5]
+        # a first guess from the measured frames, then Newton's method
+        residual = np.where(self._measured, self._log_value - scale - self.family.log_mean(k), 0.0)
+        steepness = (tau / self.family.log_sd(k)) ** 2
+        width = 1.0 + steepness * (self._measured @ members)
+        centre = steepness / tau * (residual @ members) / width
+        for _ in range(_CENTRINGS):
+            place = scale + (tau * centre) @ members.T
+            middle, up, down = (self._of_frames(place + step, k) @ members for step in (0.0, _STEP, -_STEP))
+            slope = tau * (up - down) / (2.0 * _STEP) - centre
+            width = np.maximum(1.0 - tau**2 * (up - 2.0 * middle + down) / _STEP**2, 1.0)
+            centre = centre + np.clip(slope / width, -1.5, 1.5)
+        width = _WIDER / np.sqrt(width)
+        return centre[:, None, :] + width[:, None, :] * _BURST_NODES[:, None], width
+
+    def derivatives(self, theta: Array) -> tuple[Array, Array, Array]:
+        """Return value (m,), gradient (m, 5) and Hessian (m, 5, 5) at `theta` (m, 5), as `__call__` values it."""
+        scale, ln_k = self._scale(theta), theta[:, 2:3]
+        m, n = scale.shape
+        if self._members is None:
+            z, width, members = np.zeros((m, 1, 1)), np.ones((m, 1)), np.ones((n, 1))
+            weight, node = np.zeros((m, 1, 1)), np.zeros((m, 1, n))
+        else:
+            members = self._members
+            z, width = self._nodes(theta, scale, np.exp(ln_k), members)
+            weight, node = _of_nodes(z), z @ members.T
+        nodes = z.shape[1]
+        shifted = (scale[:, None, :] + theta[:, 4:5, None] * node).reshape(m * nodes, n)
+        frames = frame_derivatives(self._of_frames, shifted, np.repeat(ln_k, nodes, axis=0), self.family.has_shape)
+        stretch = stretched_derivatives(self.data.x[None, None, :], theta[:, 3:4, None])
+        parts = tuple(part.reshape(m, nodes, n) for part in frames)
+        value, gradient, hessian = total_derivatives(parts, theta[:, 1:2, None], stretch, node, members)
+        each, slopes, curves = over_nodes(value + weight, gradient, hessian)
+        held = np.array([2, 3] if self._members is None else [2, 3, 4])  # what priors and restriction depend on
+        rest, rest_slopes, rest_curves = differences(lambda rows: priors(rows) + self.restriction(rows), theta, held)
+        first, second = np.sum(slopes, axis=1), np.sum(curves, axis=1)
+        first[:, held] += rest_slopes
+        second[:, held[:, None], held] += rest_curves
+        return np.sum(each + np.log(width), axis=1) + rest, first, second
 
     def of_frames(self, theta: Array) -> Array:
         """Return what each frame adds to the log-likelihood (m, n) as if alone, without the priors."""
@@ -230,6 +300,11 @@ class Likelihood:
             if split.place.size:
                 found[:, split.place] = share(split.log_value - scales[:, split.place], k)
         return found
+
+
+def _of_nodes(z: Array) -> Array:
+    """Return ln of the weight of each node times the normal density there, over that of the rule (m, node, burst)."""
+    return -0.5 * z**2 + (np.log(_BURST_WEIGHTS) + 0.5 * _BURST_NODES**2 - 0.5 * math.log(2.0 * math.pi))[:, None]
 
 
 def _plain(data: StreakData, chosen: NDArray[np.bool_]) -> _Split:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -36,7 +36,7 @@ from kitgauge.fit.blur.blur_likelihood import (
 )
 from kitgauge.fit.blur.blur_misfit import KeptAgainstFit, LostFrames, kept_against_fit, lost_frames
 from kitgauge.fit.blur.shutter_profile import mean_rate, profile_limit
-from kitgauge.fit.blur.streak_families import FAMILIES
+from kitgauge.fit.blur.streak_families import FAMILIES, HANDS
 from kitgauge.fit.newton import derivatives, maximise
 from kitgauge.fit.result import NORMAL_95, FitResult
 
@@ -92,6 +92,8 @@ class BlurFit:
     slowest_s: float
     counts: dict[str, int]
     lost: LostFrames
+    # limits told so far by (keep, streak): profiles take time, and reports ask for the same ones again
+    _told: dict[tuple[float, float], ShutterLimit] = field(default_factory=dict, repr=False, compare=False)
 
     def flags(self, streak_limit_px: float) -> tuple[str, ...]:
         """Return "model-misfit" where frames are lost at any time, or kept frames differ from the fit's keep rates."""
@@ -153,6 +155,11 @@ class BlurFit:
                 needed="keep between 0 and 1, streak above 0",
                 fix="give --criterion keep=0.8 or the like",
             )
+        if (keep, streak_limit_px) not in self._told:
+            self._told[keep, streak_limit_px] = self._limit(keep, streak_limit_px)
+        return self._told[keep, streak_limit_px]
+
+    def _limit(self, keep: float, streak_limit_px: float) -> ShutterLimit:
         found = profile_limit(self.families, self.data, keep, streak_limit_px)
         known = math.isfinite(found.value)
         low, high = (self._time(end) if known else math.nan for end in (found.low, found.high))
@@ -249,6 +256,7 @@ def fit_blur(
     variance_px2: Sequence[float] | None = None,
     variance_stderr_px2: Sequence[float] | None = None,
     bursts: Sequence[object | None] | None = None,
+    families: Sequence[str] = HANDS,
 ) -> BlurFit:
     """Fit blur against shutter time from one row per handheld frame.
 
@@ -256,7 +264,8 @@ def fit_blur(
     or "above" with `bound_px` the censoring value. `variance_px2`, `variance_stderr_px2` [px^2]: L^2 / 12 as
     measured, negative by noise at times, and its error; with them, frames at or near the floor enter with that
     error instead of their bound (NaN or None: not known). `bursts` names the burst of each frame (None: a frame alone);
-    frames of one name share a factor of their streak (`burst_spread`). Frames with neither are left out and listed in
+    frames of one name share a factor of their streak (`burst_spread`). `families` are the distributions to choose from
+    (`SUBJECTS` for what moves in front of a still camera). Frames with neither are left out and listed in
     `result.points_dropped`. Raises FitError where fewer than four streaks are measured or all share one
     shutter time.
     """
@@ -287,7 +296,7 @@ def fit_blur(
             needed=f"at least {_LEAST_MEASURED} measured, at two or more shutter times",
             fix=fix,
         )
-    fits = tuple(sorted((_fit_family(name, data) for name in FAMILIES), key=lambda fit: fit.aicc))
+    fits = tuple(sorted((_fit_family(name, data) for name in families), key=lambda fit: fit.aicc))
     return BlurFit(
         result=_describe(fits, data, dropped),
         distribution=fits[0].name,
@@ -311,23 +320,25 @@ def _fit_family(name: str, data: StreakData) -> FamilyFit:
     starts = np.array([[level, slope, math.log(family.start_k), BEND_PRIOR[0], spread] for slope in (0.5, 1.0)])
     free = free_parameters(name, bursts)
     lower, upper = parameter_bounds(bursts)
-    places, values, done = maximise(likelihood, starts, free, lower, upper)
+    places, values, done = maximise(likelihood, starts, free, lower, upper, likelihood.derivatives, likelihood.slack)
     best = int(np.argmax(values))
     n, p = data.x.size, free.size - 1  # the bend is held by its prior
     penalty = 2.0 * p + (2.0 * p * (p + 1) / (n - p - 1) if n > p + 1 else math.inf)
-    return FamilyFit(name, places[best], float(values[best]), penalty - 2.0 * float(values[best]), bool(done[best]))
+    # families differ in what the restriction adds by more than their fit, so they are compared without it
+    aicc = penalty - 2.0 * float(likelihood.plain(places[best : best + 1])[0])
+    return FamilyFit(name, places[best], float(values[best]), aicc, bool(done[best]))
 
 
 def _describe(fits: Sequence[FamilyFit], data: StreakData, dropped: Sequence[str]) -> FitResult:
     best = fits[0]
     free = free_parameters(best.name, data.burst is not None)
     likelihood = Likelihood(FAMILIES[best.name], data)
-    _, _, hessian = derivatives(likelihood, best.theta[None, :], free)
+    hessian = likelihood.derivatives(best.theta[None, :])[2][0][np.ix_(free, free)]
     bound = best.theta[1] <= SLOPE_RANGE[0]
     covariance = np.full((free.size, free.size), math.nan)
     if not bound:
         try:
-            inverse = np.linalg.inv(-hessian[0])
+            inverse = np.linalg.inv(-hessian)
         except np.linalg.LinAlgError:
             inverse = covariance
         if np.all(np.isfinite(inverse)) and np.all(np.diag(inverse) > 0):

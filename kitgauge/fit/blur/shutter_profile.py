@@ -29,12 +29,14 @@ from kitgauge.fit.blur.blur_likelihood import (
     stretched,
 )
 from kitgauge.fit.blur.streak_families import FAMILIES
-from kitgauge.fit.newton import derivatives, maximise
+from kitgauge.fit.newton import derivatives as differences
+from kitgauge.fit.newton import maximise
 
 Array = NDArray[np.float64]
 
 _GRID = np.array([-4.0, -3.0, -2.3, -1.7, -1.2, -0.6, 0.0, 0.6, 1.2, 1.7, 2.3, 3.0, 4.0])
 _GRID_OF_BURSTS = np.array([-3.2, -2.4, -1.8, -1.0, 0.0, 1.0, 1.8, 2.4, 3.2])  # each place costs more there
+_FIRST_STEP = 1.0  # of a parameter, farther than which a straight guess is not trusted
 _FARTHEST = 20.0  # ln(t / t0) beyond any shutter time
 _WIDEST = 10.0 * math.log(2.0)  # an interval that reaches farther than ten stops from the limit is open on that side
 
@@ -58,9 +60,32 @@ class _AtLimit:
         self.bursts = data.burst is not None
 
     def __call__(self, place: Array) -> Array:
-        z = log_quantile(self.family, self.keep, np.exp(place[:, 2]), place[:, 4])
-        a = self.log_limit - z - place[:, 1] * stretched(place[:, 0], place[:, 3])
+        a = self.log_limit - self._quantile(place) - self._grown(place)
         return self.likelihood(np.column_stack([a, place[:, 1:]]))
+
+    def _quantile(self, place: Array) -> Array:
+        return log_quantile(self.family, self.keep, np.exp(place[:, 2]), place[:, 4])
+
+    def _grown(self, place: Array) -> Array:
+        return place[:, 1] * stretched(place[:, 0], place[:, 3])
+
+    def derivatives(self, place: Array) -> tuple[Array, Array, Array]:
+        """Return value (m,), gradient (m, 5) and Hessian (m, 5, 5), by way of those in theta."""
+        of_z, of_h = np.array([2, 4] if self.bursts else [2]), np.array([0, 1, 3])
+        if not self.family.has_shape:
+            of_z = of_z[1:]
+        z, z_first, z_second = differences(self._quantile, place, of_z)
+        h, h_first, h_second = differences(self._grown, place, of_h)
+        theta = np.column_stack([self.log_limit - z - h, place[:, 1:]])
+        value, gradient, hessian = self.likelihood.derivatives(theta)
+        m, d = place.shape
+        jacobian = np.broadcast_to(np.diag([0.0, *[1.0] * (d - 1)]), (m, d, d)).copy()
+        jacobian[:, 0, of_z], bent = -z_first, np.zeros((m, d, d))
+        jacobian[:, 0, of_h] = -h_first
+        bent[:, of_z[:, None], of_z] = -z_second
+        bent[:, of_h[:, None], of_h] -= h_second
+        turned = np.swapaxes(jacobian, 1, 2) @ hessian @ jacobian
+        return value, np.einsum("mi,mij->mj", gradient, jacobian), turned + gradient[:, :1, None] * bent
 
 
 def family_weights(fits: Sequence[FamilyFit]) -> Array:
@@ -111,7 +136,7 @@ def profile_limit(
     width = _first_width(racing[0][1], best, centre)
 
     def excess(grid: Array) -> Array:
-        lowest = np.min([_profile(fit, at, grid) for fit, at in racing], axis=0)
+        lowest = np.min([_profile(fit, at, centre, grid) for fit, at in racing], axis=0)
         return np.asarray(lowest - best.aicc, dtype=np.float64)
 
     grid = centre + width * (_GRID if data.burst is None else _GRID_OF_BURSTS)
@@ -134,21 +159,31 @@ def profile_limit(
 def _first_width(at: _AtLimit, fit: FamilyFit, centre: float) -> float:
     """Return a first guess of the limit's standard error, from the curvature at the best fit."""
     place = np.array([[centre, *fit.theta[1:]]])
-    _, _, hessian = derivatives(at, place, free_parameters(fit.name, at.bursts))
+    free = free_parameters(fit.name, at.bursts)
+    hessian = at.derivatives(place)[2][0][np.ix_(free, free)]
     try:
-        variance = float(np.linalg.inv(-hessian[0])[0, 0])
+        variance = float(np.linalg.inv(-hessian)[0, 0])
     except np.linalg.LinAlgError:
         variance = math.nan
     return min(max(math.sqrt(variance), 0.02), 2.0) if variance > 0 else 0.5
 
 
-def _profile(fit: FamilyFit, at: _AtLimit, grid: Array) -> Array:
+def _profile(fit: FamilyFit, at: _AtLimit, centre: float, grid: Array) -> Array:
     """Return AICc with the limit held at each place of `grid` (the penalty of the family, -2 lnL maximised
     over the rest)."""
     start = np.column_stack([grid, np.broadcast_to(fit.theta[1:], (grid.size, fit.theta.size - 1))])
+    free = free_parameters(fit.name, at.bursts)[1:]
+    # how the rest gives way when the limit is moved, to first order: the maxima are then a step or two away
+    _, _, hessian = at.derivatives(np.array([[centre, *fit.theta[1:]]]))
+    try:
+        along = np.linalg.solve(hessian[0][np.ix_(free, free)], -hessian[0][free, 0])
+    except np.linalg.LinAlgError:
+        along = np.zeros(free.size)
+    moved = (grid - centre)[:, None] * along
+    start[:, free] += np.where(np.abs(moved) < _FIRST_STEP, moved, 0.0)
     lower, upper = parameter_bounds(at.bursts)
     lower[0], upper[0] = -math.inf, math.inf
-    _, values, _ = maximise(at, start, free_parameters(fit.name, at.bursts)[1:], lower, upper)
+    _, values, _ = maximise(at, start, free, lower, upper, at.derivatives, at.likelihood.slack)
     penalty = fit.aicc + 2.0 * fit.log_likelihood
     return penalty - 2.0 * values
 

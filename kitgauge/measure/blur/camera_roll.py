@@ -41,7 +41,7 @@ class CameraRoll:
     where the squares are not spread enough. `centre_px2`: variance of the motion at the frame's centre with its error,
     where a roll was told, or where without one the edges do not agree; `centre_axes`: its parts in x, y and
     across with their (3, 3) covariance. `worst_px` in corner `worst_place`: the largest streak in
-    the frame.
+    the frame. `variance_z`: variance of the roll in its standard errors, told or not, below 0 by noise at times.
     """
 
     roll_mrad: float = math.nan
@@ -52,6 +52,7 @@ class CameraRoll:
     centre_axes: tuple[Array, Array] | None = field(default=None, compare=False)
     worst_px: float = math.nan
     worst_place: str = ""
+    variance_z: float = math.nan
 
     @property
     def told(self) -> bool:
@@ -75,9 +76,10 @@ def camera_roll(streak: Streak, edges: Mapping[EdgeKey, EdgeCandidate], shape: t
     centre = turn_covariance(seen, (0.5 * last_column, 0.5 * last_row))
     if centre == UNKNOWN or not (centre.turned or math.isfinite(centre.turn_bound_rad)):
         return NOT_KNOWN
+    z = centre.turn_variance_rad2 / centre.turn_variance_rad2_stderr
     disagree = streak.reduced_chi_square > max(_DISAGREE, 2.0 * centre.reduced_chi_square)
     if not (centre.turned or disagree):
-        return replace(NOT_KNOWN, roll_bound_mrad=1000.0 * centre.turn_bound_rad)
+        return replace(NOT_KNOWN, roll_bound_mrad=1000.0 * centre.turn_bound_rad, variance_z=z)
     corners = {
         name: turn_covariance(seen, (column * last_column, row * last_row)).translation_px
         for name, (row, column) in _CORNERS.items()
@@ -92,6 +94,7 @@ def camera_roll(streak: Streak, edges: Mapping[EdgeKey, EdgeCandidate], shape: t
         centre_axes=centre.translation_axes,
         worst_px=corners[worst],
         worst_place=worst,
+        variance_z=z,
     )
 
 

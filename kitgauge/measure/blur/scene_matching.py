@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -20,6 +21,8 @@ _LEAST_TILES = 4
 _UNTURNED_PX = 0.04  # a tile whose corners move by less against a plain shift is not turned
 _SMOOTH_PX = 1.5  # of cross correlations
 _HIGHEST = 0.25
+_REACH_PX = (40.0, 12.0)  # how far shifts may lie, before and after the tiles have corrected the map once
+_LEAST_CURVATURE = 1e-3  # of the strongest direction
 
 
 @dataclass(frozen=True)
@@ -43,11 +46,18 @@ def tile_around(frame: SceneFrame, top: int, left: int, size: int) -> NDArray[np
 
 
 def register_tiles(
-    own: Spectrum, frame: SceneFrame, reduced: NDArray[np.float32], tiles: Sequence[tuple[int, int]]
+    own: Spectrum,
+    frame: SceneFrame,
+    reduced: NDArray[np.float32],
+    tiles: Sequence[tuple[int, int]],
+    *,
+    still: bool = False,
 ) -> MatchedTiles | None:
     """Return the tiles of `frame` at the places (top, left) of `tiles`, whose spectra are `own`.
 
-    `reduced` is the picture of the reference, at most `REDUCED` long. None where the frames show no common scene.
+    `reduced` is the picture of the reference, at most `REDUCED` long. A shift of some tenths of a pixel may be left
+    over, common to all tiles of a blurred frame: its blur has no middle to agree on. Of a `still` frame none is.
+    None where the frames show no common scene.
     """
     size = own.shape[1]
     found = register(reduced, frame.reduced(REDUCED), frame.shape)
@@ -56,16 +66,16 @@ def register_tiles(
     centres = [(left + (size - 1) / 2.0, top + (size - 1) / 2.0) for top, left in tiles]
     before, spectra, whole = found, own, np.ones(len(tiles), dtype=bool)
     agree = whole
-    for model in (False, True):
+    for model in (False, not still):
         before = found
         moved = [_moved_tile(frame, found, centre, size) for centre in centres]
         spectra = np.stack([one for one, _ in moved])
         whole = np.array([good for _, good in moved])
         if np.count_nonzero(whole) < _LEAST_TILES:
             return MatchedTiles(found, spectra, np.nan, whole, whole)
-        shifts, weights = _shifts(own[whole], spectra[whole], common=model)
+        shifts, information = _shifts(own[whole], spectra[whole], common=model)
         picked = [centre for centre, good in zip(centres, whole, strict=True) if good]
-        found, kept = refine(found, picked, shifts, weights)
+        found, kept = refine(found, picked, shifts, information)
         agree = whole.copy()
         agree[whole] = kept
     fy, fx = frequencies(size)
@@ -111,11 +121,12 @@ def _moved_tile(
 
 
 def _shifts(own: Spectrum, other: Spectrum, *, common: bool) -> tuple[Array, Array]:
-    """Return the shift (tile, x and y) [px] that is left between tiles, and weights.
+    """Return the shift (tile, x and y) [px] that is left between tiles, and how well it is known (tile, 2, 2).
 
     First from the peak of each tile's smoothed cross correlation. With `common`, tiles lie on each other to a few
     pixels, and the blur is the same in all: each is compared with what the mean transfer function makes of it,
-    so that a long or crooked streak does not pull the peak about.
+    so that a long or crooked streak does not pull the peak about. A tile with edges of one direction only tells its
+    shift across them: along them its correlation is a ridge, whose small curvature says so.
     """
     size = own.shape[1]
     fy, fx = frequencies(size)
@@ -128,22 +139,32 @@ def _shifts(own: Spectrum, other: Spectrum, *, common: bool) -> tuple[Array, Arr
         weight = np.conj(model)
     else:
         weight = np.ones_like(mean)
-    flat = np.exp(-2.0 * (np.pi * _SMOOTH_PX) ** 2 * radius2) / np.sqrt(cv2.blur(mean, (5, 5)) + 1e-30)
-    shifts, weights = np.zeros((len(own), 2)), np.zeros(len(own))
     band = radius2 < _HIGHEST**2
-    kx, ky = 2.0 * np.pi * fx[band], 2.0 * np.pi * fy[band]
+    flat = np.exp(-2.0 * (np.pi * _SMOOTH_PX) ** 2 * radius2)
+    flat[band] /= np.sqrt(cv2.blur(mean, (5, 5))[band] + 1e-30)
+    flat[~band] = 0.0
+    near = _near(size, _REACH_PX[common])
+    shifts, information = np.zeros((len(own), 2)), np.zeros((len(own), 2, 2))
+    k = 2.0 * np.pi * np.stack([fx[band], fy[band]])
     for number, product in enumerate(cross * weight):
         seen = np.fft.irfft2(product * flat, s=(size, size))
-        row, column = np.unravel_index(int(np.argmax(seen)), seen.shape)
+        row, column = np.unravel_index(int(np.argmax(seen * near)), seen.shape)
         y, x = (int(place) - size if place > size // 2 else int(place) for place in (row, column))
-        ramped = (product * flat)[band] * np.exp(1j * (kx * x + ky * y))
-        # phase -k s of what is left: least squares, with the modulus that a perfect match would have
-        force = np.abs(ramped)
-        matrix = np.array([[force @ (kx * kx), force @ (kx * ky)], [force @ (kx * ky), force @ (ky * ky)]])
-        try:
-            rest = -np.linalg.solve(matrix, np.array([kx @ ramped.imag, ky @ ramped.imag]))
-        except np.linalg.LinAlgError:
-            rest = np.zeros(2)
+        ramped = (product * flat)[band] * np.exp(1j * (k[0] * x + k[1] * y))
+        # Newton's step on the correlation from its peak: phase -k s of what is left, curvature sum k k^T Re
+        curvature = (k * ramped.real) @ k.T
+        sizes, axes = np.linalg.eigh(curvature)
+        sizes = np.maximum(sizes, _LEAST_CURVATURE * max(float(sizes[-1]), 1e-30))
+        rest = -(axes / sizes) @ axes.T @ (k @ ramped.imag)
         shifts[number] = np.clip(rest, -1.5, 1.5) + np.array([x, y])
-        weights[number] = float(np.abs(seen[row, column])) / max(float(np.std(seen)), 1e-30)
-    return shifts, np.maximum(weights, 1e-6)
+        height = float(np.abs(seen[row, column])) / max(float(np.std(seen)), 1e-30)
+        information[number] = max(height, 1e-6) * (axes * (sizes / sizes[-1])) @ axes.T
+    return shifts, information
+
+
+@lru_cache(maxsize=8)
+def _near(size: int, reach_px: float) -> Array:
+    """Return a Gaussian of standard deviation `reach_px` about shift 0, (row, column) as a correlation is laid out."""
+    away = np.minimum(np.arange(size), size - np.arange(size))
+    one = np.exp(-0.5 * (away / reach_px) ** 2)
+    return np.outer(one, one)

@@ -111,7 +111,8 @@ def _best_turn(a: Image, b: Image) -> NDArray[np.float32]:
     for turn in _TURNS_DEG:
         turned = cv2.getRotationMatrix2D(middle, turn, 1.0)
         seen = b if turn == 0.0 else cv2.warpAffine(b, turned, (b.shape[1], b.shape[0]), flags=cv2.WARP_INVERSE_MAP)
-        (x, y), response = cv2.phaseCorrelate(a, np.asarray(seen, dtype=np.float32), hann)
+        # copies: it multiplies its arguments by the window in place where their sides suit a Fourier transform
+        (x, y), response = cv2.phaseCorrelate(a.copy(), np.array(seen, dtype=np.float32), hann)
         if response > best[0]:
             start = turned.copy()
             start[:, 2] += turned[:, :2] @ np.array([x, y])
@@ -146,27 +147,33 @@ def _attenuated(a: Image, b: Image, matrix: Array) -> float:
 
 
 def refine(
-    registration: Registration, places: Sequence[tuple[float, float]], shifts: Array, weights: Array
+    registration: Registration, places: Sequence[tuple[float, float]], shifts: Array, information: Array
 ) -> tuple[Registration, NDArray[np.bool_]]:
     """Return the map corrected by the shifts (tile, x and y) [px] that tiles around `places` (x, y) still show.
 
-    Also which tiles agree. An affine correction where six or more tiles allow it, a shift otherwise; tiles that
-    disagree with it are left out one round after the other.
+    `information` (tile, 2, 2) weights them by direction. Also which tiles agree. An affine correction where six or more
+    tiles allow it, a shift otherwise; tiles that disagree with it, in directions that they tell, are left out one round
+    after the other.
     """
     points = np.array([[x, y, 1.0] for x, y in places])
     middle, spread = points[:, :2].mean(axis=0), max(float(np.ptp(points[:, :2], axis=0).max()), 1.0)
     design = np.column_stack([(points[:, :2] - middle) / spread, np.ones(len(points))])
     if len(points) < 6 or np.linalg.matrix_rank(design, tol=1e-3) < 3:
         design = design[:, 2:]
-    keep = np.ones(len(points), dtype=bool)
-    middle_shift = np.median(shifts, axis=0)
-    distance = np.hypot(*(shifts - middle_shift).T)
+    told = information / np.linalg.eigvalsh(information)[:, -1, None, None]
+
+    def distance_from(predicted: Array) -> Array:
+        off = shifts - predicted
+        return np.asarray(np.sqrt(np.maximum(np.einsum("ti,tij,tj->t", off, told, off), 0.0)))
+
+    distance = distance_from(np.median(shifts, axis=0))
     keep = distance <= max(8.0, _OUTLIER * 1.4826 * float(np.median(distance)))
     solved = np.zeros((design.shape[1], 2))
     for _ in range(5):
-        root = np.sqrt(weights[keep])[:, None]
-        solved = np.linalg.lstsq(design[keep] * root, shifts[keep] * root, rcond=None)[0]
-        distance = np.hypot(*(shifts - design @ solved).T)
+        normal = np.einsum("ta,tij,tb->aibj", design[keep], information[keep], design[keep])
+        force = np.einsum("ta,tij,tj->ai", design[keep], information[keep], shifts[keep])
+        solved = np.linalg.lstsq(normal.reshape(force.size, force.size), force.ravel(), rcond=1e-9)[0].reshape(-1, 2)
+        distance = distance_from(design @ solved)
         limit = max(_LEAST_OUTLIER_PX, _OUTLIER * 1.4826 * float(np.median(distance[keep])))
         now = distance <= limit
         if np.array_equal(now, keep) or np.count_nonzero(now) < design.shape[1] + 1:

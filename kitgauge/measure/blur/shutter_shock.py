@@ -6,20 +6,32 @@ from it peaks between about 1/125 and 1/4 s (common practice, no source; the pea
 restless tripod instead blurs more the longer the exposure.
 
 Each shutter time is compared with the sharpest one. A knock is told where the middle times are blurred beyond chance
-and beyond half a pixel, in one direction, and the fastest time, and nothing towards the slow end, is less so.
+and beyond half a pixel, in one direction, and both the fastest time and the slowest are less so.
+
+All frames are then compared with the sharpest tripod frames, and what the tripod frames of a frame's own time show is
+taken off its variance. (Against blurred ones of its own time, a frame is no convolution of them.) Hands move while the
+camera rings: the variance of both together is V_hands + V_knock + 2 c, and their covariance c comes out with either
+sign. What is left has an error of that size.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import MeasurementError
-from kitgauge.measure.blur.streak import MeasuredEdge, Streak, StreakReference, measure_streak, reference_edges
+from kitgauge.measure.blur.streak import (
+    MeasuredEdge,
+    Streak,
+    StreakReference,
+    measure_streak,
+    reference_edges,
+    with_variance,
+)
 
 Array = NDArray[np.float64]
 
@@ -28,6 +40,8 @@ _LEAST_PX = 0.5
 _MIDDLE_S = (1.0 / 180.0, 0.36)  # exact times from 1/128 to 1/4 s lie within
 _LEAST_TIMES = 3
 _ONE_DIRECTION = 0.75  # of the variance along the principal axis
+_LEAST_FRAMES = 4
+_LEAST_SHARE = 0.5  # of the square of the largest covariance of knock and hands
 _FALLEN = 0.7  # a slower or faster time than the peak must have less than this share of its variance
 
 
@@ -70,7 +84,10 @@ class StillTime:
 
 @dataclass(frozen=True)
 class ShutterShock:
-    """A knock by the shutter: the speeds that show it, the largest streak [px], at which speed, its direction."""
+    """A knock by the shutter: the speeds that show it, the largest streak [px], at which speed, its direction.
+
+    `sharpest_s` is the time that all others are compared with.
+    """
 
     shutter_s: tuple[float, ...]
     streak_px: float
@@ -78,24 +95,31 @@ class ShutterShock:
     worst_shutter_s: float
     direction_deg: float
     times: tuple[StillTime, ...]
+    sharpest_s: float
 
 
 @dataclass(frozen=True)
 class StillSeries:
-    """The reference of a series: of all tripod frames together or, where the shutter knocks, one per shutter time.
+    """The reference of a series: of all tripod frames together or, where the shutter knocks, of the sharpest time.
 
-    `shock` is None where no knock is told. `nearest` gives the reference that a frame is compared with.
+    `shock` is None where no knock is told. `reference` is what every frame is compared with.
     """
 
     together: StreakReference
     by_time: Mapping[float, StreakReference]
     shock: ShutterShock | None
 
-    def nearest(self, shutter_s: float | None) -> StreakReference:
-        """Return the reference of the shutter time nearest in stops; without a knock, or a time, that of all."""
+    @property
+    def reference(self) -> StreakReference:
+        """What frames are compared with."""
+        return self.together if self.shock is None else self.by_time[self.shock.sharpest_s]
+
+    def knock(self, shutter_s: float | None) -> StillTime | None:
+        """Return what the knock does to a frame of this time, None where there is none."""
         if self.shock is None or shutter_s is None or not shutter_s > 0:
-            return self.together
-        return self.by_time[min(self.by_time, key=lambda time: abs(math.log(time / shutter_s)))]
+            return None
+        own = min(self.shock.times, key=lambda still: abs(math.log(still.shutter_s / shutter_s)))
+        return own if own.trace_px2 > 0 else None
 
     @property
     def flags(self) -> tuple[str, ...]:
@@ -127,23 +151,71 @@ def still_series(frames: Sequence[Sequence[MeasuredEdge]], shutter_s: Sequence[f
         except MeasurementError:
             continue  # no edge of this time serves: the nearest other one stands in
     times = _against_the_sharpest(groups, references, together)
-    shock = None if times is None else _shock(times)
+    shock = None if times is None else _shock(*times)
     return StillSeries(together, references, shock)
+
+
+def apart_from_the_knock(streaks: Sequence[Streak], knock: StillTime, *, held: bool) -> list[Streak]:
+    """Return the streaks of the frames of one shutter time with the variance of the knock taken off.
+
+    For `held` frames the covariance of knock and hands is part of the error. It lies between -sqrt(V_knock V_along) and
+    +sqrt(V_knock V_along) (Cauchy-Schwarz). V_along, of the hands along the knock, is as large on average as what the
+    same frames show across it, where there is no knock; and so is its scatter, so that what the frames scatter more
+    along than across is by the covariance: taken as its error, between half of the variance that Cauchy-Schwarz allows
+    (the scatter of few variances is known badly) and all of it (fast exposures, in which knock and hands are straight;
+    fewer than four frames). Frames under twice their error are censored below as any other; none is called
+    sharper than the reference.
+    """
+    known = [s for s in streaks if s.censored != "above" and math.isfinite(s.trace_px2)]
+    if not known:
+        return list(streaks)
+    angle = math.radians(knock.axis[0])
+    x, y = math.cos(angle), math.sin(angle)
+    table = np.array([(s.variance_x_px2, s.variance_y_px2, s.covariance_px2, s.trace_px2_stderr) for s in known])
+    along = table[:, :3] @ (x**2, y**2, 2.0 * x * y)
+    across = table[:, :3] @ (y**2, x**2, -2.0 * x * y)
+    noise = float(table[:, 3].mean()) / math.sqrt(len(known))
+    most_px4 = 4.0 * knock.trace_px2 * (max(float(across.mean()), 0.0) + noise)
+    error_px4 = most_px4 if held else 0.0
+    if held and len(known) >= _LEAST_FRAMES:
+        beyond = float(along.var(ddof=1) - across.var(ddof=1))
+        error_px4 = min(max(beyond, _LEAST_SHARE * most_px4), most_px4)
+    return [_apart(s, knock, math.sqrt(error_px4)) if s in known else s for s in streaks]
+
+
+def _apart(streak: Streak, knock: StillTime, covariance_px2: float) -> Streak:
+    flags = tuple(flag for flag in streak.flags if flag != "tripod-unsteady")
+    error = math.hypot(streak.trace_px2_stderr, knock.trace_px2_stderr, covariance_px2)
+    x, y = streak.variance_x_px2 - knock.variance_x_px2, streak.variance_y_px2 - knock.variance_y_px2
+    both = streak.covariance_px2 - knock.covariance_px2
+    apart = with_variance(replace(streak, flags=flags), streak.trace_px2 - knock.trace_px2, error)
+    # which way the hands went shows where they are far above all that
+    clear = apart.censored is None and apart.trace_px2 > _SIGMA * error
+    direction = math.degrees(0.5 * math.atan2(2.0 * both, x - y)) % 180.0 if clear else math.nan
+    return replace(
+        apart,
+        variance_x_px2=x,
+        variance_y_px2=y,
+        covariance_px2=both,
+        direction_deg=direction if math.isfinite(streak.direction_deg) else math.nan,
+        direction_deg_stderr=streak.direction_deg_stderr if clear else math.nan,
+    )
 
 
 def _against_the_sharpest(
     groups: Mapping[float, Sequence[Sequence[MeasuredEdge]]],
     references: Mapping[float, StreakReference],
     together: StreakReference,
-) -> tuple[StillTime, ...] | None:
-    """Return what each shutter time shows against the sharpest one, fastest first; None where too few can be told."""
+) -> tuple[float, tuple[StillTime, ...]] | None:
+    """Return the sharpest time, and what each shows against it, fastest first; None where too few can be told."""
     against_all = {time: _mean(time, [measure_streak(f, together) for f in groups[time]]) for time in references}
     told = {time: still for time, still in against_all.items() if still is not None}
     if len(told) < _LEAST_TIMES:
         return None
-    base = references[min(told, key=lambda time: told[time].trace_px2)]
+    sharpest = min(told, key=lambda time: told[time].trace_px2)
+    base = references[sharpest]
     found = [_mean(time, [measure_streak(frame, base) for frame in groups[time]]) for time in sorted(told)]
-    return tuple(still for still in found if still is not None)
+    return sharpest, tuple(still for still in found if still is not None)
 
 
 def _mean(shutter_s: float, streaks: Sequence[Streak]) -> StillTime | None:
@@ -162,7 +234,7 @@ def _mean(shutter_s: float, streaks: Sequence[Streak]) -> StillTime | None:
     return StillTime(shutter_s, len(known), x, y, xy, max(noise, scatter))
 
 
-def _shock(times: Sequence[StillTime]) -> ShutterShock | None:
+def _shock(sharpest_s: float, times: Sequence[StillTime]) -> ShutterShock | None:
     """Return the knock that the times (fastest first) show, None where they show none, or something else."""
     peak = max(times, key=lambda still: still.trace_px2)
     clear = [still for still in times if still.clear and _MIDDLE_S[0] < still.shutter_s < _MIDDLE_S[1]]
@@ -181,4 +253,5 @@ def _shock(times: Sequence[StillTime]) -> ShutterShock | None:
         worst_shutter_s=peak.shutter_s,
         direction_deg=direction,
         times=tuple(times),
+        sharpest_s=sharpest_s,
     )

@@ -90,7 +90,8 @@ class Streak:
     `streak_px` = sqrt(12 trace C) with its standard error, NaN where censored. `direction_deg`: principal
     axis of C, 0 to 180, counted from +x (columns) towards +y (rows, down); NaN where the edges' directions
     cannot tell it from its mirror image. `variance_x_px2`, `variance_y_px2`, `covariance_px2`: C itself.
-    `across_tilt_px`: streak per normal direction of the edges. `censored`: "below" (not told from a still
+    `shape_px4`: the part of the variance of trace C that is common to all edges: what the shape of the motion may hide.
+    `censored`: "below" (not told from a still
     frame; true streak under `bound_px` in 97 % of cases and more), "above" (over `bound_px`) or None, with no bound.
     """
 
@@ -109,6 +110,7 @@ class Streak:
     edges_dropped: int
     reduced_chi_square: float
     flags: tuple[str, ...] = ()
+    shape_px4: float = 0.0
     per_edge: tuple[tuple[EdgeKey, float, float], ...] = field(default=(), repr=False)  # variance, stderr [px^2]
 
     def as_dict(self) -> dict[str, Any]:
@@ -287,6 +289,7 @@ def combine_edges(
         edges_dropped=dropped,
         reduced_chi_square=chi2,
         flags=tuple(flags),
+        shape_px4=float(sum(hidden)),
         per_edge=tuple(measured),
     )
 

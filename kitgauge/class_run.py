@@ -1,0 +1,149 @@
+"""One practice protocol for a whole class: a folder with a subfolder for each learner, a run for each, one overview."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from kitgauge import runner
+from kitgauge.atomic import write_atomically
+from kitgauge.errors import IngestError, KitgaugeError
+from kitgauge.ingest.worker_pool import start_workers
+from kitgauge.limits.kit_folder import kit_folder_name
+from kitgauge.protocol.loading import load_protocol
+from kitgauge.report import wording
+from kitgauge.report.class_page import class_page
+from kitgauge.report.class_rows import learner_cells
+from kitgauge.runs.files import SCHEMA, make_folder, new_run_folder, now, to_json
+
+PAGE, DATA = "class.html", "class.json"
+_INTERRUPTED = "interrupted"
+
+
+@dataclass(frozen=True)
+class ClassRun:
+    """The runs of a class: the folder of the overview, and `overview`, the content of class.json."""
+
+    folder: Path
+    overview: dict[str, Any]
+
+    @property
+    def status(self) -> str:
+        """ "complete"; "partial" where something is missing; "failed" where no learner's frames could be measured."""
+        states = {learner["status"] for learner in self.overview["learners"]}
+        if states == {"failed"}:
+            return "failed"
+        return "complete" if states == {"complete"} else "partial"
+
+
+def run_class(
+    protocol: str | Path,
+    folder: str | Path,
+    *,
+    out: str | Path | None = None,
+    results: str | Path = "results",
+    workers: int | None = None,
+    use_cache: bool = True,
+    progress: Callable[[str, int, int], None] | None = None,
+) -> ClassRun:
+    """Run `protocol` on every subfolder of `folder`, one per learner, and write an overview with links to their pages.
+
+    A learner whose frames cannot be used is named with the reason and does not stop the others. Results go to `out`,
+    else to a new folder below `results`. Raises IngestError for a folder without subfolders, and KitgaugeErrors where
+    nothing can be written or the protocol cannot be read.
+    """
+    loaded = load_protocol(protocol)
+    names = _learners(Path(folder))
+    workers = workers or min(os.cpu_count() or 2, 8)
+    if out is None:
+        target = new_run_folder(Path(results), "classes", loaded.protocol.id)
+    else:
+        target = Path(out)
+        make_folder(target)
+    tell = progress or (lambda _stage, _done, _total: None)
+    learners: list[dict[str, Any]] = []
+    stopped = False
+    with start_workers(
+        workers, ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames")
+    ) as executor:
+        for number, name in enumerate(names, start=1):
+            own = f"{number:02d}-{kit_folder_name(name)}"
+            if stopped:
+                learners.append(_row(name, "failed", "not measured: interrupted", None, {}))
+                continue
+            try:
+                run = runner.run(
+                    loaded.source,
+                    Path(folder) / name,
+                    out=target / own,
+                    results=results,
+                    workers=workers,
+                    executor=executor,
+                    use_cache=use_cache,
+                    progress=lambda stage, done, total, name=name: tell(f"{name}: {stage}", done, total),  # type: ignore[misc]
+                )
+            except KitgaugeError as error:
+                stopped = error.what.startswith(_INTERRUPTED)
+                reason = f"{error.what} ({error.got})" if error.got else error.what
+                learners.append(_row(name, "failed", reason, None, {}, error.fix or ""))
+                continue
+            stopped = run.reason.startswith(_INTERRUPTED)
+            left_out = [f"{record.file}: {record.reason}" for record in run.records if record.status != "used"]
+            reasons = [run.reason] if run.reason else []
+            reasons += [wording.listing(left_out, 2)] if left_out else []
+            status = "partial" if left_out else run.status
+            learners.append(_row(name, status, "; ".join(reasons), own, run.curves))
+    overview = {
+        "schema": SCHEMA,
+        "protocol": loaded.protocol.id,
+        "title": loaded.protocol.title,
+        "folder": str(folder),
+        "made_at": now(),
+        "learners": learners,
+        "cautions": list(loaded.protocol.cautions),
+    }
+    write_atomically(target / DATA, to_json(overview))
+    write_atomically(target / PAGE, class_page(overview).encode("utf-8", errors="replace"))
+    return ClassRun(target, overview)
+
+
+def _learners(folder: Path) -> list[str]:
+    try:
+        names = sorted(path.name for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
+    except OSError as error:
+        raise IngestError(
+            "the folder of the class cannot be read",
+            where=folder,
+            got=error.strerror,
+            needed="a folder with a subfolder for each learner",
+            fix="check the path",
+        ) from error
+    if not names:
+        raise IngestError(
+            "no subfolders in this folder",
+            where=folder,
+            got="no learner",
+            needed="a folder with a subfolder for each learner",
+            fix="give each learner's frames a subfolder with the learner's name; for a single learner use kitgauge run",
+        )
+    return names
+
+
+def _row(name: str, status: str, reason: str, own: str | None, curves: dict[str, Any], fix: str = "") -> dict[str, Any]:
+    kit = curves.get("kit") or {}
+    frames = (curves.get("practice") or {}).get("frames")
+    return {
+        "learner": name,
+        "status": status,
+        "reason": reason,
+        "fix": fix,
+        "run": own,
+        "page": None if own is None else f"{quote(own)}/report.html",
+        "camera": kit.get("body"),
+        "frames": None if frames is None else len(frames),
+        "results": learner_cells(curves) if curves else {},
+    }

@@ -1,0 +1,1 @@
+"""A practice series: what changed from frame to frame, place by place."""
