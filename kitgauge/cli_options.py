@@ -7,7 +7,22 @@ from typing import Annotated
 
 import typer
 
-Protocol = Annotated[str, typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.")]
+
+def _protocol_ids() -> list[str]:
+    """Return the ids of the shipped protocols, for the shell to complete; nothing where they cannot be read."""
+    from kitgauge.errors import KitgaugeError
+    from kitgauge.protocol.loading import shipped_protocols
+
+    try:
+        return [loaded.protocol.id for loaded in shipped_protocols()]
+    except KitgaugeError:
+        return []
+
+
+Protocol = Annotated[
+    str,
+    typer.Argument(metavar="PROTOCOL", help="Id of a protocol, or a protocol file.", autocompletion=_protocol_ids),
+]
 ProtocolFile = Annotated[Path, typer.Argument(metavar="FILE", help="Protocol file (TOML).")]
 Frames = Annotated[Path, typer.Argument(metavar="FRAMES", help="Folder with the frames, copied from the card.")]
 ClassFolder = Annotated[
@@ -85,14 +100,14 @@ DistanceM = Annotated[
         help="Distance from lens to moving subject; not needed where the printed target's markers are in view.",
     ),
 ]
-Workers = Annotated[int | None, typer.Option(min=1, max=64, help="Frames worked on at a time.")]
+Workers = Annotated[int | None, typer.Option(metavar="N", min=1, max=64, help="Frames worked on at a time.")]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")]
 
 # brief
-IsoMin = Annotated[float, typer.Option(help="Lowest ISO of the camera.")]
-IsoMax = Annotated[float, typer.Option(help="Highest ISO of the camera.")]
-FMin = Annotated[float, typer.Option(help="Lowest f-number of the lens.")]
-FMax = Annotated[float, typer.Option(help="Highest f-number of the lens.")]
+IsoMin = Annotated[float, typer.Option(metavar="ISO", help="Lowest ISO of the camera.")]
+IsoMax = Annotated[float, typer.Option(metavar="ISO", help="Highest ISO of the camera.")]
+FMin = Annotated[float, typer.Option(metavar="F", help="Lowest f-number of the lens.")]
+FMax = Annotated[float, typer.Option(metavar="F", help="Highest f-number of the lens.")]
 Focal = Annotated[
     float | None, typer.Option(metavar="MM", help="Focal length; with frames of a zoom, the one to take.")
 ]
@@ -130,7 +145,7 @@ BlackInk = Annotated[
 
 # demo
 DemoOut = Annotated[Path, typer.Option(metavar="DIR", help="Folder for the frames and results.")]
-Seed = Annotated[int, typer.Option(min=0, help="Seed of the simulation.")]
+Seed = Annotated[int, typer.Option(metavar="N", min=0, help="Seed of the simulation.")]
 
 # limits
 AcceptResults = Annotated[
@@ -157,24 +172,11 @@ CardLenses = Annotated[
 CardOut = Annotated[Path, typer.Option("--out", metavar="FILE.html|FILE.pdf", help="Page or printed card to write.")]
 
 # plan
-Light = Annotated[
-    str,
-    typer.Option(metavar="LIGHT", help="ev9.5, 800lux, 1/60,f4,iso800, or the path of a frame of the scene."),
-]
 Near = Annotated[float | None, typer.Option(metavar="M", help="Nearest point that must be sharp.")]
 Far = Annotated[float | None, typer.Option(metavar="M", help="Farthest point that must be sharp.")]
 Distance = Annotated[float | None, typer.Option(metavar="M", help="Distance of a subject without depth.")]
-Subject = Annotated[
-    str,
-    typer.Option(
-        metavar="still|moving|fast|MM_PER_S|NAME",
-        help="still: a person holding still; the speed in mm/s, 0 for what does not move at all; or the name of a "
-        "measured subject.",
-    ),
-]
 Technique = Annotated[
     str | None, typer.Option(metavar="T", help="How the camera is held, as measured; 'tripod' if it is not.")
 ]
-Lens = Annotated[str | None, typer.Option(metavar="NAME", help="Lens, as measured.")]
 OutputMp = Annotated[float | None, typer.Option("--output-mp", metavar="X", help="Megapixels of the picture as used.")]
 Keep = Annotated[float | None, typer.Option(metavar="P", help="Share of frames that must be sharp, 0 to 1.")]

@@ -48,10 +48,10 @@ _Margin = Annotated[
     float | None,
     typer.Option("--highlight-margin", metavar="STOPS", help="How much darker than metered, to keep highlights."),
 ]
-_IsoMin = Annotated[float | None, typer.Option(help="Lowest ISO of the camera.")]
-_IsoMax = Annotated[float | None, typer.Option(help="Highest ISO of the camera.")]
-_FMin = Annotated[float | None, typer.Option(help="Lowest f-number of the lens.")]
-_FMax = Annotated[float | None, typer.Option(help="Highest f-number of the lens.")]
+_IsoMin = Annotated[float | None, typer.Option(metavar="ISO", help="Lowest ISO of the camera.")]
+_IsoMax = Annotated[float | None, typer.Option(metavar="ISO", help="Highest ISO of the camera.")]
+_FMin = Annotated[float | None, typer.Option(metavar="F", help="Lowest f-number of the lens.")]
+_FMax = Annotated[float | None, typer.Option(metavar="F", help="Highest f-number of the lens.")]
 _Fastest = Annotated[str | None, typer.Option(metavar="S", help="Fastest shutter time of the camera: 1/4000 ...")]
 _Slowest = Annotated[str | None, typer.Option(metavar="S", help="Slowest shutter time of the camera: 30 ...")]
 _Dial = Annotated[str | None, typer.Option(metavar="thirds|halves|whole", help="Steps of the camera's dials.")]

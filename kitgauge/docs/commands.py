@@ -62,7 +62,7 @@ def _section(path: str, command: Any, context: Any) -> str:
     arguments = [p for p in parameters if p.param_type_name == "argument"]
     options = [p for p in parameters if p.param_type_name == "option"]
     usage = [path, *(["[OPTIONS]"] if options else [])]
-    usage += [piece for argument in arguments for piece in argument.get_usage_pieces(context)]
+    usage += [_name_of(argument) for argument in arguments]
     usage += ["[COMMAND]"] if hasattr(command, "commands") else []
     lines = [f"## {path}", "", *(f"{paragraph}\n" for paragraph in text), "```", " ".join(usage), "```", ""]
     if examples:
@@ -75,7 +75,13 @@ def _section(path: str, command: Any, context: Any) -> str:
 def _row(parameter: Any, context: Any) -> str:
     """Return the table row of an argument or option: how it is written, and what its help says."""
     written, help_text = parameter.get_help_record(context)
+    if parameter.param_type_name == "argument":
+        written = _name_of(parameter)
     return f"| `{_cell(written)}` | {_cell(' '.join(help_text.split()))} |"
+
+
+def _name_of(argument: Any) -> str:
+    return str(argument.metavar or argument.name.upper())
 
 
 def _cell(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -46,16 +46,20 @@ def scan_folder(
     *,
     executor: Executor | None = None,
     at_once: int = 2,
+    only: Collection[str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Scan:
     """Read settings and hashes of every file below `folder`; exact copies and developed twins of a raw are left out.
 
     `settings_file` overrides or fills metadata. `executor` reads `at_once` files at a time (None: one after the other,
-    here). `progress(done, total)` is called per file. Raises IngestError for a
-    path that is no folder, holds no file that could be a frame, or does not hold what the settings file names.
+    here). `only` names the files to take, by their path in the folder (None: all). `progress(done, total)` is called
+    per file. Raises IngestError for a path that is no folder, holds no file that could be a frame, or does not hold
+    what the settings file names.
     """
     listing = frame_paths(folder)
     paths = listing.frames
+    if only is not None:
+        paths = tuple(path for path in paths if path.relative_to(folder).as_posix() in only)
     if not paths:
         others = f"{len(listing.others)} other files" if listing.others else "nothing"
         raise IngestError(

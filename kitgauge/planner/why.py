@@ -63,7 +63,7 @@ def _aperture(plan: Plan) -> str:
         here = f"{number} is the lowest at which near and far end are both sharp, so no light is given away"
     elif plan.binds_stops["focus"] > 0:
         here = f"{number} is the lowest at which your focusing hits often enough"
-    elif plan.setting.f_number > bounds.f_sharp_low * (1 + 1e-6):
+    elif plan.setting.f_number <= plan.available.f_number[0] * (1 + 1e-6):
         here = f"{number} is the widest this lens opens, and it is sharp there"
     else:
         here = f"{number} is the lowest at which the lens draws crisply, so no light is given away"

@@ -21,11 +21,12 @@ LARGEST_FILE_BYTES = 256 * 1024  # the shipped ones are under 8 kB
 
 @dataclass(frozen=True)
 class LoadedProtocol:
-    """A protocol with the file it came from and the SHA-256 of that file's bytes (hexadecimal)."""
+    """A protocol with the file it came from, that file's bytes, and the SHA-256 of these (hexadecimal)."""
 
     protocol: Protocol
     source: Path
     sha256: str
+    content: bytes = b""
 
 
 def shipped_folder() -> Path:
@@ -85,7 +86,7 @@ def _is_there(path: Path) -> bool:
 def load_file(path: Path) -> LoadedProtocol:
     """Return the protocol in the file at `path`; ProtocolError with place and fix if it is not valid."""
     data = _read(path)
-    return LoadedProtocol(parse_protocol(data, path), path, hashlib.sha256(data).hexdigest())
+    return LoadedProtocol(parse_protocol(data, path), path, hashlib.sha256(data).hexdigest(), data)
 
 
 def _read(path: Path) -> bytes:

@@ -6,6 +6,7 @@ import json
 import math
 import re
 import time
+from dataclasses import replace
 
 import pytest
 
@@ -96,3 +97,20 @@ def test_each_choice_is_explained_in_two_plain_sentences(
     assert made.text().split(",")[0].strip() in said["shutter_s"] or made.choice.depth_shortfall_stops > 0
     assert said["shutter_s"] in " ".join(made.explained().split())
     assert json.loads(json.dumps(made.as_dict(), allow_nan=False))["why"] == said
+
+
+def test_the_f_number_is_called_the_widest_only_where_it_is(
+    kit_limits: list[AcceptedLimit], kit_camera: CameraFacts
+) -> None:
+    """A range that begins between two dial values, as measured ones do, is no end of the lens."""
+    between = [
+        replace(accepted, limit=replace(accepted.limit, value={"f_number_low": 3.1, "f_number_high": 9.0}))
+        if accepted.limit.kind == "f_number"
+        else accepted
+        for accepted in kit_limits
+    ]
+    request = PlanRequest(light="ev9", focal_mm=50.0, distance_m=3.0)
+    inside = why(make_plan(request, between, kit_camera))["f_number"]
+    assert "lowest at which the lens draws crisply" in inside
+    slow_lens = replace(kit_camera, f_min=4.0)
+    assert "f/4 is the widest this lens opens" in why(make_plan(request, between, slow_lens))["f_number"]
