@@ -3,9 +3,9 @@
     python bench/noise_cost.py [--frames FOLDER] [--sizes 9 36 144] [--repeat 3]
 
 Simulates 24-megapixel ladders, uncompressed and lossless-compressed, then times, each in a process of its own,
-(a) opening and unpacking every frame with rawpy in two threads, and (b) a whole `kitgauge run noise-ladder`: start-up,
-hashes, metadata, measuring, fits, report, from an empty cache. The two are timed in turn, so that both see the same
-machine. The last table says where the time goes. Quote the ratios, not the times.
+(a) opening and unpacking every frame with rawpy in as many threads as the run has workers, and (b) a whole
+`kitgauge run noise-ladder`: start-up, hashes, metadata, measuring, fits, report, from an empty cache. The two are timed
+in turn, so that both see the same machine. The last table says where the time goes. Quote the ratios, not the times.
 """
 
 from __future__ import annotations
@@ -14,24 +14,20 @@ import argparse
 import subprocess
 import sys
 import tempfile
-import time
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
 
 from rich.console import Console
 from rich.table import Table
-from timing import Timing, median, peak_together_mib, run_command, time_decode, time_run
+from series import frame_mib, shots_of, simulated
+from timing import WORKERS, compared, peak_together_mib, run_command
 
-from kitgauge.protocol.loading import load_protocol
-from kitgauge.protocol.shot_list import Shot, shot_list
+from kitgauge.protocol.shot_list import Shot
+from kitgauge.simulate.dng import Compression
 from kitgauge.simulate.model import SimulatedKit, full_size_kit
-from kitgauge.simulate.shooting import shoot_protocol
 
-WORKERS = 2
-# what a run may take of the two-thread decode of its frames
-TARGETS: dict[Literal["none", "lossless"], float] = {"none": 2.5, "lossless": 1.25}
-FRAME_MIB = 24e6 * 2 / 2**20
+# what a run may take of the decode of its frames in as many threads, on two cores
+TARGETS: dict[Compression, float] = {"none": 2.5, "lossless": 1.25}
 
 # The parts of a run one after the other in one thread: what each costs, not how they overlap.
 _PARTS = """
@@ -66,17 +62,17 @@ for (_, begin), (name, end) in zip(marks, marks[1:]):
 """
 
 
-def kit_of(compression: Literal["none", "lossless"]) -> SimulatedKit:
+def kit_of(compression: Compression) -> SimulatedKit:
     """Return a 24-megapixel kit with nine whole-stop ISO values: four frames at each make 36."""
     return replace(full_size_kit(compression), iso_range=(100.0, 25600.0))
 
 
-def shots_of(kit: SimulatedKit, frames: int) -> list[Shot]:
+def ladder(kit: SimulatedKit, frames: int) -> list[Shot]:
     """Return the flats and darks of a ladder of so many frames.
 
     36 are the protocol's own; fewer are the frames of some ISO values, more are more frames of each setting.
     """
-    shots = list(shot_list(load_protocol("noise-ladder").protocol, kit.camera_range).shots)
+    shots = shots_of("noise-ladder", kit)
     full = sum(shot.frames for shot in shots)
     if frames >= full:
         return [replace(shot, frames=shot.frames * frames // full) for shot in shots]
@@ -86,27 +82,6 @@ def shots_of(kit: SimulatedKit, frames: int) -> list[Shot]:
     fewer = [shot for shot in shots if shot.iso in kept]
     # what is left over are more frames of the first setting
     return [replace(fewer[0], frames=fewer[0].frames + frames % per_iso), *fewer[1:]]
-
-
-def simulated(root: Path, compression: Literal["none", "lossless"], frames: int) -> Path:
-    """Return the folder of a ladder, simulated if it is not there yet."""
-    folder = root / f"noise-ladder-{compression}-{frames}"
-    if not folder.exists():
-        begin = time.perf_counter()
-        kit = kit_of(compression)
-        shoot_protocol(kit, shots_of(kit, frames), folder, seed=1)
-        print(f"simulated {folder.name} in {time.perf_counter() - begin:.0f} s", file=sys.stderr)
-    return folder
-
-
-def compared(folder: Path, temporary: Path, repeat: int) -> tuple[Timing, Timing, float]:
-    """Return the median decode and run of a folder, and the median of the ratios of neighbouring timings."""
-    decodes, runs = [], []
-    for number in range(repeat):
-        decodes.append(time_decode(folder, WORKERS))
-        runs.append(time_run("noise-ladder", folder, temporary / f"{folder.name}-{number}"))
-    ratios = sorted(run.wall_s / decode.wall_s for decode, run in zip(decodes, runs, strict=True))
-    return median(decodes), median(runs), ratios[len(ratios) // 2]
 
 
 def parts_table(folder: Path, run: Path) -> Table:
@@ -145,14 +120,15 @@ def main() -> None:
     shares: list[Table] = []
     with tempfile.TemporaryDirectory() as temporary:
         root = arguments.frames or Path(temporary)
-        small = Path(temporary) / "small"
         kit = replace(kit_of("none"), shape=(256, 384))
-        shoot_protocol(kit, shots_of(kit, 36), small, seed=1)
+        small = simulated(Path(temporary) / "small", kit, ladder(kit, 36))
         libraries_mib = peak_together_mib(run_command("noise-ladder", small, Path(temporary) / "small-run"))
         for compression, target in TARGETS.items():
             for frames in arguments.sizes:
-                folder = simulated(root, compression, frames)
-                decode, run, ratio = compared(folder, Path(temporary), arguments.repeat)
+                kit = kit_of(compression)
+                folder = simulated(root / f"noise-ladder-{compression}-{frames}", kit, ladder(kit, frames))
+                took = compared("noise-ladder", folder, Path(temporary) / f"{folder.name}-run", arguments.repeat)
+                decode, run = took.decode, took.run
                 peak_mib = peak_together_mib(run_command("noise-ladder", folder, Path(temporary) / "memory"))
                 table.add_row(
                     compression,
@@ -161,16 +137,16 @@ def main() -> None:
                     f"{decode.cores:.2f}",
                     f"{run.wall_s:.2f}",
                     f"{run.cores:.2f}",
-                    f"{ratio:.2f}",
+                    f"{took.wall_ratio:.2f}",
                     f"{target:g}",
                     f"{peak_mib:.0f}",
-                    f"{(peak_mib - libraries_mib) / WORKERS / FRAME_MIB:.1f}",
+                    f"{(peak_mib - libraries_mib) / WORKERS / frame_mib(kit):.1f}",
                     f"{decode.peak_mib:.0f}",
                 )
                 if decode.cores < 0.9 * WORKERS:
                     print(f"{folder.name}: other work kept the cores busy; repeat when it is quiet", file=sys.stderr)
                 if frames == 36:
-                    shares.append(parts_table(folder, Path(temporary) / f"{folder.name}-0"))
+                    shares.append(parts_table(folder, Path(temporary) / f"{folder.name}-run-0"))
     console = Console(width=140)
     table.caption = (
         f"frames per worker: peak memory of all processes less that of a run of tiny frames ({libraries_mib:.0f} MiB)"

@@ -16,12 +16,15 @@ from pathlib import Path
 _LAUNCHER = """
 import json, resource, subprocess, sys, time
 begin = time.perf_counter()
-done = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL)
+done = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
 wall = time.perf_counter() - begin
+if done.returncode not in (0, 3):
+    sys.stderr.buffer.write(done.stderr)
 used = resource.getrusage(resource.RUSAGE_CHILDREN)
 print(json.dumps([done.returncode, wall, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024]))
 """
 _WATCH_S = 0.02
+WORKERS = min(os.cpu_count() or 2, 8)  # of a run, unless it is told otherwise; the decode gets as many threads
 # Opening and unpacking every frame, by so many threads (rawpy lets go of the interpreter's lock while it decodes).
 _DECODE = """
 import sys
@@ -69,7 +72,7 @@ def peak_together_mib(command: list[str]) -> float:
     Looks every 20 ms, which costs time: not for a run that is timed. NaN where the system does not tell (Linux does).
     """
     peak = math.nan
-    with subprocess.Popen(command, stdout=subprocess.DEVNULL) as process:
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
         while process.poll() is None:
             found = [_proportional_mib(pid) for pid in _with_children(process.pid)]
             if found and not peak >= sum(found):
@@ -118,3 +121,25 @@ def time_run(protocol: str, folder: Path, out: Path) -> Timing:
 def median(timings: list[Timing]) -> Timing:
     """Return the timing with the median wall time."""
     return sorted(timings, key=lambda timing: timing.wall_s)[len(timings) // 2]
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A run beside the decode of its frames: medians, and the median ratios of neighbouring timings."""
+
+    decode: Timing
+    run: Timing
+    wall_ratio: float
+    cpu_ratio: float
+
+
+def compared(protocol: str, folder: Path, outs: Path, repeat: int) -> Compared:
+    """Time decode and run of a folder in turn, so that both see the same machine; runs go to `outs`-0, `outs`-1 ..."""
+    decodes, runs = [], []
+    for number in range(repeat):
+        decodes.append(time_decode(folder, WORKERS))
+        runs.append(time_run(protocol, folder, outs.with_name(f"{outs.name}-{number}")))
+    pairs = list(zip(decodes, runs, strict=True))
+    wall = sorted(run.wall_s / decode.wall_s for decode, run in pairs)
+    cpu = sorted(run.cpu_s / decode.cpu_s for decode, run in pairs)
+    return Compared(median(decodes), median(runs), wall[repeat // 2], cpu[repeat // 2])

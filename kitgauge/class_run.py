@@ -2,26 +2,23 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from kitgauge import runner
 from kitgauge.atomic import write_atomically
-from kitgauge.errors import IngestError, KitgaugeError
 from kitgauge.ingest.worker_pool import start_workers
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.protocol.loading import load_protocol
-from kitgauge.report import wording
 from kitgauge.report.class_page import class_page
 from kitgauge.report.class_rows import learner_cells
+from kitgauge.runner import default_workers
 from kitgauge.runs.files import SCHEMA, make_folder, new_run_folder, now, to_json
+from kitgauge.runs.many import Job, run_each, subfolders
 
 PAGE, DATA = "class.html", "class.json"
-_INTERRUPTED = "interrupted"
 
 
 @dataclass(frozen=True)
@@ -57,46 +54,31 @@ def run_class(
     nothing can be written or the protocol cannot be read.
     """
     loaded = load_protocol(protocol)
-    names = _learners(Path(folder))
-    workers = workers or min(os.cpu_count() or 2, 8)
+    names = subfolders(
+        Path(folder),
+        what="learner",
+        needed="a folder with a subfolder for each learner",
+        fix="give each learner's frames a subfolder with the learner's name; for a single learner use kitgauge run",
+    )
+    workers = workers or default_workers()
     if out is None:
         target = new_run_folder(Path(results), "classes", loaded.protocol.id)
     else:
         target = Path(out)
         make_folder(target)
-    tell = progress or (lambda _stage, _done, _total: None)
+    jobs = [
+        Job(name, loaded.source, Path(folder) / name, target / f"{number:02d}-{kit_folder_name(name)}")
+        for number, name in enumerate(names, start=1)
+    ]
     learners: list[dict[str, Any]] = []
-    stopped = False
-    with start_workers(
-        workers, ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames")
-    ) as executor:
-        for number, name in enumerate(names, start=1):
-            own = f"{number:02d}-{kit_folder_name(name)}"
-            if stopped:
-                learners.append(_row(name, "failed", "not measured: interrupted", None, {}))
-                continue
-            try:
-                run = runner.run(
-                    loaded.source,
-                    Path(folder) / name,
-                    out=target / own,
-                    results=results,
-                    workers=workers,
-                    executor=executor,
-                    use_cache=use_cache,
-                    progress=lambda stage, done, total, name=name: tell(f"{name}: {stage}", done, total),  # type: ignore[misc]
-                )
-            except KitgaugeError as error:
-                stopped = error.what.startswith(_INTERRUPTED)
-                reason = f"{error.what} ({error.got})" if error.got else error.what
-                learners.append(_row(name, "failed", reason, None, {}, error.fix or ""))
-                continue
-            stopped = run.reason.startswith(_INTERRUPTED)
-            left_out = [f"{record.file}: {record.reason}" for record in run.records if record.status != "used"]
-            reasons = [run.reason] if run.reason else []
-            reasons += [wording.listing(left_out, 2)] if left_out else []
-            status = "partial" if left_out else run.status
-            learners.append(_row(name, status, "; ".join(reasons), own, run.curves))
+    modules = ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames")
+    with start_workers(workers, modules) as executor:
+        for ended in run_each(
+            jobs, results=results, executor=executor, workers=workers, use_cache=use_cache, progress=progress
+        ):
+            own = None if ended.run is None else ended.job.out.name
+            curves = {} if ended.run is None else ended.run.curves
+            learners.append(_row(ended.job.name, ended.status, ended.reason, own, curves, ended.fix))
     overview = {
         "schema": SCHEMA,
         "protocol": loaded.protocol.id,
@@ -109,28 +91,6 @@ def run_class(
     write_atomically(target / DATA, to_json(overview))
     write_atomically(target / PAGE, class_page(overview).encode("utf-8", errors="replace"))
     return ClassRun(target, overview)
-
-
-def _learners(folder: Path) -> list[str]:
-    try:
-        names = sorted(path.name for path in folder.iterdir() if path.is_dir() and not path.name.startswith("."))
-    except OSError as error:
-        raise IngestError(
-            "the folder of the class cannot be read",
-            where=folder,
-            got=error.strerror,
-            needed="a folder with a subfolder for each learner",
-            fix="check the path",
-        ) from error
-    if not names:
-        raise IngestError(
-            "no subfolders in this folder",
-            where=folder,
-            got="no learner",
-            needed="a folder with a subfolder for each learner",
-            fix="give each learner's frames a subfolder with the learner's name; for a single learner use kitgauge run",
-        )
-    return names
 
 
 def _row(name: str, status: str, reason: str, own: str | None, curves: dict[str, Any], fix: str = "") -> dict[str, Any]:

@@ -11,12 +11,13 @@ import gc
 import os
 import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import typer
 import typer.exceptions
 
 from kitgauge import cli_options as options
+from kitgauge.cli_batch import batch
 from kitgauge.cli_card import card
 from kitgauge.cli_class import class_
 from kitgauge.cli_compare import compare
@@ -25,7 +26,9 @@ from kitgauge.cli_plan import plan
 from kitgauge.cli_protocols import protocols_app
 from kitgauge.cli_review import review
 from kitgauge.cli_values import QuickCommand, QuickGroup
-from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, fault_message
+from kitgauge.cli_verify import verify
+from kitgauge.cli_watch import only_with_watch, watched_run
+from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, UsageError, fault_message
 
 _GARBAGE_AFTER = 100_000  # new objects between searches for cycles: imports and results make many, hardly one a cycle
 EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL, EXIT_INTERRUPTED = 1, 2, 3, 130
@@ -43,8 +46,10 @@ app.add_typer(protocols_app, name="protocols", short_help="List, show or check t
 app.command(short_help="Compare blur runs: techniques, stabiliser, months.")(compare)
 app.command(short_help="Write a field card: limits and settings on one page.")(card)
 app.command(short_help="Say what went wrong in frames taken, and what to set next.")(review)
+app.command(short_help="Work a run out again and compare every number.")(verify)
 app.command(short_help="Choose settings for a light and a subject.", cls=QuickCommand)(plan)
 app.command("class", short_help="Run a practice protocol for a class of learners.")(class_)
+app.command(short_help="Measure many kits and say which differs.")(batch)
 app.add_typer(limits_app, name="limits", short_help="Show, accept or drop personal limits.")
 
 
@@ -76,8 +81,17 @@ def run(
     subject_name: options.SubjectName = None,
     distance_m: options.DistanceM = None,
     workers: options.Workers = None,
+    dask: options.Dask = None,
     no_cache: options.NoCache = False,
     json_output: options.Json = False,
+    watch: options.Watch = False,
+    enough: options.Enough = None,
+    iso_min: options.WatchIsoMin = None,
+    iso_max: options.WatchIsoMax = None,
+    f_min: options.WatchFMin = None,
+    f_max: options.WatchFMax = None,
+    fastest: options.WatchFastest = None,
+    slowest: options.WatchSlowest = None,
 ) -> None:
     """Measure a folder of frames: points, fits, limits, report.
 
@@ -92,6 +106,8 @@ def run(
       kitgauge run aperture-sweep frames/adapted-lens --settings settings.csv --pitch-um 4.3 --focal 58
 
       kitgauge run aperture-sweep frames/door --region 40%,30%,20%,40% --region 5%,5%,15%,20%
+
+      kitgauge run noise-ladder tethered/today --watch --iso-max 12800
     """
     from kitgauge.limits.criteria import parse_criteria
     from kitgauge.report.progress import progress_display
@@ -99,30 +115,55 @@ def run(
     criteria = parse_criteria(criterion or [])
     from kitgauge.ingest.worker_pool import prepare_workers
 
-    prepare_workers()
+    if dask is None:
+        prepare_workers()
     from kitgauge import runner
 
-    with progress_display() as progress:
-        done = runner.run(
-            protocol,
-            frames,
-            out=out,
-            results=results,
-            criteria=criteria,
-            technique=technique,
-            settings=settings,
-            pitch_um=pitch_um,
-            focal_mm=focal,
-            teleconverter=teleconverter,
-            body=body,
-            lens=lens,
-            regions=region or [],
-            subject_name=subject_name,
-            distance_m=distance_m,
-            workers=workers,
-            use_cache=not no_cache,
-            progress=progress,
-        )
+    asked: dict[str, Any] = {
+        "out": out,
+        "results": results,
+        "criteria": criteria,
+        "technique": technique,
+        "settings": settings,
+        "pitch_um": pitch_um,
+        "focal_mm": focal,
+        "teleconverter": teleconverter,
+        "body": body,
+        "lens": lens,
+        "regions": region or [],
+        "subject_name": subject_name,
+        "distance_m": distance_m,
+        "workers": workers,
+        "use_cache": not no_cache,
+    }
+    for_watching = {
+        "iso_min": iso_min,
+        "iso_max": iso_max,
+        "f_min": f_min,
+        "f_max": f_max,
+        "shutter_fastest_s": fastest,
+        "shutter_slowest_s": slowest,
+        "enough_stops": enough,
+    }
+    if watch:
+        if dask is not None:
+            raise UsageError(
+                "a watched folder is measured on this computer",
+                where="--dask",
+                got="--dask with --watch",
+                needed="one of the two",
+                fix="leave one of them out",
+            )
+        done = watched_run(protocol, frames, for_watching, json_output=json_output, **asked)
+    else:
+        only_with_watch(for_watching)
+        with progress_display() as progress:
+            if dask is None:
+                done = runner.run(protocol, frames, progress=progress, **asked)
+            else:
+                from kitgauge.runs.cluster import run_on_cluster
+
+                done = run_on_cluster(dask, protocol, frames, progress=progress, **asked)
     if json_output:
         from kitgauge.runs.files import to_json
 

@@ -101,7 +101,37 @@ DistanceM = Annotated[
     ),
 ]
 Workers = Annotated[int | None, typer.Option(metavar="N", min=1, max=64, help="Frames worked on at a time.")]
+Dask = Annotated[
+    str | None,
+    typer.Option(
+        "--dask",
+        metavar="ADDRESS",
+        help="Do the work on a Dask cluster: its scheduler's address (tcp://host:8786) or scheduler file.",
+    ),
+]
 NoCache = Annotated[bool, typer.Option("--no-cache", help="Measure every frame again, and keep nothing for later.")]
+Watch = Annotated[
+    bool,
+    typer.Option("--watch", help="Wait for the frames: judge each as it arrives, say what to shoot next. Ctrl-C ends."),
+]
+Enough = Annotated[
+    float | None,
+    typer.Option(
+        metavar="STOPS",
+        help="With --watch: width of the limit's 95 % interval that is enough; default 0.5 for a shutter speed, else "
+        "a third.",
+    ),
+]
+WatchIsoMin = Annotated[float | None, typer.Option("--iso-min", help="With --watch: lowest ISO of the shot list.")]
+WatchIsoMax = Annotated[float | None, typer.Option("--iso-max", help="With --watch: highest ISO of the shot list.")]
+WatchFMin = Annotated[float | None, typer.Option("--f-min", help="With --watch: lowest f-number of the lens.")]
+WatchFMax = Annotated[float | None, typer.Option("--f-max", help="With --watch: highest f-number of the lens.")]
+WatchFastest = Annotated[
+    str | None, typer.Option("--fastest", metavar="S", help="With --watch: fastest shutter time: 1/4000 ...")
+]
+WatchSlowest = Annotated[
+    str | None, typer.Option("--slowest", metavar="S", help="With --watch: slowest shutter time: 30 ...")
+]
 
 # brief
 IsoMin = Annotated[float, typer.Option(metavar="ISO", help="Lowest ISO of the camera.")]

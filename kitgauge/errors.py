@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from pathlib import PurePath
 
+_LONGEST_VALUE = 2000  # characters of a value, or of a key, that a file gives
 DEBUG_VARIABLE = "KITGAUGE_DEBUG"  # set: faults of kitgauge itself show their traceback
 
 
@@ -34,9 +35,9 @@ class KitgaugeError(ValueError):
         needed: object = None,
         fix: str | None = None,
     ) -> None:
-        self.what = what
-        self.where = None if where is None else str(where)
-        self.got = None if got is None else str(got)
+        self.what = _shortened(what)
+        self.where = None if where is None else _shortened(str(where))
+        self.got = None if got is None else _shortened(str(got))
         self.needed = None if needed is None else str(needed)
         self.fix = fix
         super().__init__(self.message())
@@ -57,6 +58,13 @@ class KitgaugeError(ValueError):
         if self.fix is not None:
             lines.append(f"  fix:    {self.fix}")
         return "\n".join(lines)
+
+
+def _shortened(text: str) -> str:
+    """Return a value as found, without the greater part of one that nobody can read."""
+    if len(text) <= _LONGEST_VALUE:
+        return text
+    return f"{text[:_LONGEST_VALUE]} ... ({len(text)} characters)"
 
 
 def _rebuilt(kind: type[KitgaugeError], values: dict[str, object]) -> KitgaugeError:

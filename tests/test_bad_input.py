@@ -231,12 +231,8 @@ def full_disk_for(name, monkeypatch):
             ),
         )
     else:
-        made = atomic.tempfile.mkstemp
-        monkeypatch.setattr(
-            atomic.tempfile,
-            "mkstemp",
-            lambda *a, prefix, **o: refuse() if prefix == f".{name}." else made(*a, prefix=prefix, **o),
-        )
+        made = atomic._new_file
+        monkeypatch.setattr(atomic, "_new_file", lambda path: refuse() if path.name == name else made(path))
 
 
 @pytest.mark.parametrize("name", ["curves.json", "frames.csv", "log.jsonl"])

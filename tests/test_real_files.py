@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from kitgauge import runner
-from kitgauge.errors import FrameError
+from kitgauge.errors import FrameError, IngestError
 from kitgauge.frames.metadata import read_settings
 from kitgauge.frames.opening import open_frame
 from kitgauge.simulate.dng import BAYER_RGGB, RecordedSettings, write_dng
@@ -77,12 +77,12 @@ def test_the_old_compacts_raw_opens_and_is_told_to_lack_settings(shared, tmp_pat
     copy = tmp_path / "frames"
     copy.mkdir()
     (copy / "compact.kdc").write_bytes(path.read_bytes())
-    with pytest.raises(runner.IngestError, match="no ISO is known: give it with --settings"):
+    with pytest.raises(IngestError, match="no ISO is known: give it with --settings"):
         runner.run("noise-ladder", copy, out=tmp_path / "out")
 
 
 def test_a_folder_of_many_cameras_is_refused_with_a_listing(shared, tmp_path):
-    with pytest.raises(runner.IngestError, match="several bodies") as caught:
+    with pytest.raises(IngestError, match="several bodies") as caught:
         runner.run("practice-iso", shared / "real/exif/cameras", out=tmp_path / "out")
     assert str(caught.value).count("frames)") > 20
 

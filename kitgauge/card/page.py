@@ -9,22 +9,16 @@ from typing import Any
 from kitgauge.card.chooser import START_DISTANCE_M, START_EV, ChooserTable
 from kitgauge.card.content import CAUTIONS, LEGEND, SUN, Card
 from kitgauge.card.tables import main_optic
+from kitgauge.html_page import html_page
 
 _TEMPLATE = "card.html.jinja"
 
 
 def card_page(card: Card, chooser: ChooserTable) -> str:
     """Return the page as HTML. Everything that comes from files is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("kitgauge.card", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template(_TEMPLATE).render(
+    return html_page(
+        _TEMPLATE,
+        "kitgauge.card",
         card=card,
         cautions=CAUTIONS,
         sun=SUN,

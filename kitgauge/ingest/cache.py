@@ -34,14 +34,29 @@ def cache_folder() -> Path:
     return user_cache_path("kitgauge", appauthor=False)
 
 
-_PACKAGES = ("numpy", "scipy", "opencv-python-headless", "rawpy", "ExifRead", "pillow", "tifffile")
+# what decodes frames, measures and fits: another version of one may move a number
+PACKAGES = (
+    "numpy", "scipy", "opencv-python-headless", "rawpy", "imagecodecs", "ExifRead", "pillow", "tifffile",
+)  # fmt: skip
+
+
+@cache
+def package_versions() -> dict[str, str]:
+    """Return the versions of `PACKAGES`."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = {}
+    for package in PACKAGES:
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:  # installed under another distribution's name
+            found[package] = "unknown"
+    return found
 
 
 @cache
 def code_fingerprint() -> str:
     """Return a digest of the code that turns files into measurements, with the versions of what decodes them."""
-    from importlib.metadata import version
-
     import rawpy
 
     digest = hashlib.sha256()
@@ -51,8 +66,8 @@ def code_fingerprint() -> str:
         digest.update(path.name.encode())
         digest.update(path.read_bytes())
     digest.update(f"kitgauge {kitgauge.__version__}, LibRaw {rawpy.libraw_version}".encode())
-    for package in _PACKAGES:
-        digest.update(f"{package} {version(package)}".encode())
+    for package, version in package_versions().items():
+        digest.update(f"{package} {version}".encode())
     return digest.hexdigest()
 
 

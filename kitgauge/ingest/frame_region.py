@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from kitgauge.errors import UsageError
-from kitgauge.frames.metadata import read_settings
+from kitgauge.frames.metadata import FrameSettings
 
 _NEEDED = 'four numbers "x,y,width,height" from the top left of the frame as shown: pixels, or percent with %'
 SMALLEST_PX = 40  # each way: an edge of 30 px with some ground beside it
@@ -95,10 +94,9 @@ def parse_regions(texts: Sequence[str]) -> tuple[FrameRegion, ...]:
     return tuple(_parsed(text) for text in texts)
 
 
-def check_regions(paths: Iterable[Path], regions: Sequence[FrameRegion]) -> None:
+def check_regions(frames: Iterable[FrameSettings], regions: Sequence[FrameRegion]) -> None:
     """Raise UsageError where a region reaches out of a frame whose metadata tell its size."""
-    for path in paths if regions else ():
-        settings = read_settings(path)
+    for settings in frames if regions else ():
         if settings.width_px and settings.height_px:
             for region in regions:
                 region.on_sensor((settings.height_px, settings.width_px), settings.orientation)

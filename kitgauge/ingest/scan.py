@@ -72,28 +72,34 @@ def scan_folder(
     overrides: Mapping[str, Overrides] = {}
     if settings_file is not None:
         overrides = read_settings_file(settings_file, [path.relative_to(folder) for path in paths])
-    records: list[FrameRecord] = []
-    known: dict[Path, FrameSettings] = {}
     reading = (
-        partial(_record, path.relative_to(folder).as_posix(), path, overrides_for(overrides, path, folder))
+        partial(read_frame, path.relative_to(folder).as_posix(), path, overrides_for(overrides, path, folder))
         for path in paths
     )
-    for path, (record, settings) in zip(paths, _in_order(reading, executor, at_once), strict=True):
+    read: list[FrameRead] = []
+    for one in _in_order(reading, executor, at_once):
+        read.append(one)
+        if progress is not None:
+            progress(len(read), len(paths))
+    return scan_of(folder, read, listing.others)
+
+
+FrameRead = tuple[FrameRecord, FrameSettings | None]  # settings None where they could not be read
+
+
+def scan_of(folder: Path, read: Iterable[FrameRead], others: Mapping[str, str]) -> Scan:
+    """Return the scan of files that have been read, in the order of their paths, and of `others` that are no frames."""
+    records, known = [], {}
+    for record, settings in read:
         records.append(record)
         if settings is not None:
-            known[path] = settings
-        if progress is not None:
-            progress(len(records), len(paths))
-    frames = tuple(sorted(_leave_out_doubles(records, known), key=capture_order))
-    return Scan(folder, frames, listing.others, known)
+            known[record.path] = settings
+    return Scan(folder, tuple(sorted(_leave_out_doubles(records, known), key=capture_order)), others, known)
 
 
-_Read = tuple[FrameRecord, FrameSettings | None]
-
-
-def _in_order(reading: Iterable[partial[_Read]], executor: Executor | None, at_once: int) -> Iterator[_Read]:
+def _in_order(reading: Iterable[partial[FrameRead]], executor: Executor | None, at_once: int) -> Iterator[FrameRead]:
     """Yield what each of `reading` gives; a file that its reader did not survive is rejected."""
-    pending: deque[tuple[Future[_Read], partial[_Read]]] = deque()
+    pending: deque[tuple[Future[FrameRead], partial[FrameRead]]] = deque()
     for one in reading:
         if executor is None:
             yield one()
@@ -105,7 +111,7 @@ def _in_order(reading: Iterable[partial[_Read]], executor: Executor | None, at_o
         yield _finished(*pending.popleft())
 
 
-def _finished(future: Future[_Read], one: partial[_Read]) -> _Read:
+def _finished(future: Future[FrameRead], one: partial[FrameRead]) -> FrameRead:
     try:
         return future.result()
     except WorkerLostError as lost:
@@ -113,7 +119,8 @@ def _finished(future: Future[_Read], one: partial[_Read]) -> _Read:
         return FrameRecord(file=file, path=path).rejected("unreadable", str(lost)), None
 
 
-def _record(file: str, path: Path, row: Overrides | None) -> _Read:
+def read_frame(file: str, path: Path, row: Overrides | None) -> FrameRead:
+    """Return hash and settings of one file, `file` below the folder; one that cannot be read is rejected."""
     record = FrameRecord(file=file, path=path)
     try:
         record = replace(record, is_raw=is_raw(path), sha256=content_hash(path))

@@ -6,13 +6,10 @@ had fails with `WorkerLostError`, which names the file it had opened last, and n
 
 from __future__ import annotations
 
-import atexit
-import json
 import os
 import queue
 import signal
 import socket
-import subprocess
 import sys
 import threading
 import time
@@ -21,11 +18,11 @@ from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import suppress
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any, ClassVar, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
-from kitgauge.errors import DEBUG_VARIABLE
-from kitgauge.ingest import spare_workers
-from kitgauge.ingest.worker_process import DONE, END_OF, FORK, LOAD, OPENING
+from kitgauge.errors import KitgaugeError
+from kitgauge.ingest.worker_nursery import Nursery, start_process
+from kitgauge.ingest.worker_process import DONE, OPENING
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
@@ -35,20 +32,28 @@ _Item = tuple["Future[Any]", Callable[[], Any]]
 SECONDS_PER_FILE = 300.0
 _SHARE_OF_MEMORY = 0.75
 _LEAST_MEMORY_BYTES = 2 << 30
+_WAITS_S = (0.0, 0.1, 1.0)  # before each attempt to start a worker: a machine may be short of processes for a moment
 _FORKS = sys.platform == "linux"  # elsewhere, what the libraries hold does not survive a fork
-_ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
-_START = (
-    "import json, sys; sys.path[:] = json.loads(sys.argv[1]); from kitgauge.ingest import worker_process; "
-    "getattr(worker_process, sys.argv[2])(*json.loads(sys.argv[3]))"
-)
 
 
 class WorkerLostError(Exception):
     """The process that did a piece of work has ended before it was done; `path` is the file it had opened last."""
 
-    def __init__(self, reason: str, path: Path | None) -> None:
+    def __init__(self, reason: str, path: Path | None, *, begun: bool = True) -> None:
         super().__init__(reason)
         self.path = path
+        self.begun = begun  # False: it had ended before it was given the work
+
+
+class WorkerStartError(KitgaugeError):
+    """The system lets no worker process start."""
+
+    def __init__(self, error: OSError | RuntimeError) -> None:
+        super().__init__(
+            "no process can be started to measure the frames",
+            got=getattr(error, "strerror", None) or error,
+            fix="close other programs, allow more processes (ulimit -u), or use fewer --workers",
+        )
 
 
 def start_workers(workers: int, modules: Sequence[str] = ()) -> Executor:
@@ -64,7 +69,7 @@ def start_workers(workers: int, modules: Sequence[str] = ()) -> Executor:
 def prepare_workers() -> None:
     """Have the libraries that workers need loaded, beside other work, before a pool is asked for."""
     if _FORKS:
-        _Nursery.free().leave()
+        Nursery.free().leave()
 
 
 class WorkerPool(Executor):
@@ -78,7 +83,7 @@ class WorkerPool(Executor):
         self.workers = workers
         self._modules = tuple(modules)
         self._memory_bytes = memory_bytes or max(_LEAST_MEMORY_BYTES, int(_SHARE_OF_MEMORY * _memory() / workers))
-        self._nursery = _Nursery.free() if _FORKS else None
+        self._nursery = Nursery.free() if _FORKS else None
         if self._nursery is not None:
             self._nursery.load(self._modules)
         self._items: queue.SimpleQueue[_Item | None] = queue.SimpleQueue()
@@ -86,6 +91,7 @@ class WorkerPool(Executor):
         self._busy: dict[threading.Thread, _Worker] = {}
         self._idle = threading.Semaphore(0)
         self._closed = self._stopped = False
+        self._lock = threading.Lock()
 
     @property
     def spare(self) -> tuple[int, int] | None:
@@ -102,8 +108,13 @@ class WorkerPool(Executor):
         self._items.put((future, partial(fn, *args, **kwargs) if args or kwargs else fn))
         if not self._idle.acquire(blocking=False) and len(self._threads) < self.workers:
             thread = threading.Thread(target=self._attend, name="worker", daemon=True)
-            self._threads.append(thread)
-            thread.start()
+            try:
+                thread.start()
+            except RuntimeError as error:
+                if not self._threads:  # else those that there are do the work
+                    raise WorkerStartError(error) from error
+            else:
+                self._threads.append(thread)
         return future
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
@@ -134,10 +145,16 @@ class WorkerPool(Executor):
             if future.set_running_or_notify_cancel():
                 try:
                     worker = worker or self._new_worker()
-                    self._busy[threading.current_thread()] = worker
-                    if self._stopped:  # before it was among those that were ended
-                        worker.kill()
-                    future.set_result(worker.do(work))
+                    try:
+                        result = self._done(worker, work)
+                    except WorkerLostError as lost:
+                        worker = None
+                        if lost.begun or self._stopped:
+                            raise
+                        worker = self._new_worker()  # that one had ended while it was idle
+                        result = self._done(worker, work)
+                    future.set_result(result)
+                    del result
                 except WorkerLostError as lost:
                     worker = None
                     future.set_exception(lost)
@@ -149,6 +166,12 @@ class WorkerPool(Executor):
         if worker is not None:
             worker.close()
 
+    def _done(self, worker: _Worker, work: Callable[[], Any]) -> Any:
+        self._busy[threading.current_thread()] = worker
+        if self._stopped:  # before it was among those that were ended
+            worker.kill()
+        return worker.do(work)
+
     def _next(self) -> _Item | None:
         """Return the next piece of work, None when there will be no more."""
         try:
@@ -158,13 +181,34 @@ class WorkerPool(Executor):
             return self._items.get()
 
     def _new_worker(self) -> _Worker:
+        """Return a new worker process. Raises WorkerStartError where none can be had for a while."""
+        for wait_s in _WAITS_S:
+            time.sleep(wait_s)
+            nursery = self._nursery
+            try:
+                return self._worker_of(nursery)
+            except OSError as error:
+                failure = error
+                if nursery is not None:
+                    self._replace(nursery)
+        raise WorkerStartError(failure) from failure
+
+    def _worker_of(self, nursery: Nursery | None) -> _Worker:
+        folder = _working_folder()
         ours, theirs = socket.socketpair()
-        with theirs:
-            if self._nursery is not None:
-                pid = self._nursery.fork(theirs, self._memory_bytes)
-                return _Worker(Connection(ours.detach()), pid, self._nursery.end_of)
-            process = _started("worker", theirs.fileno(), self._modules, str(Path.cwd()), self._memory_bytes)
+        with ours, theirs:
+            if nursery is not None:
+                pid = nursery.fork(theirs, folder, self._memory_bytes)
+                return _Worker(Connection(ours.detach()), pid, nursery.end_of)
+            process = start_process("worker", theirs.fileno(), self._modules, folder, self._memory_bytes)
             return _Worker(Connection(ours.detach()), process.pid, lambda _: process.wait())
+
+    def _replace(self, nursery: Nursery) -> None:
+        """Have workers forked from a new process where this one has ended; workers that it has forked go on."""
+        with self._lock:
+            if self._nursery is nursery and nursery.has_ended():
+                self._nursery = nursery.successor()
+                self._nursery.load(self._modules)
 
 
 class _Worker:
@@ -184,6 +228,9 @@ class _Worker:
         last = time.monotonic()
         try:
             self._connection.send(work)
+        except ConnectionError:
+            raise WorkerLostError(_how_it_ended(self._bury()), None, begun=False) from None
+        try:
             while True:
                 if not self._connection.poll(max(0.0, last + SECONDS_PER_FILE - time.monotonic())):
                     self.kill()
@@ -210,102 +257,28 @@ class _Worker:
         self._connection.close()
         self._bury()
 
-    def _bury(self) -> int:
-        """Return the exit status of a worker that has ended."""
+    def _bury(self) -> int | None:
+        """Return the exit status of a worker that has ended, None where nobody is left to tell."""
         with self._lock:
             self._alive = False  # from now on its number may be another's
             self._connection.close()
             try:
                 return self._ended(self._pid)
-            except (OSError, ValueError):  # nobody is left to tell
-                return 0
+            except (OSError, ValueError):
+                return None
 
 
-class _Nursery:
-    """The process that workers are forked from; it stays for the next pool."""
-
-    _waiting: ClassVar[list[_Nursery]] = []  # those that no pool uses
-
-    def __init__(self) -> None:
-        self.spare = spare_workers.make_pipe()
-        self._control, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        self._lock = threading.Lock()
-        with theirs:
-            self._process = _started("nursery", theirs.fileno(), self.spare, keep=self.spare)
-
-    @classmethod
-    def free(cls) -> _Nursery:
-        """Return one that nobody uses, or a new one."""
-        with suppress(IndexError):
-            while True:
-                waiting = cls._waiting.pop()
-                if waiting._process.poll() is None:
-                    return waiting
-                waiting.close()
-        return cls()
-
-    def leave(self) -> None:
-        """Keep it for the next pool, until this process ends."""
-        while spare_workers.take(self.spare):  # offered to workers that have ended
-            pass
-        self._waiting.append(self)
-
-    def fork(self, connection: socket.socket, memory_bytes: int) -> int:
-        """Return the process id of a new worker at the other end of `connection`."""
-        with self._lock:
-            socket.send_fds(self._control, [_request(FORK, str(Path.cwd()), memory_bytes)], [connection.fileno()])
-            return self._answer()
-
-    def load(self, modules: Sequence[str]) -> None:
-        """Have these modules loaded before the next worker is forked."""
-        with self._lock, suppress(OSError):
-            self._control.sendall(_request(LOAD, *modules))
-
-    def end_of(self, pid: int) -> int:
-        """Return the exit status of a worker that has ended or is about to."""
-        with self._lock:
-            self._control.sendall(_request(END_OF, pid))
-            return self._answer()
-
-    def close(self) -> None:
-        """End it; its workers have ended before."""
-        self._control.close()
-        self._process.kill()  # it may still be loading
-        self._process.wait()
-        for end in self.spare:
-            os.close(end)
-
-    def _answer(self) -> int:
-        answer = self._control.recv(64)
-        if not answer:
-            raise ChildProcessError("the process that starts the workers has ended")
-        return int(answer)
+def _working_folder() -> str:
+    """Return the folder of the run; the root's where it has been removed, so that relative names are not found."""
+    try:
+        return str(Path.cwd())
+    except OSError:
+        return "/"
 
 
-def _request(*values: object) -> bytes:
-    return json.dumps(values).encode()
-
-
-@atexit.register
-def _close_all() -> None:
-    while _Nursery._waiting:
-        _Nursery._waiting.pop().close()
-
-
-def _started(part: str, descriptor: int, *arguments: object, keep: tuple[int, ...] = ()) -> subprocess.Popen[bytes]:
-    """Start a Python process that runs `part` of `worker_process`; it keeps the descriptors named."""
-    return subprocess.Popen(
-        [sys.executable, "-c", _START, json.dumps(sys.path), part, json.dumps([descriptor, *arguments])],
-        pass_fds=(descriptor, *keep),
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=None if os.environ.get(DEBUG_VARIABLE) else subprocess.DEVNULL,
-        start_new_session=True,  # Ctrl-C is for the run, which ends its workers
-        env={**os.environ, **_ONE_THREAD},
-    )
-
-
-def _how_it_ended(status: int) -> str:
+def _how_it_ended(status: int | None) -> str:
+    if status is None:
+        return "the process that measured it has ended"
     if status >= 0:
         return f"the process that measured it ended with status {status}"
     names: dict[int, str] = {signal.SIGSEGV: "a memory fault", signal.SIGKILL: "being killed (for lack of memory?)"}

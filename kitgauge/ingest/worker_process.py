@@ -7,6 +7,7 @@ forked from it: that takes a moment, and they share its memory. It runs no threa
 
 from __future__ import annotations
 
+import errno
 import gc
 import json
 import os
@@ -32,8 +33,9 @@ def nursery(control_fd: int, spare_fds: tuple[int, int]) -> None:
     """Load what all workers need, then do what requests ask for, until the control socket closes.
 
     A request is a packet with a JSON list. `LOAD` and names of modules: these are loaded. `FORK`, a folder to work in
-    and a limit of memory [bytes] come with the worker's end of its connection; the answer is its process id. `END_OF`
-    and a process id ask how that worker ended; the answer is its exit status, negative for a signal.
+    and a limit of memory [bytes] come with the worker's end of its connection; the answer is its process id, or the
+    system's error number, negative, where there cannot be one more process. `END_OF` and a process id ask how that
+    worker ended; the answer is its exit status, negative for a signal.
     """
     _load(LIBRARIES)
     control = socket.socket(fileno=control_fd)
@@ -49,12 +51,16 @@ def nursery(control_fd: int, spare_fds: tuple[int, int]) -> None:
             elif kind == FORK:
                 gc.freeze()  # what is there now is shared with the workers, so nobody may write to it
                 folder, memory_bytes = values
-                worker = os.fork()
+                try:
+                    worker = os.fork()
+                except OSError as error:
+                    worker = -(error.errno or errno.EAGAIN)
                 if worker == 0:
                     control.close()
                     _work_and_end(descriptors[0], folder, memory_bytes, spare_fds)
                 os.close(descriptors[0])
-                workers.add(worker)
+                if worker > 0:
+                    workers.add(worker)
                 control.sendall(b"%d" % worker)
             elif kind == END_OF:
                 (worker,) = values
@@ -128,6 +134,6 @@ def _limit_memory(memory_bytes: int) -> None:
         import resource
     except ImportError:
         return
-    hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
-    limit = memory_bytes if hard == resource.RLIM_INFINITY else min(memory_bytes, hard)
+    soft, hard = resource.getrlimit(resource.RLIMIT_DATA)
+    limit = min([memory_bytes, *(bound for bound in (soft, hard) if bound != resource.RLIM_INFINITY)])
     resource.setrlimit(resource.RLIMIT_DATA, (limit, hard))

@@ -67,12 +67,10 @@ _TURNING = (
     (0.03286555333, 102.8358082),
     (0.03279928959, 719.7851442),
 )
-_TURNING_SPREAD = 0.12
 
 
-def _turning(z: float, _k: float) -> float:
-    """Return P(ln (|cos a| exp(k n)) <= z), n standard normal, k = 0.12: exponentially modified Gaussians."""
-    k = _TURNING_SPREAD
+def _turning(z: float, k: float) -> float:
+    """Return P(ln (|cos a| exp(k n)) <= z), n standard normal: exponentially modified Gaussians."""
     total = 0.5 * math.erfc(-z / k / math.sqrt(2.0))
     for weight, rate in _TURNING:
         away = (z / k + rate * k) / math.sqrt(2.0)

@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.html_page import html_page
 from kitgauge.protocol.loading import LoadedProtocol
 from kitgauge.protocol.marked import format_setting
 from kitgauge.protocol.model import ROLE_TEXTS, Protocol, Step
@@ -180,16 +181,9 @@ def brief_html(shots: ShotList, loaded: LoadedProtocol | None = None, run_as: st
 
     `loaded`, where given, puts the file's hash into the foot of the page.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("kitgauge.protocol", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("brief.html.j2").render(
+    return html_page(
+        "templates/brief.html.j2",
+        "kitgauge.protocol",
         protocol=shots.protocol,
         facts=_fact_rows(shots),
         steps=[_page_step(step, own) for step, own in _steps_with_shots(shots)],

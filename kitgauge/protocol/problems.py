@@ -99,7 +99,8 @@ def _fault(details: ErrorDetails, content: Mapping[str, Any]) -> _Fault:
     fix = f"correct {key}"
     if kind == "literal_error":
         words = re.findall(r"'([^']+)'", context["expected"])
-        fix = _suggestion(str(details["input"]).lower(), words) or fix
+        given = details["input"]
+        fix = (_suggestion(given.lower(), words) if isinstance(given, str) else "") or fix
     return _Fault(key, "this value cannot be used", got, _needed(details, description), fix)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from kitgauge.html_page import html_page
 from kitgauge.report import wording
 from kitgauge.report.data import mapping, number, records, text, texts
 
@@ -13,18 +14,10 @@ _TEMPLATE = "class.html.jinja"
 
 def class_page(overview: Mapping[str, Any]) -> str:
     """Return the page as HTML. Everything that comes from the files is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("kitgauge.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = wording.tie
     learners = records(overview.get("learners"))
-    return environment.get_template(_TEMPLATE).render(
+    return html_page(
+        _TEMPLATE,
+        "kitgauge.report",
         title=text(overview.get("title")) or text(overview.get("protocol")),
         protocol=text(overview.get("protocol")),
         sentence=summary_sentence(overview),

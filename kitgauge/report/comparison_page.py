@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from kitgauge.atomic import write_atomically
-from kitgauge.report import wording
+from kitgauge.html_page import html_page
 from kitgauge.report.comparison_text import criterion_sentence, runs_table, sentences
 from kitgauge.report.data import records, texts
 
@@ -21,19 +21,11 @@ def write_comparison(path: Path, found: Mapping[str, Any]) -> None:
 
 def comparison_page(found: Mapping[str, Any]) -> str:
     """Return the page as HTML. Everything that comes from the files is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
     from kitgauge.report.plots_comparison import comparison_picture
 
-    environment = Environment(
-        loader=PackageLoader("kitgauge.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = wording.tie
-    return environment.get_template(_TEMPLATE).render(
+    return html_page(
+        _TEMPLATE,
+        "kitgauge.report",
         criterion=criterion_sentence(found),
         sentences=sentences(found),
         notes=texts(found.get("notes")),

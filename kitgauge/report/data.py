@@ -18,7 +18,8 @@ from typing import Any
 
 from kitgauge.errors import ResultsError
 from kitgauge.flags import FLAGS, Flag
-from kitgauge.runs.files import CURVES_FILE, FRAMES_FILE, RUN_FILE, SCHEMA
+from kitgauge.runs.files import CURVES_FILE, FRAMES_FILE, RUN_FILE
+from kitgauge.runs.reading import in_current_form
 
 _LARGEST = 1e30
 _DEEPEST = 40  # our own files nest 8 deep; what reads them walks down by recursion
@@ -185,7 +186,8 @@ def load_run(folder: Path) -> RunData:
             "not a folder", where=file, got="a file", needed="the folder that `kitgauge run` has written",
             fix=f"give the folder of the run: {file.parent}",
         )  # fmt: skip
-    run = _read_json(folder / RUN_FILE)
+    notes: list[str] = []
+    run = _read_json(folder / RUN_FILE, notes)
     if run is None:
         raise ResultsError(
             "this folder holds no results",
@@ -194,8 +196,7 @@ def load_run(folder: Path) -> RunData:
             needed="a folder that `kitgauge run` has written",
             fix="give the folder of one run, for example results/KIT/RUN",
         )
-    notes: list[str] = []
-    curves = _read_json(folder / CURVES_FILE)
+    curves = _read_json(folder / CURVES_FILE, notes)
     if curves is None:
         if text(run.get("status")) == "complete":
             raise ResultsError(
@@ -214,8 +215,8 @@ def load_run(folder: Path) -> RunData:
     return RunData(folder=folder, run=run, curves=curves, frames=frames, notes=tuple(notes))
 
 
-def _read_json(path: Path) -> Mapping[str, Any] | None:
-    """Return the object in a JSON file, None if there is no such file."""
+def _read_json(path: Path, notes: list[str]) -> Mapping[str, Any] | None:
+    """Return the object in a JSON file, None if there is no such file; `notes` is told of an older form."""
     try:
         content = json.loads(path.read_bytes().decode("utf-8", errors="replace"))  # file names may be no valid text
     except FileNotFoundError:
@@ -224,14 +225,10 @@ def _read_json(path: Path) -> Mapping[str, Any] | None:
         raise _unreadable(path, error) from error
     if _too_deep(content):
         raise _unreadable(path, f"values nested more than {_DEEPEST} deep")
-    schema = content.get("schema") if isinstance(content, Mapping) else None
-    if not isinstance(content, Mapping) or not isinstance(schema, int) or schema > SCHEMA:
-        raise ResultsError(
-            "results file is not of a form this version reads", where=path, got=f"schema {schema}",
-            needed=f"a JSON object of schema {SCHEMA}",
-            fix="use the kitgauge version that wrote it, or run the protocol again",
-        )  # fmt: skip
-    return content
+    found, older = in_current_form(path, content)
+    if older:
+        notes.append(older)
+    return found
 
 
 def _unreadable(path: Path, got: object) -> ResultsError:

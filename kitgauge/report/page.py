@@ -30,6 +30,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import write_atomically
+from kitgauge.html_page import html_page
 from kitgauge.report import (
     blur_findings,
     evidence,
@@ -39,7 +40,6 @@ from kitgauge.report import (
     sharpness_tables,
     subject_tables,
     troubles,
-    wording,
 )
 from kitgauge.report.contact_sheet import contact_sheet
 from kitgauge.report.data import RunData, load_run, mapping, texts
@@ -74,17 +74,7 @@ def write_report(run_dir: Path) -> Path:
 
 def render_page(data: RunData) -> str:
     """Return the page as HTML. Everything that comes from the files is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("kitgauge.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = wording.tie
-    return environment.get_template(_TEMPLATE).render(**page_content(data))
+    return html_page(_TEMPLATE, "kitgauge.report", **page_content(data))
 
 
 def page_content(data: RunData) -> dict[str, Any]:

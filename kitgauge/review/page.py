@@ -15,7 +15,7 @@ from kitgauge.atomic import write_atomically
 from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.opening import open_frame
-from kitgauge.report import wording
+from kitgauge.html_page import html_page
 from kitgauge.review.developed_twin import developed_twin
 from kitgauge.review.folder import Reviewed
 from kitgauge.review.one_frame import Review
@@ -47,17 +47,10 @@ def write_page(path: Path, reviewed: Reviewed) -> None:
 
 def review_page(reviewed: Reviewed) -> str:
     """Return the page as HTML. Everything that comes from files is escaped."""
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=ChoiceLoader([PackageLoader("kitgauge.review", "."), PackageLoader("kitgauge.report", ".")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = wording.tie
-    return environment.get_template(_TEMPLATE).render(
+    return html_page(
+        _TEMPLATE,
+        "kitgauge.review",
+        "kitgauge.report",
         cards=[_card(review) for review in reviewed.frames],
         not_opened=reviewed.not_opened,
         where=reviewed.where.name or str(reviewed.where),

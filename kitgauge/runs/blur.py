@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from kitgauge.errors import FitError, LimitsError, MeasurementError
@@ -26,8 +27,8 @@ from kitgauge.runs.blur_findings import constant_finding, roll_finding, shock_fi
 from kitgauge.runs.blur_frames import angles_of, edges_of, frame_row, frame_streak, without_the_knock
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
 from kitgauge.runs.scene_blur import NO_TARGET, SceneSeen, best_first, measure_scene, scene_seen
+from kitgauge.runs.subject import SubjectSeen, subject_seen, with_turns
 from kitgauge.runs.subject import measure as measure_subject
-from kitgauge.runs.subject import subject_seen, with_turns
 
 _KEEPS = (0.5, 0.8, 0.9)
 _MOVING = ("handheld", "subject")
@@ -72,13 +73,27 @@ def measure(context: RunContext, results: Results) -> None:
     measure_subject(context, known.edges, known.of, results)
 
 
-def conclude(context: RunContext, results: Results) -> Section:
-    """Return the streak of each frame, the fit over shutter time, and the limits."""
+@dataclass(frozen=True)
+class FramesSeen:
+    """The frames of a blur run with their flags and streaks, before anything is fitted to them."""
+
+    records: tuple[FrameRecord, ...]
+    streaks: Mapping[str, Streak]
+    rolls: Mapping[str, CameraRoll]
+    reference: StillSeries | None
+    scene: SceneSeen | None  # in place of a target
+    subject: SubjectSeen | None
+    shape: tuple[int, int] | None
+    missing: tuple[str, ...]
+
+
+def frames_seen(context: RunContext, results: Results) -> FramesSeen:
+    """Return the streak of each frame against the tripod frames, and what its flags make of it."""
     shape = common_shape(results)
     records = with_refusals(context.records, results)
     missing: list[str] = []
     reference: StillSeries | None = None
-    scene: SceneSeen | None = None  # in place of a target
+    scene: SceneSeen | None = None
     still = [
         record for record in records if record.role == "tripod" and record.status == "used" and record.file in results
     ]
@@ -120,6 +135,15 @@ def conclude(context: RunContext, results: Results) -> Section:
     records = tuple(
         _judged(record, results.get(record.file), streaks.get(record.file), reference, shape) for record in records
     )
+    return FramesSeen(records, streaks, rolls, reference, scene, subject, shape, tuple(missing))
+
+
+def conclude(context: RunContext, results: Results) -> Section:
+    """Return the streak of each frame, the fit over shutter time, and the limits."""
+    seen = frames_seen(context, results)
+    records, streaks, rolls, shape = seen.records, seen.streaks, seen.rolls, seen.shape
+    reference, scene, subject = seen.reference, seen.scene, seen.subject
+    missing = list(seen.missing)
     angles = angles_of(context.kit, results)
     bursts = bursts_of(records)
     rows = [

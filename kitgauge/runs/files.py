@@ -6,6 +6,7 @@ what came before. NaN and infinity become null: unknown is never 0 and never inv
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
@@ -18,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from kitgauge.atomic import atomic_file, unwritable, write_atomically
 from kitgauge.errors import ResultsError
+from kitgauge.runs.reading import RUN_FILE as RUN_FILE
 from kitgauge.runs.reading import SCHEMA as SCHEMA
 from kitgauge.runs.reading import read_json as read_json
 
@@ -26,7 +28,8 @@ if TYPE_CHECKING:
 
     from kitgauge.ingest.record import FrameRecord
 
-RUN_FILE, CURVES_FILE, FRAMES_FILE, LOG_FILE = "run.json", "curves.json", "frames.csv", "log.jsonl"
+CURVES_FILE, FRAMES_FILE, LOG_FILE = "curves.json", "frames.csv", "log.jsonl"
+PROTOCOL_FILE = "protocol.toml"  # a copy of the one that was run
 FRAME_COLUMNS = (
     "file", "sha256", "taken_at", "body", "lens", "iso", "shutter_s", "f_number", "focal_mm", "step", "role", "status",
     "flags", "reason",
@@ -95,15 +98,28 @@ class RunLog:
 
     def add(self, event: str, **values: Any) -> None:
         """Append one event with its time. Raises ResultsError if it cannot be written."""
-        line = json.dumps(plain({"event": event, "time": now(), **values}), ensure_ascii=False, allow_nan=False)
+        values = {"event": event, "time": now(), **values}
+        line = json.dumps(plain(values), ensure_ascii=False, allow_nan=False) + "\n"
         try:
-            with self.path.open("a", encoding="utf-8", errors="surrogateescape") as file:
-                file.write(line + "\n")
-                file.flush()
+            with self.path.open("ab", buffering=0) as file:
+                _append(file.fileno(), line.encode("utf-8", errors="surrogateescape"))
                 if event in ("start", "stop"):
                     os.fsync(file.fileno())
         except OSError as error:
             raise unwritable(self.path, error) from error
+
+
+def _append(descriptor: int, line: bytes) -> None:
+    """Write a line in one piece, so that those of two runs do not mix; of one that finds no room nothing stays."""
+    before = os.fstat(descriptor).st_size
+    try:
+        written = os.write(descriptor, line)
+        while written < len(line):  # the disk is full, as the next attempt tells
+            written += os.write(descriptor, line[written:])
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.ftruncate(descriptor, before)
+        raise
 
 
 def new_run_folder(results: Path, kit_folder: str, protocol_id: str) -> Path:

@@ -18,11 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, special
 
-from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, ev100, nominal_f_number, nominal_iso, nominal_shutter_s
+from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, ev100
 from kitgauge.simulate.chart_series import SampledPath
 from kitgauge.simulate.dng import RecordedSettings, write_dng
 from kitgauge.simulate.hands import draw_motion, sample_motion, streak_of, uniform_path
 from kitgauge.simulate.model import SimulatedKit
+from kitgauge.simulate.shooting import recorded_settings
 
 Picture = NDArray[np.float32]
 Spectrum = NDArray[np.complex64]
@@ -128,7 +129,7 @@ def shoot_everyday(
         stops = scene.light_ev100 - ev100(shot.f_number, shot.shutter_s, shot.iso)
         light *= np.float32(MIDGREY_FRACTION_OF_SATURATION / _MIDGREY * 2.0**stops)
         name = f"IMG{suffix}_{number:04d}.{'JPG' if jpeg else 'DNG'}"
-        recorded = _recorded(kit, shot, taken_at)
+        recorded = recorded_settings(kit, shot, taken_at)
         samples = _samples(kit, light, shot, rng)
         if jpeg:
             _write_jpeg(folder / name, kit, samples, recorded)
@@ -276,25 +277,6 @@ def _samples(kit: SimulatedKit, light: Picture, shot: EverydayShot, rng: np.rand
             electrons[where] = light[..., channels[name]][where]
     electrons *= np.float32(kit.sensor.labelled_range_e(shot.iso))
     return kit.sensor.expose(electrons, shot.iso, rng, exposure_s=shot.shutter_s)
-
-
-def _recorded(kit: SimulatedKit, shot: EverydayShot, taken_at: object) -> RecordedSettings:
-    neutral = kit.sensor.colour_response
-    return RecordedSettings(
-        make=kit.make,
-        model=kit.model,
-        body_serial=kit.body_serial,
-        lens=kit.lens.name,
-        iso=nominal_iso(shot.iso),
-        shutter_s=nominal_shutter_s(shot.shutter_s),
-        f_number=nominal_f_number(shot.f_number),
-        focal_mm=kit.lens.focal_mm,
-        focal_35mm=kit.focal_35mm,
-        taken_at=taken_at,  # type: ignore[arg-type]
-        utc_offset="+00:00",
-        pixel_pitch_um=kit.pitch_um,
-        as_shot_neutral=(neutral["R"], neutral["G"], neutral["B"]),
-    )
 
 
 def _write_jpeg(path: Path, kit: SimulatedKit, samples: NDArray[np.uint16], recorded: RecordedSettings) -> None:

@@ -250,7 +250,16 @@ def _tint(electrons: NDArray[np.float32], kit: SimulatedKit) -> None:
             electrons[row :: len(pattern), column :: len(names)] *= np.float32(kit.tungsten_response[name])
 
 
-def recorded_settings(kit: SimulatedKit, frame: PlannedFrame) -> RecordedSettings:
+class _Settings(Protocol):
+    @property
+    def iso(self) -> float: ...
+    @property
+    def shutter_s(self) -> float: ...
+    @property
+    def f_number(self) -> float: ...
+
+
+def recorded_settings(kit: SimulatedKit, shot: _Settings, taken_at: datetime) -> RecordedSettings:
     """Return what the simulated body writes into the file: marked values, as cameras do."""
     neutral = kit.sensor.colour_response
     return RecordedSettings(
@@ -258,12 +267,12 @@ def recorded_settings(kit: SimulatedKit, frame: PlannedFrame) -> RecordedSetting
         model=kit.model,
         body_serial=kit.body_serial,
         lens=kit.lens.name,
-        iso=nominal_iso(frame.iso),
-        shutter_s=nominal_shutter_s(frame.shutter_s),
-        f_number=nominal_f_number(frame.f_number),
+        iso=nominal_iso(shot.iso),
+        shutter_s=nominal_shutter_s(shot.shutter_s),
+        f_number=nominal_f_number(shot.f_number),
         focal_mm=kit.lens.focal_mm,
         focal_35mm=kit.focal_35mm,
-        taken_at=frame.taken_at,
+        taken_at=taken_at,
         utc_offset="+00:00",
         pixel_pitch_um=kit.pitch_um,
         as_shot_neutral=(neutral["R"], neutral["G"], neutral["B"]),
@@ -304,7 +313,7 @@ def shoot_protocol(
             kit.sensor.pattern,
             kit.sensor.black_dn,
             kit.sensor.white_dn,
-            recorded_settings(kit, frame),
+            recorded_settings(kit, frame, frame.taken_at),
             compression=kit.compression,
         )
 

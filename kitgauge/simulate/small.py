@@ -20,7 +20,7 @@ def small_kit(**changes: Any) -> SimulatedKit:
     return replace(SimulatedKit(), **{"shape": (480, 720), "cells": (1, 3), "iso_range": (100.0, 1600.0), **changes})
 
 
-def shots_of(protocol: str, kit: SimulatedKit, frames: int | None = None, **ranges: float) -> list[Shot]:
+def shots_of(protocol: str, kit: SimulatedKit, frames: int | None = None, **ranges: Any) -> list[Shot]:
     """Return the shots of a shipped protocol for a kit, at most `frames` per setting.
 
     `ranges` narrow the kit's dials: fields of CameraRange, such as `iso_max` or `f_min`.
@@ -36,7 +36,7 @@ def simulated_frames(
     seed: int = 1,
     kit: SimulatedKit | None = None,
     frames: int | None = None,
-    **ranges: float,
+    **ranges: Any,
 ) -> Path:
     """Photograph a shipped protocol with a simulated kit (default: `small_kit()`) and return the folder of DNG files.
 

@@ -44,19 +44,25 @@ def test_the_distributions_of_hands_call_a_swinging_subject_slower_than_it_is() 
     assert abs(np.mean(ours)) < 0.5 * np.mean(hands)
 
 
-def test_to_and_fro_in_closed_form() -> None:
-    family, none = FAMILIES["turning"], np.array(1.0)
-    mass = integrate.quad(lambda z: math.exp(float(family.log_density(np.array(z), none)) + z), -25, 4, limit=400,
-                          points=[-1.0, 0.0, 0.3])[0]  # fmt: skip
+@pytest.mark.parametrize("spread", [0.05, 0.12, 0.35, 2.0])
+def test_to_and_fro_in_closed_form(spread: float) -> None:
+    family, k = FAMILIES["turning"], np.array(spread)
+    mass = integrate.quad(lambda z: math.exp(float(family.log_density(np.array(z), k)) + z), -25 - 8 * spread,
+                          8 * spread + 1, limit=400, points=[-1.0, 0.0, 0.3])[0]  # fmt: skip
     assert mass == pytest.approx(1.0, abs=1e-6)
     # the mean over phases of a normal distribution function
     phases = (np.arange(100_000) + 0.5) / 100_000 * math.pi / 2.0
     for z in (-2.0, -0.5, 0.0, 0.3):
-        exact = float(np.mean(stats.norm.cdf((z - np.log(np.cos(phases))) / 0.12)))
-        assert math.exp(float(family.log_below(np.array(z), none))) == pytest.approx(exact, abs=1.5e-3)
-        assert float(family.log_quantile(exact, none)) == pytest.approx(z, abs=0.02)
-        above = math.exp(float(family.log_above(np.array(z), none)))
-        assert above == pytest.approx(1.0 - exact, abs=1.5e-3)
+        exact = float(np.mean(stats.norm.cdf((z - np.log(np.cos(phases))) / spread)))
+        assert math.exp(float(family.log_below(np.array(z), k))) == pytest.approx(exact, abs=1.5e-3)
+        assert math.exp(float(family.log_above(np.array(z), k))) == pytest.approx(1.0 - exact, abs=1.5e-3)
+        if exact < 0.999:
+            back = np.log(np.cos(phases))
+            again = float(np.mean(stats.norm.cdf((float(family.log_quantile(exact, k)) - back) / spread)))
+            assert again == pytest.approx(exact, abs=1.5e-3)
+    drawn = np.log(np.abs(np.cos(phases)))
+    assert float(family.log_mean(k)) == pytest.approx(drawn.mean(), abs=1e-4)
+    assert float(family.log_sd(k)) == pytest.approx(math.hypot(drawn.std(), spread), rel=1e-3)
 
 
 def test_the_simulated_streaks_have_closed_forms() -> None:

@@ -68,7 +68,7 @@ def frame(file: str, **given: Any) -> dict[str, Any]:
 
 def run_record(protocol: str, **given: Any) -> dict[str, Any]:
     record = {
-        "schema": 1,
+        "schema": 2,
         "kitgauge_version": "0.1.0",
         "protocol": {
             "id": protocol,

@@ -2,7 +2,7 @@
 s.
 
 Each family is a scale family of positive u. All functions work on z = ln u and on arrays of any (broadcast)
-shape. `k` is the shape parameter, ignored by Rayleigh and "turning"; fits use ln k. Sources: Johnson, Kotz and
+shape. `k` is the shape parameter, ignored by Rayleigh; fits use ln k. Sources: Johnson, Kotz and
 Balakrishnan, Continuous Univariate Distributions vol. 1 (1994), ch. 14 lognormal, 17 gamma, 18 Rayleigh, 21
 Weibull (from memory).
 """
@@ -154,7 +154,7 @@ FAMILIES: dict[str, Family] = {
                _gamma_density, _gamma_below, _gamma_above, _gamma_quantile, _gamma_mean, _gamma_sd),
         Family("lognormal", True, 0.5, "lognormal with standard deviation k of ln u",
                _lognormal_density, _lognormal_below, _lognormal_above, _lognormal_quantile, np.zeros_like, np.copy),
-        Family("turning", False, 1.0, "to and fro, at a random moment of the movement",
+        Family("turning", True, 0.2, "to and fro, at a random moment; its size with standard deviation k in ln",
                turning.log_density, turning.log_below, turning.log_above, turning.log_quantile, turning.log_mean,
                turning.log_sd),
     )

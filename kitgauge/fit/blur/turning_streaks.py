@@ -1,11 +1,11 @@
-"""Streaks of what moves to and fro: u = |cos a| exp(k n), a an even phase, n standard normal, k = 0.12.
+"""Streaks of what moves to and fro: u = |cos a| exp(k n), a an even phase, n standard normal, k its shape.
 
 The speed of a pendulum, a nodding head or a waving hand at a random moment is its highest one times |cos a|, and its
-size differs a little from one movement to the next: a series of some fifty frames does not tell k. -ln |cos a| is a
-mixture of exponentials: the series of the arcsine gives rates 2 n + 1 with weights (2 / pi) C(2n, n) / 4^n / (2n + 1).
-With a normal variable added each has a closed form (exponentially modified Gaussian: E. Grushka, Anal. Chem. 44 (1972)
-1733, from memory). Rates beyond 5 are taken together in groups of equal mean; the distribution function is right to
-0.0015.
+size differs from one movement to the next: k is that spread. A series of some fifty frames tells little of k, but held
+at a guess of 0.12 it made intervals too short for subjects whose movements differ more. -ln |cos a| is a mixture of
+exponentials: the series of the arcsine gives rates 2 n + 1 with weights (2 / pi) C(2n, n) / 4^n / (2n + 1). With a
+normal variable added each has a closed form (exponentially modified Gaussian: E. Grushka, Anal. Chem. 44 (1972) 1733,
+from memory). Rates beyond 5 are taken together in groups of equal mean; the distribution function is right to 0.0015.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ from scipy import special
 Array = NDArray[np.float64]
 
 _SMALLEST = 1e-300
-SPREAD = 0.12
 _GROUPS = (1, 2, 3, 6, 12, 30, 120)
 _BISECTIONS = 50
 
@@ -39,42 +38,43 @@ def exponentials() -> tuple[Array, Array]:
 _WEIGHT, _RATE = exponentials()
 
 
-def _tails(z: Array) -> tuple[Array, Array]:
+def _tails(z: Array, k: Array) -> tuple[Array, Array]:
     """Return z / k and exp(l z + l^2 k^2 / 2) Phi(-z / k - l k), l the rates (last axis)."""
-    z = np.asarray(z, dtype=np.float64)
-    w = z / SPREAD
-    away = (w[..., None] + _RATE * SPREAD) / math.sqrt(2.0)
+    z, k = np.broadcast_arrays(np.asarray(z, dtype=np.float64), np.asarray(k, dtype=np.float64))
+    w = z / k
+    slant = _RATE * k[..., None]
+    away = (w[..., None] + slant) / math.sqrt(2.0)
     near = 0.5 * np.exp(-0.5 * np.minimum(np.square(w), 1400.0))[..., None] * special.erfcx(np.maximum(away, -5.0))
     # where Phi is 1 to rounding, its product with the exponential would overflow before it is formed
-    far = np.exp(np.minimum(z[..., None] * _RATE + 0.5 * np.square(_RATE * SPREAD), 0.0))
+    far = np.exp(np.minimum(z[..., None] * _RATE + 0.5 * np.square(slant), 0.0))
     return w, np.where(away > -5.0, near, far)
 
 
-def log_density(z: Array, _k: Array) -> Array:
+def log_density(z: Array, k: Array) -> Array:
     """Return ln of the density of u at u = exp(z)."""
-    _, tails = _tails(z)
+    _, tails = _tails(z, k)
     return np.asarray(np.log(np.maximum(tails @ (_WEIGHT * _RATE), _SMALLEST)) - z)
 
 
-def log_below(z: Array, _k: Array) -> Array:
+def log_below(z: Array, k: Array) -> Array:
     """Return ln P(U <= exp(z))."""
-    w, tails = _tails(z)
+    w, tails = _tails(z, k)
     return np.asarray(np.log(np.clip(special.ndtr(w) + tails @ _WEIGHT, _SMALLEST, 1.0)))
 
 
-def log_above(z: Array, _k: Array) -> Array:
+def log_above(z: Array, k: Array) -> Array:
     """Return ln P(U > exp(z))."""
-    w, tails = _tails(z)
+    w, tails = _tails(z, k)
     return np.asarray(np.log(np.clip(special.ndtr(-w) - tails @ _WEIGHT, _SMALLEST, 1.0)))
 
 
 def log_quantile(p: float | Array, k: Array) -> Array:
     """Return ln of the p quantile, in the shape of both arguments."""
-    wanted, _ = np.broadcast_arrays(np.log(np.asarray(p, dtype=np.float64)), np.asarray(k, dtype=np.float64))
-    low, high = wanted - 6.0 * SPREAD - 1.0, 12.0 * SPREAD + 0.0 * wanted
+    wanted, k = np.broadcast_arrays(np.log(np.asarray(p, dtype=np.float64)), np.asarray(k, dtype=np.float64))
+    low, high = wanted - 6.0 * k - 1.0, 12.0 * k + 0.0 * wanted
     for _ in range(_BISECTIONS):
         middle = 0.5 * (low + high)
-        under = log_below(middle, wanted) < wanted
+        under = log_below(middle, k) < wanted
         low, high = np.where(under, middle, low), np.where(under, high, middle)
     return np.asarray(0.5 * (low + high))
 
@@ -86,4 +86,4 @@ def log_mean(k: Array) -> Array:
 
 def log_sd(k: Array) -> Array:
     """Return the standard deviation of ln u: pi^2 / 12 is the variance of ln |cos a|."""
-    return np.asarray(np.full_like(k, math.sqrt(math.pi**2 / 12.0 + SPREAD**2)), dtype=np.float64)
+    return np.asarray(np.sqrt(math.pi**2 / 12.0 + np.square(k)), dtype=np.float64)

@@ -1,0 +1,1 @@
+"""Watching a folder while the frames arrive."""

@@ -1,0 +1,196 @@
+"""What can be measured and said of a run's frames before all of them are there, for each kind of run.
+
+Most frames are measured on arrival just as the run measures them, so that the cache has it when the run is concluded.
+Two things are not done before their time: a frame that is measured against a partner only gets a look until the
+partner is there, and tripod frames are judged by themselves until the first handheld one comes, because each slower
+speed makes another one the reference of all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from importlib import import_module
+from typing import Any
+
+from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
+from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
+
+_DARK_BELOW = 0.05  # of the range from black to white; a flat is asked for at 15 % or above
+_IN_PAIRS = ("noise", "dark-current")
+
+
+@dataclass
+class Judged:
+    """The frames as far as they can be judged: records with flags, remarks in words, and those that wait for what."""
+
+    records: tuple[FrameRecord, ...]
+    remarks: dict[str, str] = field(default_factory=dict)
+    waiting: dict[str, str] = field(default_factory=dict)
+    results: Results = field(default_factory=dict)
+    concludes: bool = True  # there is enough for a conclusion
+
+
+def judge(module: str, context: RunContext) -> Judged:
+    """Measure what has not been measured, and return what is to be said of each frame. Raises KitgaugeError."""
+    measures = context.protocol.measures
+    if measures in _IN_PAIRS:
+        return _in_pairs(module, context)
+    if measures == "blur":
+        return _blur(module, context)
+    if measures == "practice":
+        return _looked_at(context)
+    return _sharpness(module, context)
+
+
+def conclude(module: str, context: RunContext, results: Results) -> Section:
+    """Return what the run makes of the results; a function of plain values, for a worker to do."""
+    section: Section = import_module(module).conclude(context, results)
+    return section
+
+
+def _in_pairs(module: str, context: RunContext) -> Judged:
+    """Measure the frames that have a partner of the same settings; look at the others."""
+    lone = _without_partner(context.records)
+    paired = replace(context, records=tuple(record for record in context.records if record.file not in lone))
+    results: Results = {}
+    records: Sequence[FrameRecord] = paired.records
+    kind = import_module(module)
+    if any(record.status != "rejected" and not record.reason for record in paired.records):
+        kind.measure(paired, results)
+        records = kind.conclude(paired, results).records
+    looks: Results = {}
+    single = [record for record in context.records if record.file in lone]
+    _look_at(context, single, looks)
+    found = Judged((*records, *(_seen(record, looks, context) for record in single)), results=results)
+    found.concludes = bool(results)
+    for record in found.records:
+        if record.file in lone and record.status != "rejected":
+            found.waiting[record.file] = f"{_brightness(looks[record.file])}; waiting for its partner"
+    return replace(found, records=tuple(sorted(found.records, key=capture_order)))
+
+
+def _without_partner(records: Sequence[FrameRecord]) -> set[str]:
+    """Return the last frame of each setting that an odd number of frames has."""
+    groups: dict[tuple[Any, ...], list[FrameRecord]] = defaultdict(list)
+    for record in sorted(records, key=capture_order):
+        if record.status != "rejected" and not record.reason:
+            settings = [
+                same_setting_key(name, value) if (value := getattr(record, name)) else 0.0
+                for name in ("iso", "shutter_s", "f_number")
+            ]
+            groups[(record.role, record.step, *settings)].append(record)
+    return {group[-1].file for group in groups.values() if len(group) % 2}
+
+
+def _seen(record: FrameRecord, looks: Results, context: RunContext) -> FrameRecord:
+    """Return a frame that was looked at, with the role that its level tells where nobody said."""
+    from kitgauge.ingest.match import step_label
+
+    (record,) = with_refusals([record], {record.file: looks[record.file]})
+    level = looks[record.file].get("level")
+    if record.status == "rejected" or record.role is not None or level is None:
+        return record
+    role = "dark" if level < _DARK_BELOW else "flat"
+    step = next((step for step in context.protocol.step if step.role == role), None)
+    if step is None or context.protocol.setting is None:
+        return record
+    value = getattr(record, context.protocol.setting)
+    return replace(record, role=role, step=step_label(context.protocol, step, value))
+
+
+def _brightness(look: Mapping[str, Any]) -> str:
+    level = look.get("level")
+    if level is None:
+        return "not opened"
+    if level < _DARK_BELOW:
+        return "dark"
+    clipped = f", {100.0 * look['clipped']:.0f} % of it clipped" if look["clipped"] >= 0.005 else ""
+    return f"level {100.0 * level:.0f} % of saturation{clipped}"
+
+
+def _look_at(context: RunContext, records: Sequence[FrameRecord], looks: Results) -> None:
+    from kitgauge.ingest.frame_look import look_task
+
+    if records:
+        context.run("looking at frames", [look_task(record, context.cache) for record in records], looks)
+
+
+def _looked_at(context: RunContext) -> Judged:
+    """Look at each frame; what a series shows is measured when it is complete, on all of its frames together."""
+    looks: Results = {}
+    used = context.used()
+    _look_at(context, used, looks)
+    remarks = {record.file: _brightness(looks[record.file]) for record in used if looks[record.file].get("shape")}
+    return Judged(with_refusals(context.records, looks), remarks, concludes=False)
+
+
+def _sharpness(module: str, context: RunContext) -> Judged:
+    from kitgauge.runs.sharpness import edges_of, judged
+
+    results: Results = {}
+    import_module(module).measure(context, results)
+    shape = common_shape(results)
+    remarks: dict[str, str] = {}
+    records = []
+    for record in with_refusals(context.records, results):
+        measured = results.get(record.file)
+        if measured is not None:
+            edges = edges_of(measured)
+            record = judged(record, measured, edges, shape)
+            usable = sum(edge.usable for edge in edges)
+            remarks[record.file] = f"{usable} edge{'' if usable == 1 else 's'} measured"
+        records.append(record)
+    return Judged(tuple(records), remarks, results=results)
+
+
+def _blur(module: str, context: RunContext) -> Judged:
+    from kitgauge.runs.blur import frames_seen
+
+    moving = context.used("handheld", "subject")
+    if not moving or not context.used("tripod"):
+        return _still_only(context)
+    results: Results = {}
+    import_module(module).measure(context, results)
+    seen = frames_seen(context, results)
+    remarks: dict[str, str] = {}
+    limit_px = context.criteria.streak_limit_px(seen.shape) if seen.shape is not None else math.nan
+    for record in moving:
+        streak = seen.streaks.get(record.file)
+        if streak is None:
+            continue
+        if streak.censored == "below":
+            remarks[record.file] = "as sharp as the tripod frames"
+        elif streak.censored == "above":
+            remarks[record.file] = f"streak over {streak.bound_px:.1f} px: not sharp"
+        elif math.isfinite(streak.streak_px):
+            sharp = "sharp" if streak.streak_px <= limit_px else "not sharp"
+            remarks[record.file] = f"streak {streak.streak_px:.1f} px: {sharp} (up to {limit_px:.1f} px)"
+    return Judged(seen.records, remarks, results=results)
+
+
+def _still_only(context: RunContext) -> Judged:
+    """Judge tripod frames each by itself; handheld ones wait for them."""
+    from kitgauge.ingest.blur_frames import in_two_directions, tripod_task, usable_edges
+
+    results: Results = {}
+    tripod = context.used("tripod")
+    if tripod:
+        tasks = [tripod_task(record, context.cache, still=()) for record in tripod]
+        context.run("measuring frames", tasks, results)
+    remarks: dict[str, str] = {}
+    for file, measured in results.items():
+        if measured.get("refused"):
+            continue
+        edges = usable_edges(measured)
+        if in_two_directions(edges):
+            remarks[file] = f"{len(edges)} edges of the target found"
+        elif edges:
+            remarks[file] = "edges in one direction only: blur along them is not seen"
+        else:
+            remarks[file] = "no edges of a target found: the scene itself is compared, with a larger error"
+    waiting = {record.file: "waiting for tripod frames to compare with" for record in context.records
+               if record.status == "used" and record.role != "tripod"}  # fmt: skip
+    return Judged(with_refusals(context.records, results), remarks, waiting, results, concludes=False)
