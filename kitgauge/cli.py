@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import gc
 import os
+import signal
 import sys
 from pathlib import Path
 from typing import Any, NoReturn
@@ -311,6 +312,9 @@ def main() -> NoReturn:
     # Workers use the cores: threads of linear algebra beside them wait in loops that cost as much as work.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     gc.set_threshold(_GARBAGE_AFTER, 20, 20)
+    for name in ("SIGTERM", "SIGHUP"):  # told to end, or the terminal has gone: as Ctrl-C, with the results so far
+        if (number := getattr(signal, name, None)) is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
     sys.exit(_exit_code())
 
 

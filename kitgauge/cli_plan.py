@@ -114,6 +114,7 @@ def plan(
       kitgauge plan --auto-iso --focal 50 --subject moving
     """
     from kitgauge.planner.command import answer
+    from kitgauge.planner.plan import Plan
 
     asked = {
         "light": light, "focal_mm": focal, "near_m": near, "far_m": far, "distance_m": distance, "subject": subject,
@@ -129,4 +130,4 @@ def plan(
 
         sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
     else:
-        typer.echo((made.explained() if why and not table and not auto_iso else made.text()).rstrip())
+        typer.echo((made.explained() if why and isinstance(made, Plan) else made.text()).rstrip())

@@ -34,7 +34,7 @@ _NEEDED_BY_WORKERS = {
     "blur": ("rawpy", "kitgauge.ingest.blur_frames"),
     "practice": ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames"),
 }
-_NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
+NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
 
 
 def run(
@@ -96,7 +96,7 @@ def run(
     with ExitStack() as stack:
         if executor is None:
             executor = stack.enter_context(workers_for(request))
-        ahead = LoadAhead(request.module, *(_NEEDED_FOR_REPORTS if report else ()))
+        ahead = LoadAhead(request.module, *(NEEDED_FOR_REPORTS if report else ()))
         try:
             scan = scan_folder(
                 request.frames,

@@ -29,7 +29,7 @@ COMMANDS = commands(typer.main.get_command(app))
 def test_all_commands_of_the_product_are_there():
     top = {path[1] for path, _ in COMMANDS}
     measuring = {"run", "class", "compare", "report", "protocols", "brief", "target", "demo"}
-    assert top == measuring | {"limits", "plan", "card", "review"}
+    assert top == measuring | {"limits", "plan", "card", "review", "verify", "batch"}
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,7 @@ _LOG.propagate = False
 Tags = dict[tuple[str, int], Any]
 
 _MAX_EMBEDDED_BYTES = 4 << 20  # an Exif block is at most 64 KiB in JPEG; larger ones are thumbnails
+_MAX_READS = 500_000  # ExifRead reads a maker note byte by byte, as many bytes as its tag says
 _MAX_PARTS = 10_000  # chunks, boxes, segments: more are a damaged file
 _TIFF_MAGIC = (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"MMOR", b"IIU\0")
 _HEIF_BRANDS = (b"ftypheic", b"ftypavif", b"ftypmif1", b"ftypheix", b"ftypmsf1")
@@ -35,14 +36,18 @@ _PNG_MAGIC = b"\x89PNG\r\n\x1a\n"
 
 
 class _Bounded(io.BufferedIOBase):
-    """A binary stream that never reads past its end, so that a damaged length asks for no gigabytes."""
+    """A binary stream that never reads past its end, so that a damaged length asks for no gigabytes, nor for hours."""
 
     def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
         self._end = stream.seek(0, io.SEEK_END)
+        self._reads_left = _MAX_READS
         stream.seek(0)
 
     def read(self, size: int | None = -1, /) -> bytes:
+        self._reads_left -= 1
+        if self._reads_left < 0:
+            raise ValueError("a tag says that it is longer than any is")
         left = max(self._end - self._stream.tell(), 0)
         return self._stream.read(left if size is None or size < 0 else min(size, left))
 

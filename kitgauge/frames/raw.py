@@ -85,7 +85,7 @@ def open_raw(path: str | Path, *, together: bool = False) -> Mosaic:
     if layout is not None:
         check_layout(layout)
     try:
-        with _open(rawpy, path) as raw:
+        with library_file(rawpy, path) as raw:
             return _mosaic(rawpy, raw, path, file_bytes, layout, together)
     except rawpy.LibRawError as error:
         raise refused("unreadable", path, got=library_message(error), fix=describe("unreadable").advice) from error
@@ -102,7 +102,7 @@ def check_raw_header(path: Path) -> None:
     import rawpy
 
     try:
-        with _open(rawpy, path):
+        with library_file(rawpy, path):
             return
     except rawpy.LibRawError as error:
         raise refused("unreadable", path, got=library_message(error)) from error
@@ -127,8 +127,11 @@ def library_message(error: Exception) -> str:
     return text
 
 
-def _open(rawpy: Any, path: Path) -> Any:
-    """Open by path; a name that is not valid UTF-8 cannot be passed on, so that file is read into memory."""
+def library_file(rawpy: Any, path: Path) -> Any:
+    """Return LibRaw's open file, by its path.
+
+    A name that is not valid UTF-8 cannot be passed on, so that file is read into memory.
+    """
     try:
         name = str(path)
         name.encode("utf-8")

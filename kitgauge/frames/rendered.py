@@ -173,7 +173,7 @@ def _decode_pillow(path: Path) -> tuple[NDArray[np.uint8], bytes | None]:
 
     _check_size(path)
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # the limit proper is checked above
+        warnings.simplefilter("ignore")  # of odd tags and large pictures; the limit proper is checked above
         with Image.open(path) as picture:
             profile = picture.info.get("icc_profile")
             if picture.mode in ("CMYK", "LAB", "HSV", "F", "I"):
@@ -196,7 +196,7 @@ def _pillow_profile(path: Path) -> bytes | None:
     from PIL import Image
 
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+        warnings.simplefilter("ignore")
         with Image.open(path) as picture:
             profile = picture.info.get("icc_profile")
     return profile if isinstance(profile, bytes) else None

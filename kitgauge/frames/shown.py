@@ -52,8 +52,10 @@ def shown_picture(path: str | Path) -> Picture:
 def _developed(path: Path) -> Picture | None:
     import rawpy
 
+    from kitgauge.frames.raw import library_file
+
     try:
-        with rawpy.imread(str(path)) as raw:
+        with library_file(rawpy, path) as raw:
             return np.asarray(
                 raw.postprocess(
                     demosaic_algorithm=rawpy.DemosaicAlgorithm.LINEAR,

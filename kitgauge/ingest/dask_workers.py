@@ -56,6 +56,7 @@ class DaskWorkers(Executor):
                     "this Dask cluster has no workers", where=f"--dask {address}", fix="start some: dask worker ADDRESS"
                 )
             _check(self._client.run(_about_worker, str(frames), on_error="return"), frames, address)
+            _check_scheduler(self._client.submit(_about_worker, str(frames), pure=False), address)
         except BaseException:
             self._client.close()
             raise
@@ -98,6 +99,20 @@ def _about_worker(frames: str) -> dict[str, Any]:
 
     cv2.setNumThreads(1)  # as in kitgauge's own workers: each piece of work computes on one core
     return {"code": code_fingerprint(), "frames": Path(frames).is_dir()}
+
+
+def _check_scheduler(asked: Any, address: str) -> None:
+    """Raise UsageError where the scheduler, which reads every piece of work, does not know kitgauge."""
+    try:
+        asked.result()
+    except RuntimeError as error:
+        raise UsageError(
+            "the Dask scheduler cannot pass on kitgauge's work",
+            where=f"--dask {address}",
+            got=str(error).partition("\n")[0],
+            needed="the same kitgauge and libraries as here",
+            fix="install the same kitgauge where the scheduler runs",
+        ) from None
 
 
 def _check(found: Mapping[str, Any], frames: Path, address: str) -> None:

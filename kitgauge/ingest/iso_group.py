@@ -226,7 +226,7 @@ class _Group:
         self._measure_waiting()
 
     def _measure_darks(self, contrast: Contrast) -> None:
-        self.dark_sets.append(_described(contrast))
+        self.dark_sets.append(_described(contrast, self.dark_sets))
 
         def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
             plane, (a, b) = planes
@@ -239,7 +239,7 @@ class _Group:
         self._explain(contrast, spread(measured, zip(self.planes, contrast.planes(), strict=True)), "dark")
 
     def _measure_flats(self, contrast: Contrast) -> None:
-        self.flat_sets.append(_described(contrast))
+        self.flat_sets.append(_described(contrast, self.flat_sets))
 
         def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
             plane, (a, b) = planes
@@ -286,15 +286,22 @@ def _same_light(stack: FrameStack, level: float, colour: float) -> bool:
     return same_level and not abs(stack.colour - colour) > SAME_COLOUR_STOPS
 
 
-def _described(contrast: Contrast) -> dict[str, Any]:
-    return {"files": list(contrast.files), "shutter_s": contrast.shutter_s, "f_number": contrast.f_number}
+def _described(contrast: Contrast, sets: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return files and setting. Where the reference holds all files of an earlier set, that set's number stands for
+    them: written out, a setting of many frames would take their square."""
+    described = {"files": list(contrast.files), "shutter_s": contrast.shutter_s, "f_number": contrast.f_number}
+    for number in range(len(sets) - 1, max(-1, len(sets) - 1 - 2 * MOST_STACKS), -1):
+        if sets[number]["count"] == len(contrast.files) - 1 and sets[number]["files"][-1] == contrast.files[-2]:
+            return {**described, "files": [contrast.files[-1]], "with": number, "count": len(contrast.files)}
+    return {**described, "with": None, "count": len(contrast.files)}
 
 
 def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     """Return the pairs of each pattern position, and role and level of each frame, of one ISO's frames.
 
     `flat_sets` and `dark_sets` tell files and setting of each of a plane's `flat_pairs` and `dark_pairs`, in the same
-    order: the frames of the mean first, then the one that is set against it. `black_dn` and `black_source` of a plane
+    order: the frames of the mean first, then the one that is set against it; `with` is the number of an earlier set
+    whose files belong to it too, `count` how many there are in all. `black_dn` and `black_source` of a plane
     are what the files state: `measure.black_level` settles black.
     """
     group = _Group(records)

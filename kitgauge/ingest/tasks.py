@@ -16,7 +16,7 @@ from typing import Any
 from kitgauge.errors import DEBUG_VARIABLE
 from kitgauge.ingest import spare_workers
 from kitgauge.ingest.cache import MeasurementCache
-from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool
+from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool, WorkerStartError
 
 Measurement = dict[str, Any]
 
@@ -96,6 +96,8 @@ def _collect(
         task = pending.pop(future)
         try:
             measurement = future.result()
+        except WorkerStartError:  # no fault of the frame
+            raise
         except Exception as error:  # one frame that breaks a decoder or a fit must not cost the others
             if os.environ.get(DEBUG_VARIABLE) and not isinstance(error, WorkerLostError):
                 raise

@@ -63,7 +63,8 @@ def difference_sentence(item: StopsDifference) -> str:
         luck += ", all differences looked at counted"
     if item.kind == "focal length":
         return f"{head}{said}, with the other focal length carried over by angle; {_agreement(item, luck)}"
-    verdict = "a real difference" if item.real else "luck can explain it"
+    certain = "the two days differ" if item.kind == "session" else "a real difference"
+    verdict = certain if item.real else "luck can explain it"
     told = f"{head}{said}; {luck}: {verdict}."
     if not item.real:
         told += _noticed(item.noticeable_stops)
@@ -114,7 +115,8 @@ def progress_sentence(item: Progress) -> str:
         f"{item.scatter_stops:.2f} stops from day to day. Luck alone shows as much {chance(trend.p)}"
     )
     if item.real:
-        return f"{said}: more than luck explains: {'practice shows' if trend.value > 0 else 'less steady by now'}."
+        shown = "practice shows" if trend.value > 0 else "less steady by now"
+        return f"{said}, so this is more than luck explains: {shown}."
     return (
         f"{said}: this is no more than luck. A trend of {trend.noticeable:.2f} stops per month would have been "
         "noticed in 8 of 10 tries."

@@ -180,4 +180,9 @@ def _mapping(value: object) -> Mapping[str, Any]:
 
 
 def _number(value: object) -> float:
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return math.nan
+    try:
+        return float(value)
+    except OverflowError:  # a whole number of hundreds of digits is no quantity
+        return math.nan

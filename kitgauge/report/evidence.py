@@ -13,6 +13,8 @@ from kitgauge.report import wording
 from kitgauge.report.data import FrameRow, RunData, number, records, text, texts
 
 _PADDING_REM, _LETTER_REM = 1.2, 0.47
+_HASH_LETTERS = 12
+_MOST_FRAMES = 2000  # on the page; browsers get slow
 _LEAST_CELL_REM, _LEAST_FIRST_REM, _LEAST_LAST_REM = 4.0, 7.0, 11.0
 
 
@@ -185,12 +187,17 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
             _setting(f.number("iso"), wording.iso),
             _setting(f.number("shutter_s"), wording.shutter),
             _setting(f.number("f_number"), wording.f_number),
+            f.values.get("sha256", "")[:_HASH_LETTERS] or "–",
             ", ".join(s for s in (*f.flags, *f.remarks) if s not in shared) or "–",
         )
         for f in frames
     )
-    columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "flags and remarks")
-    return Table(title, columns, rows, frozenset({0, 1, 2, 3, 7}), flag_note(shared).strip())
+    columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "SHA-256", "flags and remarks")
+    more = len(rows) - _MOST_FRAMES
+    note = f"SHA-256: how that of the file's content begins; the whole is in frames.csv.{flag_note(shared)}"
+    if more > 0:
+        note = f"The first {_MOST_FRAMES} frames; {more} more are in frames.csv. {note}"
+    return Table(title, columns, rows[:_MOST_FRAMES], frozenset({0, 1, 2, 3, 7, 8}), note)
 
 
 def steps_table(data: RunData) -> Table | None:

@@ -41,7 +41,7 @@ def _odd(row: Mapping[str, Any], judged: int) -> str:
         f"{text(row.get('kit'))}: {text(row.get('number'))} is {difference_words(row)} its {siblings} "
         f"({_value(row, 'value')} against {_value(row, 'expected')}; from unit to unit they scatter by about "
         f"{_size(spread, bool(row.get('in_stops')))}). Among {wording.count(judged, 'comparison')}, chance alone would "
-        f"show that with p = {_p(number(row.get('p_together')))}."
+        f"show that {_p(number(row.get('p_together')))}."
     )
 
 
@@ -69,7 +69,7 @@ def _value(row: Mapping[str, Any], key: str) -> str:
 
 
 def _p(p: float) -> str:
-    return f"{p:.1g}" if p >= 1e-6 else "less than one in a million"
+    return f"with p = {p:.1g}" if p >= 0.001 else "in less than one fleet of a thousand"
 
 
 def limits_table(fleet: Mapping[str, Any]) -> Table:
@@ -77,12 +77,13 @@ def limits_table(fleet: Mapping[str, Any]) -> Table:
     rows = []
     for kit in records(fleet.get("kits")):
         for run in records(kit.get("runs")):
-            what = ", ".join(part for part in (text(run.get("body")), text(run.get("lens"))) if part) or wording.UNKNOWN
-            serial = text(run.get("body_serial"))
+            body, serial = text(run.get("body")), text(run.get("body_serial"))
+            parts = (f"{body} #{serial}" if body and serial else body, text(run.get("lens")))
+            what = ", ".join(part for part in parts if part) or wording.UNKNOWN
             states = {"complete": "complete", "partial": "something missing", "failed": "no result"}
             rows.append(
                 (
-                    text(kit.get("kit")), text(run.get("protocol")) or "–", f"{what} #{serial}" if serial else what,
+                    text(kit.get("kit")), text(run.get("protocol")) or "–", what,
                     " ".join(texts(run.get("limits"))) or "none", states.get(text(run.get("status")), "unknown"),
                 )
             )  # fmt: skip

@@ -135,6 +135,8 @@ class LineScreen:
         if state.estimate is not None and state.estimate != last.estimate:
             self._say(f"So far: {state.estimate.text}")
             self._say(width_sentence(state.estimate))
+        if state.no_estimate and state.no_estimate != last.no_estimate:
+            self._say(f"So far: no limit: {state.no_estimate}")
         if state.adaptive and state.adaptive != last.adaptive and _asks_for_more(state):
             self._say(f"Adaptive: {state.adaptive}.")
 
@@ -191,9 +193,12 @@ def drawn(state: LiveState, height: int) -> RenderableType:
         parts.append(Text.assemble(("So far ", "bold"), f"no limit: {state.no_estimate}"))
     if state.adaptive and _asks_for_more(state):
         parts.append(Text.assemble(("More   ", "bold"), state.adaptive))
-    for verdict in state.verdicts[-_SHOWN_VERDICTS:]:
+    latest = {verdict.file: verdict for verdict in state.verdicts}  # the last said of each, in the order of the first
+    for verdict in list(latest.values())[-_SHOWN_VERDICTS:]:
         name, _, rest = verdict_line(verdict).partition(": ")
-        parts.append(Text.assemble((f"{name:<9}", _STYLES[verdict.outcome]), rest, overflow="ellipsis"))
+        one_line = verdict.outcome not in ("failed", "doubtful")
+        style = _STYLES[verdict.outcome]
+        parts.append(Text.assemble((f"{name:<9}", style), rest, no_wrap=one_line, overflow="ellipsis"))
     parts += [Text(f"arriving {name}", style="dim") for name in state.arriving[:2]]
     parts.append(Text(f"{state.busy + ' ... ' if state.busy else ''}{ENDS}", style="dim"))
     return Group(*parts)

@@ -51,6 +51,12 @@ FORMULAS: dict[str, tuple[tuple[str, str], ...]] = {
             "survival analysis, common practice, no single source",
         ),
         (
+            "Why not simpler: where streaks over 10 pixels cannot be measured, leaving those frames out puts the limit "
+            "0.3 stops too slow; a plain table of the share of measured frames with enough MTF50, read at the slowest "
+            "speed with 8 of 10, is 1.1 stops off (root mean square) where the fit to all frames is 0.13 stops off",
+            "own simulation of 24 people (table: 96), 10 frames a speed, streaks from motion paths",
+        ),
+        (
             "Limit: the slowest shutter time that keeps the wanted share of frames within the streak limit",
             "definition of this program",
         ),
@@ -100,6 +106,7 @@ _SHOWN_ELSEWHERE = (
 )  # fmt: skip
 _NAMES = {
     "sha256": "SHA-256",
+    "code_sha256": "SHA-256 of the code",
     "kitgauge_version": "kitgauge",
     "focal_mm": "focal length (mm)",
     "focal_35mm": "focal length in 35 mm terms (mm)",

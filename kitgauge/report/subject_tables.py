@@ -71,9 +71,10 @@ def speeds_table(blur: Mapping[str, Any]) -> Table | None:
     columns = ("share of frames", "px/s at most", "mm/s at most", "mrad/s at most")
     note = (
         f"By the fit to all frames, at exposures of {wording.exact_shutter(number(speed.get('at_shutter_s')))}; frames "
-        "too sharp or too blurred to measure count as bounds. mm/s: at the subject, across the line of sight. What keeps "
-        "still between its movements, or starts and stops in them, has speeds of no such form: the slower half of this "
-        "table may then be off by a factor of 1.5 and more, beyond the intervals told, the 80 and 90 % values by 1.2."
+        "too sharp or too blurred to measure count as bounds. mm/s: at the subject, across the line of sight. If the "
+        "subject rests between its movements or starts and stops while photographed, as a page being turned, no fit "
+        "here has the form of its speeds: the upper half of the frames may be trusted, the values up to 50 % of them "
+        "may be off by a factor of 1.5, whatever the intervals say."
     )
     return Table("How fast the subject moved", columns, rows, frozenset(), note)
 

@@ -40,8 +40,10 @@ def _preview(frame: Path) -> NDArray[Any] | None:
     import rawpy
     from PIL import Image
 
+    from kitgauge.frames.raw import library_file
+
     try:
-        with rawpy.imread(str(frame)) as raw:
+        with library_file(rawpy, frame) as raw:
             thumbnail = raw.extract_thumb()
     except (rawpy.LibRawError, OSError, NotImplementedError):
         return None

@@ -23,7 +23,7 @@ from kitgauge.limits.shutter_limit import shutter_limits
 from kitgauge.measure.blur.camera_roll import NOT_KNOWN, CameraRoll
 from kitgauge.measure.blur.shutter_shock import StillSeries, still_series
 from kitgauge.measure.blur.streak import Streak
-from kitgauge.runs.blur_findings import constant_finding, roll_finding, shock_finding, unrest_finding
+from kitgauge.runs.blur_findings import bursts_note, constant_finding, roll_finding, shock_finding, unrest_finding
 from kitgauge.runs.blur_frames import angles_of, edges_of, frame_row, frame_streak, without_the_knock
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
 from kitgauge.runs.scene_blur import NO_TARGET, SceneSeen, best_first, measure_scene, scene_seen
@@ -87,8 +87,11 @@ class FramesSeen:
     missing: tuple[str, ...]
 
 
-def frames_seen(context: RunContext, results: Results) -> FramesSeen:
-    """Return the streak of each frame against the tripod frames, and what its flags make of it."""
+def frames_seen(context: RunContext, results: Results, known: StillSeries | None = None) -> FramesSeen:
+    """Return the streak of each frame against the tripod frames, and what its flags make of it.
+
+    `known` is what the very same tripod frames gave before, of a target.
+    """
     shape = common_shape(results)
     records = with_refusals(context.records, results)
     missing: list[str] = []
@@ -103,7 +106,7 @@ def frames_seen(context: RunContext, results: Results) -> FramesSeen:
         if (scene := scene_seen(records, results)) is not None:
             reference = scene.reference
         else:
-            reference = still_series(
+            reference = known or still_series(
                 [edges_of(results[record.file]) for record in still],
                 [None if record.shutter_s is None else exact_shutter_s(record.shutter_s) for record in still],
             )
@@ -183,14 +186,16 @@ def conclude(context: RunContext, results: Results) -> Section:
         try:
             fit = _fit(moving, streaks, bursts)
             fitted = _fitted(fit, context.criteria.keep, streak_limit_px, doubts)
+            held = any(record.role == "handheld" for record in moving)
+            note = bursts_note([bursts.get(record.file) for record in moving], hands=held)
+            notes += [] if note is None else [note]
             if subject is not None:
                 fitted["subject"] = subject.section(fit, context.criteria.keep, streak_limit_px, angles.mrad_per_px)
             if unfit:
                 fitted["next"] = []  # the tripod frames first
             else:
-                hands = any(record.role == "handheld" for record in moving)
                 kit = context.kit.as_dict(shape)
-                fitted |= beside_focal_lengths(fit, context.criteria.keep, streak_limit_px, kit, shape, hands=hands)
+                fitted |= beside_focal_lengths(fit, context.criteria.keep, streak_limit_px, kit, shape, hands=held)
             found = (
                 []
                 if unfit

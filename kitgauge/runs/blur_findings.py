@@ -110,6 +110,19 @@ def constant_finding(constant: ConstantBlur) -> dict[str, Any]:
     }
 
 
+def bursts_note(names: Sequence[str | None], *, hands: bool) -> str | None:
+    """Return what frames of bursts mean for the intervals, None without any; `names`: each fitted frame's burst."""
+    within = [name for name in names if name is not None and names.count(name) > 1]
+    if not within:
+        return None
+    number = len(set(within))
+    return (
+        f"{len(within)} frames come from {number} {'burst' if number == 1 else 'bursts'}; frames of one burst share a "
+        "movement, so they tell less than as many single frames, and intervals of bursts are on the wide side"
+        + ("; lower the camera between frames" if hands else "")
+    )
+
+
 def unrest_finding(unrest_px: float, seen: Sequence[str]) -> dict[str, Any]:
     """Return the entry of a tripod reference that was not still: by how much (NaN or infinite: not known), and how it
     showed."""

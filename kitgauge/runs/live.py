@@ -6,6 +6,7 @@ the cache, so that the run at the end, which is the ordinary one, opens hardly a
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable, Iterable
 from concurrent.futures import Executor, Future
@@ -17,7 +18,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from kitgauge import runner
-from kitgauge.errors import IngestError, KitgaugeError
+from kitgauge.errors import DEBUG_VARIABLE, IngestError, KitgaugeError
 from kitgauge.flags import FLAGS, Severity
 from kitgauge.frames.settings_file import Overrides, overrides_for, read_settings_file
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
@@ -30,6 +31,7 @@ from kitgauge.live.enough import Estimate, estimate_of, next_speeds
 from kitgauge.live.folder_watch import FolderWatch
 from kitgauge.live.shot_states import ShotBook, failed_frame, next_shot, settings_text
 from kitgauge.live.state import LiveState, Verdict
+from kitgauge.load_ahead import LoadAhead
 from kitgauge.protocol.marked import format_setting
 from kitgauge.protocol.shot_list import CameraRange, Shot, shot_list
 from kitgauge.runs import live_kinds
@@ -39,6 +41,7 @@ from kitgauge.runs.request import Chosen, Request, chosen_frames
 
 _MAY_PASS = ("unreadable", "measurement-failed", "empty-picture")  # flags of files that may not be whole yet
 _LONGEST_WAIT_S = 1.0
+_A_FEW = 16
 _WAIT_FOR_FIT_S = 0.1
 
 
@@ -76,6 +79,7 @@ class LiveRun:
         self._chosen: Chosen | None = None
         self._book = ShotBook(request.loaded.protocol, shot_list(request.loaded.protocol, camera).shots)
         self._judged = live_kinds.Judged(())
+        self._handheld = live_kinds.Handheld()
         self._told: dict[str, tuple[object, ...]] = {}
         self._verdicts: list[Verdict] = []
         self._last: Shot | None = None
@@ -83,8 +87,7 @@ class LiveRun:
         self._fit_stale = False
         self._section: Section | None = None
         self._estimate: Estimate | None = None
-        self._problem = ""
-        self._stage = ""
+        self._problem = self._no_fit = self._stage = ""
         self.measuring = False  # an interrupt now leaves frames unmeasured
 
     @property
@@ -105,7 +108,9 @@ class LiveRun:
                 if relist:
                     changed = self._listen()
                 if due := self.arrivals.due(self._clock()):
-                    changed = self._read_files(due) or changed
+                    # few at a time, so that each is spoken of soon; a folder that was full before is taken at once
+                    few = len(due) <= _A_FEW
+                    changed = self._read_files(due[: 2 * self.request.workers] if few else due) or changed
                 if changed:
                     self._update()
                 self._take_fit()
@@ -170,7 +175,8 @@ class LiveRun:
         self._book = ShotBook(self.request.loaded.protocol, self._list_for(kit.focal_mm, kit.focal_35mm))
         self.measuring = True
         try:
-            judged = live_kinds.judge(self.request.module_for(kit), self._context(self._chosen, self._executor))
+            context = self._context(self._chosen, self._executor)
+            judged = live_kinds.judge(self.request.module_for(kit), context, self._handheld)
         except KitgaugeError as error:
             self._problem, self.measuring = error.message(), False
             return
@@ -184,6 +190,15 @@ class LiveRun:
         self._fit_stale = judged.concludes
         self._tell(judged.records)
         self._start_fit()
+        if self._stills_complete():
+            self._show(self.state())
+            live_kinds.prepare(self.request.module_for(kit), context)
+
+    def _stills_complete(self) -> bool:
+        """Tell whether the list asks for no more tripod frames."""
+        assert self._chosen is not None
+        states = self._book.states(self._chosen.records, {})
+        return all(state.complete for state in states if state.shot.role == "tripod")
 
     def _not_whole(self, judged: live_kinds.Judged) -> bool:
         """Take back files that did not open and may not be whole yet; return whether there were any."""
@@ -243,10 +258,13 @@ class LiveRun:
         fit, self._fit = self._fit, None
         try:
             self._section = fit.result()
-        except (KitgaugeError, WorkerLostError) as error:
-            self._section = None
-            self._problem = error.message() if isinstance(error, KitgaugeError) else str(error)
+        except Exception as error:  # a few frames may defeat a fit that more of them make possible
+            if os.environ.get(DEBUG_VARIABLE):
+                raise
+            what = error.what if isinstance(error, KitgaugeError) else f"{type(error).__name__}: {error}"
+            self._section, self._estimate, self._no_fit = None, None, f"nothing could be fitted ({what})"
         else:
+            self._no_fit = ""
             self._estimate = estimate_of(self._section.limits, self._enough_stops)
             if not self._fit_stale:  # what only all frames together tell, such as one that is softer than its twin
                 said = {record.file: record for record in self._section.records}
@@ -275,7 +293,10 @@ class LiveRun:
         protocol = self.request.loaded.protocol
         shots = self._book.states(self._judged.records, self._judged.waiting)
         upcoming = next_shot(shots, self._last)
-        adaptive = ""
+        complete = bool(shots) and all(shot.complete for shot in shots)
+        no_estimate, adaptive = self._no_fit, ""
+        if self._section is not None and self._estimate is None and complete:  # before that, frames are to come
+            no_estimate = "; ".join(self._section.missing)
         if speeds := next_speeds(None if self._section is None else self._section.curves):
             parts = [f"{frames} at {format_setting('shutter_s', speed)}" for speed, frames in speeds]
             adaptive = f"{', '.join(parts)} would narrow the interval most"
@@ -292,9 +313,9 @@ class LiveRun:
             arriving=tuple(self._arriving()),
             busy=self._stage or ("fitting" if self._fit is not None else ""),
             estimate=self._estimate,
-            no_estimate="; ".join(self._section.missing) if self._section is not None and not self._estimate else "",
+            no_estimate=no_estimate,
             adaptive=adaptive,
-            complete=bool(shots) and all(shot.complete for shot in shots),
+            complete=complete,
             away=self.arrivals.away,
             problem=self._problem,
         )
@@ -380,6 +401,7 @@ def watch(
         folder = cache_folder() if request.use_cache else Path(stack.enter_context(TemporaryDirectory()))
         cache = MeasurementCache(folder)
         live = LiveRun(request, camera, executor, cache, show, enough_stops=enough_stops)
+        LoadAhead(request.module, *runner.NEEDED_FOR_REPORTS)  # until the first frame comes
         try:
             live.follow()
             ending("All that the list asks for is there.")

@@ -13,10 +13,15 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
+from kitgauge.ingest.tasks import Measurement
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
+
+if TYPE_CHECKING:
+    from kitgauge.measure.blur.shutter_shock import StillSeries
+    from kitgauge.measure.blur.streak import Streak
 
 _DARK_BELOW = 0.05  # of the range from black to white; a flat is asked for at 15 % or above
 _IN_PAIRS = ("noise", "dark-current")
@@ -33,16 +38,33 @@ class Judged:
     concludes: bool = True  # there is enough for a conclusion
 
 
-def judge(module: str, context: RunContext) -> Judged:
-    """Measure what has not been measured, and return what is to be said of each frame. Raises KitgaugeError."""
+@dataclass
+class Handheld:
+    """Handheld frames judged before, by content, the tripod frames that they were judged against, and the reference
+    that these make."""
+
+    tripod: tuple[str | None, ...] = ()
+    reference: StillSeries | None = None
+    known: dict[str, tuple[FrameRecord, str, Measurement]] = field(default_factory=dict)
+
+
+def judge(module: str, context: RunContext, before: Handheld) -> Judged:
+    """Measure what has not been measured, and return what is to be said of each frame; `before` is kept from call to
+    call. Raises KitgaugeError."""
     measures = context.protocol.measures
     if measures in _IN_PAIRS:
         return _in_pairs(module, context)
     if measures == "blur":
-        return _blur(module, context)
+        return _blur(module, context, before)
     if measures == "practice":
         return _looked_at(context)
     return _sharpness(module, context)
+
+
+def prepare(module: str, context: RunContext) -> None:
+    """Measure tripod frames against their reference, before the first handheld frame has to wait for that."""
+    if context.protocol.measures == "blur" and context.used("tripod") and not context.used("handheld", "subject"):
+        import_module(module).measure(context, {})
 
 
 def conclude(module: str, context: RunContext, results: Results) -> Section:
@@ -66,6 +88,11 @@ def _in_pairs(module: str, context: RunContext) -> Judged:
     _look_at(context, single, looks)
     found = Judged((*records, *(_seen(record, looks, context) for record in single)), results=results)
     found.concludes = bool(results)
+    for group in results.values():  # noise on raw frames keeps the level of each
+        for file, frame in (group.get("frames") or {}).items():
+            level = frame.get("level") if isinstance(frame, Mapping) else None
+            if level is not None and frame.get("role") == "flat":
+                found.remarks[file] = f"level {100.0 * level:.0f} % of saturation"
     for record in found.records:
         if record.file in lone and record.status != "rejected":
             found.waiting[record.file] = f"{_brightness(looks[record.file])}; waiting for its partner"
@@ -146,29 +173,50 @@ def _sharpness(module: str, context: RunContext) -> Judged:
     return Judged(tuple(records), remarks, results=results)
 
 
-def _blur(module: str, context: RunContext) -> Judged:
+def _blur(module: str, context: RunContext, before: Handheld) -> Judged:
+    """Judge handheld frames against the tripod frames: the new ones, as long as the tripod frames are the same."""
     from kitgauge.runs.blur import frames_seen
 
-    moving = context.used("handheld", "subject")
-    if not moving or not context.used("tripod"):
+    if not context.used("handheld", "subject") or not context.used("tripod"):
         return _still_only(context)
+    tripod = tuple(record.sha256 for record in context.used("tripod"))
+    if tripod != before.tripod or context.used("subject"):  # a subject's scale comes from all of its frames
+        before.tripod, before.reference, before.known = tripod, None, {}
+    old = {
+        record.file: before.known[record.sha256]
+        for record in context.used("handheld")
+        if record.sha256 in before.known and before.known[record.sha256][0].file == record.file
+    }
+    new = replace(context, records=tuple(record for record in context.records if record.file not in old))
     results: Results = {}
-    import_module(module).measure(context, results)
-    seen = frames_seen(context, results)
+    import_module(module).measure(new, results)
+    seen = frames_seen(new, results, before.reference)
+    if seen.scene is None:
+        before.reference = seen.reference
     remarks: dict[str, str] = {}
     limit_px = context.criteria.streak_limit_px(seen.shape) if seen.shape is not None else math.nan
-    for record in moving:
+    for record in seen.records:
         streak = seen.streaks.get(record.file)
-        if streak is None:
+        if record.role == "tripod" or streak is None:
             continue
-        if streak.censored == "below":
-            remarks[record.file] = "as sharp as the tripod frames"
-        elif streak.censored == "above":
-            remarks[record.file] = f"streak over {streak.bound_px:.1f} px: not sharp"
-        elif math.isfinite(streak.streak_px):
-            sharp = "sharp" if streak.streak_px <= limit_px else "not sharp"
-            remarks[record.file] = f"streak {streak.streak_px:.1f} px: {sharp} (up to {limit_px:.1f} px)"
-    return Judged(seen.records, remarks, results=results)
+        remarks[record.file] = _streak_words(streak, limit_px)
+        if record.sha256 is not None and record.role == "handheld":
+            before.known[record.sha256] = (record, remarks[record.file], results[record.file])
+    records = (*seen.records, *(record for record, _, _ in old.values()))
+    remarks |= {file: words for file, (_, words, _) in old.items()}
+    results |= {file: measured for file, (_, _, measured) in old.items()}
+    return Judged(tuple(sorted(records, key=capture_order)), remarks, results=results)
+
+
+def _streak_words(streak: Streak, limit_px: float) -> str:
+    if streak.censored == "below":
+        return "as sharp as the tripod frames"
+    if streak.censored == "above":
+        return f"streak over {streak.bound_px:.1f} px: not sharp"
+    if not math.isfinite(streak.streak_px):
+        return ""
+    sharp = "sharp" if streak.streak_px <= limit_px else "not sharp"
+    return f"streak {streak.streak_px:.1f} px: {sharp} (up to {limit_px:.1f} px)"
 
 
 def _still_only(context: RunContext) -> Judged:

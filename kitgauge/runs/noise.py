@@ -102,6 +102,7 @@ def _roles(
     """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
     steps = {step.role: step for step in reversed(protocol.step)}
     iso_changed = _iso_changed(records, groups)
+    of_pairs: dict[tuple[float, str], dict[str, list[str]]] = {}
     out: list[FrameRecord] = []
     for record in records:
         group = None if record.iso is None else groups.get(record.iso)
@@ -113,7 +114,10 @@ def _roles(
         label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
         if record.role == role and record.step is not None:  # the user said which
             label = record.step
-        flags = [] if record.iso is None else _frame_flags(planes[record.iso], group, role, record.file)
+        if record.iso is not None and (record.iso, role) not in of_pairs:
+            of_pairs[record.iso, role] = _flags_by_file(planes[record.iso], group, role)
+        flags = _sources(planes[record.iso]) if record.iso is not None else []
+        flags = of_pairs.get((record.iso or math.nan, role), {}).get(record.file, flags)
         flags = frame_flags_as_of_points(flags, [point for point in points if point.iso == record.iso], role)
         clipping = next((step for step in protocol.step if step.role == role and step.clips), None)
         if "clipped" in flags and clipping is not None and _has_good_flats(planes[record.iso or 0.0]):
@@ -149,21 +153,34 @@ def _has_good_flats(planes: Sequence[PlanePairs]) -> bool:
     return any(not rejects(flat.flags) for plane in planes if plane.colour[0] == "G" for flat in plane.flats)
 
 
-def _frame_flags(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str, file: str) -> list[str]:
-    """Return where black came from and the flags of the pairs that a frame is in; of a colour other than green those
-    that do not reject.
+def _flags_by_file(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str) -> dict[str, list[str]]:
+    """Return per file where black came from and the flags of the pairs that it is in; of a colour other than green
+    those that do not reject.
 
     A blue that is too dark in warm light costs the blue point, not the frame.
     """
-    green: dict[str, None] = {}
-    others: dict[str, None] = {}
+    sets = group[f"{role}_sets"]
+    green: dict[str, dict[str, None]] = {}
+    others: dict[str, dict[str, None]] = {}
     for plane in planes:
         found = green if plane.colour in ("G", "G1", "G2") else others
         pairs: Sequence[FlatPair | DarkPair] = plane.darks if role == "dark" else plane.flats
-        own = (pair for pair, one in zip(pairs, group[f"{role}_sets"], strict=True) if file in one["files"])
-        found |= dict.fromkeys(flag for pair in own for flag in pair.flags)
-    sources = sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
-    return [*sources, *green, *(flag for flag in others if not rejects([flag]))]
+        flags = [dict.fromkeys(pair.flags) for pair in pairs]
+        for number in range(len(sets) - 1, -1, -1):
+            if (earlier := sets[number]["with"]) is not None:
+                flags[earlier] |= flags[number]  # its files are in this pair too
+        for one, own in zip(sets, flags, strict=True):
+            for file in one["files"]:
+                found.setdefault(file, {}).update(own)
+    sources = _sources(planes)
+    return {
+        file: [*sources, *green.get(file, ()), *(flag for flag in others.get(file, ()) if not rejects([flag]))]
+        for file in dict.fromkeys((*green, *others))
+    }
+
+
+def _sources(planes: Sequence[PlanePairs]) -> list[str]:
+    return sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
 
 
 def _asks_for_darks(protocol: Protocol) -> bool:

@@ -184,6 +184,11 @@ def subject_seen(
     turns = {
         record.file: _turn(results[record.file], streaks[record.file]) for record in frames if record.file in streaks
     }
+    notes.append(
+        "intervals of subjects hold for movements that go on, to and fro or steadily (in simulations 94 to 97 of 100 "
+        "held the truth); of subjects that rest in between, or start and stop, fewer: 85 of 100 at 80 % of frames "
+        "kept, 42 of 100 at half of them"
+    )
     if context.subject_name is None:
         notes.append(
             'the subject has no name; with --subject-name "..." a plan can ask for it by kitgauge plan --subject'

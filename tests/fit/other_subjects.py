@@ -54,7 +54,7 @@ class OtherSubject:
         moment = start[:, None] + exposure_s[:, None] * part
         return size * np.sqrt(12.0 * sum(np.var(along, axis=1) for along in self._path(moment)))
 
-    def quantiles_px(self, keep: float, frames: int = 6000) -> Array:
+    def quantiles_px(self, keep: float, frames: int = 2000) -> Array:
         """Return the streaks that a share `keep` of exposures stays within, at the times of `_TIMES`."""
         return np.array(
             [np.quantile(self.streaks(np.full(frames, t), np.random.default_rng(11)), keep) for t in _TIMES]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,14 @@ def true_streaks(kind: str, size: Array, start_s: Array, exposure_s: Array) -> A
     return np.sqrt(12.0 * total)
 
 
+class Movement(Protocol):
+    """What can be photographed: it tells the true streaks of exposures."""
+
+    def streaks(self, exposure_s: Array, rng: np.random.Generator) -> Array:
+        """Return true streaks [px] of exposures at random moments."""
+        ...
+
+
 @dataclass(frozen=True)
 class Population:
     """One subject: what it does, how large [px], and how much that differs from frame to frame (ln, sigma)."""
@@ -85,7 +94,7 @@ def draw_population(rng: np.random.Generator, number: int) -> Population:
 
 
 def photographed(
-    subject: Population, rng: np.random.Generator, frames: int = FRAMES, families: Sequence[str] | None = None
+    subject: Movement, rng: np.random.Generator, frames: int = FRAMES, families: Sequence[str] | None = None
 ) -> BlurFit:
     """Return the fit to a series of measured streaks: with errors, floor and ceiling."""
     times = np.repeat(LADDER, frames)

@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from other_subjects import KINDS as OTHER_KINDS
+from other_subjects import draw_other
 from scipy import integrate, stats
 from simulated_subjects import KINDS, LADDER, STREAK_LIMIT_PX, Population, draw_population, photographed, true_streaks
 
@@ -15,7 +17,10 @@ from kitgauge.fit.blur.subject_speed import subject_speed
 
 @pytest.mark.statistical
 def test_intervals_cover_and_limits_are_unbiased() -> None:
-    """Over 200 subjects, by the same code, coverage is 92 % for speeds and 91 % for limits, rms errors 0.13 stops."""
+    """Over 200 subjects (seeds 920000 to 920199, one draw each) at keep rates 0.5, 0.8 and 0.9, intervals of the speed
+    covered 0.95, 0.96 and 0.95, of the limit 0.94, 0.97 and 0.94; rms errors were 0.146, 0.110 and 0.104 stops, stated
+    0.134, 0.114 and 0.118.
+    """
     rng = np.random.default_rng(7)
     covered, errors = [], []
     for number in range(16):
@@ -25,9 +30,31 @@ def test_intervals_cover_and_limits_are_unbiased() -> None:
         true = subject.quantile_px(speed.at_shutter_s, 0.8) / speed.at_shutter_s
         covered += [speed.ci_low_px_per_s <= true <= speed.ci_high_px_per_s]
         errors.append(math.log2(found.shutter_s / subject.limit_s(0.8)))
-    assert sum(covered) >= 12  # 2 in 1000 of 16 subjects covered at 92 %
+    assert sum(covered) >= 12  # 1 in 1000 of 16 subjects covered at 95 %
     assert abs(np.median(errors)) < 0.1
     assert math.sqrt(np.mean(np.square(errors))) < 0.22
+
+
+@pytest.mark.statistical
+def test_subjects_of_other_kinds_are_covered_where_the_frames_kept_are_many() -> None:
+    """Movements drawn apart from those that the families were chosen on.
+
+    Over 60 subjects (seeds 930000 to 930059), at keep rates 0.5, 0.8 and 0.9, intervals of the limit covered 1.00, 1.00
+    and 1.00 of 20 strolls, 0.35, 0.95 and 0.90 of 20 nodding heads with pauses, and 0.50, 0.75 and 0.90 of 20 pages
+    being turned: no family holds a subject that rests, and the report says so.
+    """
+    covered, rested = [], []
+    for number in range(9):
+        rng = np.random.default_rng(40 + number)
+        subject = draw_other(rng, number)
+        fit = photographed(subject, rng)
+        found, true = fit.limit(0.9, STREAK_LIMIT_PX), subject.limit_s(0.9, STREAK_LIMIT_PX)
+        covered.append(found.ci_low_s <= true <= found.ci_high_s)
+        if subject.kind != OTHER_KINDS[2]:
+            half = fit.limit(0.5, STREAK_LIMIT_PX).shutter_s / subject.limit_s(0.5, STREAK_LIMIT_PX)
+            rested.append(abs(math.log2(half)))
+    assert sum(covered) >= 6  # 1 in 100 of 9 covered at 90 %
+    assert max(rested) > 0.3  # of a stop: what the report warns of
 
 
 @pytest.mark.statistical

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from kitgauge.errors import FrameError
+from kitgauge.frames.exif_source import read_tags
 from kitgauge.frames.exif_values import body_name, exif_offset, exif_time, lens_description
 from kitgauge.frames.metadata import FrameSettings, exact_settings, read_settings
 
@@ -489,3 +490,19 @@ def test_metadata_loads_no_heavy_library():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_maker_note_that_says_it_is_longer_than_the_file_costs_no_minutes(tmp_path):
+    """ExifRead reads it byte by byte, past the end of the file: eight million bytes would take ten seconds and more."""
+    path = tmp_path / "long-note.jpg"
+    block = tiff_bytes({271: (2, "Invented")}, exif={34855: (3, 400), 37500: (7, b"note" * 4)})
+    entry = struct.pack("<HHI", 37500, 7, 16)
+    assert block.count(entry) == 1
+    block = b"Exif\0\0" + block.replace(entry, struct.pack("<HHI", 37500, 7, 1 << 23))
+    path.write_bytes(b"\xff\xd8\xff\xe1" + struct.pack(">H", 2 + len(block)) + block + b"\xff\xd9")
+    begun = time.process_time()
+    tags, reason = read_tags(path, maker_note=True)
+    assert time.process_time() - begun < 5.0
+    assert tags == {}
+    assert "longer than any" in reason
+    assert read_settings(path).iso == 400  # read without the maker's note

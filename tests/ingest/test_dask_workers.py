@@ -56,13 +56,9 @@ def _wait(done):
         time.sleep(0.05)
 
 
-def _slow_pid(seconds):
-    time.sleep(seconds)
-    return os.getpid()
-
-
-def _die():
-    os.kill(os.getpid(), signal.SIGKILL)
+# workers know nothing of this file, so their work is told as an expression
+SLEEP = "(__import__('time').sleep({}), __import__('os').getpid())[1]"
+DIE = "__import__('os').kill(__import__('os').getpid(), 9)"
 
 
 @installed
@@ -97,7 +93,7 @@ def workers_of(address):
 def test_a_worker_that_dies_at_work_loses_nothing_and_its_work_is_done_by_another(cluster, tmp_path):
     _wait(lambda: len(workers_of(cluster)) == 2)  # the one killed before has been replaced
     with DaskWorkers(cluster, tmp_path) as workers:
-        futures = [workers.submit(_slow_pid, 2.0) for _ in range(4)]
+        futures = [workers.submit(eval, SLEEP.format(2.0)) for _ in range(4)]
         victim = workers_of(cluster)[0]
         threading.Timer(0.5, os.kill, (victim, signal.SIGKILL)).start()
         assert victim not in {future.result(timeout=60) for future in futures}
@@ -107,16 +103,16 @@ def test_a_worker_that_dies_at_work_loses_nothing_and_its_work_is_done_by_anothe
 @pytest.mark.filterwarnings("default")
 def test_work_that_breaks_every_worker_is_given_up_and_the_rest_goes_on(cluster, tmp_path):
     with DaskWorkers(cluster, tmp_path) as workers:
-        deadly = workers.submit(_die)
+        deadly = workers.submit(eval, DIE)
         with pytest.raises(WorkerLostError, match="one worker of the cluster after the other"):
             deadly.result(timeout=60)
-        assert workers.submit(_slow_pid, 0.0).result(timeout=60) > 0
+        assert workers.submit(eval, SLEEP.format(0.0)).result(timeout=60) > 0
 
 
 @installed
 @pytest.mark.filterwarnings("default")
 def test_a_cluster_that_does_not_see_the_frames_is_refused(cluster, tmp_path):
-    with pytest.raises(UsageError, match="no folder .*nowhere"):
+    with pytest.raises(UsageError, match=r"no folder .*nowhere"):
         DaskWorkers(cluster, tmp_path / "nowhere")
 
 

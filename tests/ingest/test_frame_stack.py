@@ -93,8 +93,10 @@ def test_n_frames_make_n_less_one_differences(monkeypatch, flats, darks):
     shoot = Shoot(monkeypatch, [(16_000.0, 1 / 60)] * flats + DARKS * darks, drift=0.0005)
     result = shoot.measure()
     assert all(frame["paired"] for frame in result["frames"].values())
-    assert [len(one["files"]) for one in result["flat_sets"]] == list(range(2, flats + 1))
-    assert [len(one["files"]) for one in result["dark_sets"]] == list(range(2, darks + 1))
+    assert [one["count"] for one in result["flat_sets"]] == list(range(2, flats + 1))
+    assert [one["count"] for one in result["dark_sets"]] == list(range(2, darks + 1))
+    # each file is named once: what goes on from an earlier set refers to it
+    assert sum(len(one["files"]) for role in ("flat", "dark") for one in result[f"{role}_sets"]) == flats + darks
     assert [pair["reference_frames"] for pair in result["planes"][0]["flat_pairs"]] == list(range(1, flats))
     assert shoot.most_alive <= 2  # and one sum of frames
     point = point_of(result)
@@ -191,4 +193,4 @@ def test_sums_stay_exact_beyond_sixteen_bits(highest, frames):
 def test_a_sum_that_is_full_is_followed_by_another(monkeypatch):
     monkeypatch.setattr("kitgauge.ingest.frame_stack.MOST_FRAMES", 4)
     result = Shoot(monkeypatch, [(0.0, 1 / 8000)] * 2 + [(9000.0, 1 / 30)] * 10).measure()
-    assert [len(one["files"]) for one in result["flat_sets"]] == [2, 3, 4, 2, 3, 4, 2]
+    assert [one["count"] for one in result["flat_sets"]] == [2, 3, 4, 2, 3, 4, 2]

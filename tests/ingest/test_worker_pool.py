@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -15,10 +16,10 @@ import worker_jobs
 from worker_jobs import double, measure, process_id
 
 from kitgauge.errors import FrameError
-from kitgauge.ingest import worker_pool
+from kitgauge.ingest import spare_workers, worker_nursery, worker_pool
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.tasks import Task, run_tasks
-from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool, prepare_workers
+from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool, WorkerStartError, prepare_workers
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="worker processes are for Linux and macOS")
 
@@ -173,9 +174,9 @@ def test_nothing_stays_behind_when_the_run_is_killed(tmp_path):
 def test_a_core_without_work_helps(pool):
     assert pool.submit(worker_jobs.threads_used, 6).result() == 1
     if pool.spare is not None:
-        worker_pool.spare_workers.offer(pool.spare)
+        spare_workers.offer(pool.spare)
         assert pool.submit(worker_jobs.threads_used, 6).result() > 1
-        assert worker_pool.spare_workers.take(pool.spare)
+        assert spare_workers.take(pool.spare)
 
 
 def group(paths, how, left_out=()):
@@ -210,3 +211,76 @@ def test_a_group_is_measured_without_the_file_that_breaks_the_decoder(pool, tmp_
     assert "memory fault" in reason
     assert ended == [("group", False)]
     assert not (tmp_path / "cache").exists()  # the cause may pass
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are forked on Linux only")
+def test_a_worker_that_died_while_idle_costs_nothing():
+    with WorkerPool(1) as pool:
+        first = pool.submit(process_id).result()
+        os.kill(first, signal.SIGKILL)
+        wait_until(lambda: not is_running(first))
+        assert pool.submit(process_id).result() != first
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are forked on Linux only")
+def test_the_process_that_forks_workers_is_replaced_and_its_workers_go_on(tmp_path):
+    with WorkerPool(2) as pool:
+        nursery = pool.submit(worker_jobs.parent).result()
+        busy = pool.submit(worker_jobs.wait_for, str(tmp_path / "a"))
+        wait_until(lambda: (tmp_path / "a.begun").exists())
+        os.kill(nursery, signal.SIGKILL)
+        wait_until(lambda: not is_running(nursery))
+        assert pool.submit(worker_jobs.parent).result() != nursery
+        (tmp_path / "a").touch()
+        assert busy.result() == str(tmp_path / "a")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are forked on Linux only")
+def test_a_system_without_room_for_processes_is_told_once_and_kept_apart_from_bad_frames(tmp_path, monkeypatch):
+    def no_room(*_arguments):
+        raise OSError(errno.EAGAIN, "Resource temporarily unavailable")
+
+    monkeypatch.setattr(worker_pool.Nursery, "fork", no_room)
+    monkeypatch.setattr(worker_pool, "_WAITS_S", (0.0, 0.01, 0.01))
+    (tmp_path / "b.dng").write_bytes(b"x")
+    with WorkerPool(1) as pool, pytest.raises(WorkerStartError, match=r"(?s)no process.*temporarily.*fix:"):
+        run_tasks(
+            [group([tmp_path / "b.dng"], "")], {}, MeasurementCache(None), executor=pool, at_once=1,
+            done=lambda *_: None,
+        )  # fmt: skip
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are forked on Linux only")
+def test_a_fork_that_fails_leaves_the_others_at_work(monkeypatch):
+    """The nursery itself, with a fork that fails twice."""
+    code = (
+        "import errno, json, os, sys; sys.path[:] = json.loads(sys.argv[1])\n"
+        "from kitgauge.ingest import worker_process\n"
+        "forked, calls = os.fork, []\n"
+        "def fork():\n"
+        "    calls.append(1)\n"
+        "    if len(calls) < 3: raise OSError(errno.EAGAIN, 'no room')\n"
+        "    return forked()\n"
+        "os.fork = fork\n"
+        "getattr(worker_process, sys.argv[2])(*json.loads(sys.argv[3]))\n"
+    )
+    monkeypatch.setattr(worker_nursery, "_START", code)
+    monkeypatch.setattr(worker_nursery.Nursery, "_waiting", [])
+    monkeypatch.setattr(worker_pool, "_WAITS_S", (0.0, 0.01, 0.01))
+    with WorkerPool(2) as pool:
+        assert list(pool.map(double, range(6))) == [0, 2, 4, 6, 8, 10]
+    while worker_nursery.Nursery._waiting:
+        worker_nursery.Nursery._waiting.pop().close()
+
+
+def test_thousands_of_pieces_of_work(pool):
+    assert list(pool.map(double, range(5000))) == list(range(0, 10_000, 2))
+
+
+def test_a_folder_that_is_gone_does_not_stop_workers(tmp_path, monkeypatch):
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    with WorkerPool(1) as pool:
+        assert pool.submit(double, 2).result() == 4

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kitgauge.flags import rejects
 from kitgauge.measure.noise.noise_fit import PlanePairs, usable_darks
@@ -34,6 +35,15 @@ class _Seen:
     k: float
 
 
+@dataclass(frozen=True)
+class _Columns:
+    """ISO, signal [DN] and DN per electron of all that was seen: many frames are compared with all others."""
+
+    iso: NDArray[np.float64]
+    signal_dn: NDArray[np.float64]
+    k: NDArray[np.float64]
+
+
 def mark_saturated(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, tuple[PlanePairs, ...]]:
     """Return the pairs of each ISO, flats at a full well with `clipped` and their level as `full_well_dn`.
 
@@ -43,10 +53,16 @@ def mark_saturated(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, 
         _Seen((iso, position, index), flat, k)
         for iso, planes in by_iso.items()
         for position, plane in enumerate(planes)
+        for dark_dn2 in [_dark_variance(plane)]
         for index, flat in enumerate(plane.flats)
-        if math.isfinite(k := _dn_per_electron(plane, flat))
+        if math.isfinite(k := _dn_per_electron(plane, flat, dark_dn2))
     ]
-    found = {one.key for one in seen if _saturated(one, seen)}
+    columns = _Columns(
+        iso=np.array([one.key[0] for one in seen]),
+        signal_dn=np.array([one.flat.signal_dn for one in seen]),
+        k=np.array([one.k for one in seen]),
+    )
+    found = {one.key for one in seen if _saturated(one, seen, columns)}
     return {
         iso: tuple(
             replace(
@@ -67,34 +83,35 @@ def _marked(flat: FlatPair) -> FlatPair:
     return replace(flat, full_well_dn=flat.top_dn, flags=(*kept, "clipped"))
 
 
-def _dn_per_electron(plane: PlanePairs, flat: FlatPair) -> float:
+def _dark_variance(plane: PlanePairs) -> float:
     darks = [dark.variance_dn2 for dark in usable_darks(plane)]
+    return float(np.median(darks)) if darks else 0.0
+
+
+def _dn_per_electron(plane: PlanePairs, flat: FlatPair, dark_dn2: float) -> float:
     black = flat.black_dn if plane.black_dn is None else plane.black_dn
     shot = flat.shot_dn + (flat.black_dn - black) * flat.dark_weight
     if rejects(flat.flags) or not shot > 0 or not flat.variance_dn2 > 0:
         return math.nan
-    excess = flat.variance_dn2 - flat.dark_weight * (float(np.median(darks)) if darks else 0.0)
+    excess = flat.variance_dn2 - flat.dark_weight * dark_dn2
     return max(excess, 0.0) / shot
 
 
-def _saturated(one: _Seen, seen: Sequence[_Seen]) -> bool:
+def _saturated(one: _Seen, seen: Sequence[_Seen], columns: _Columns) -> bool:
     iso = one.key[0]
     # of the same ISO only darker ones tell; of others all do, read for this ISO
-    others = [
-        (other, other.k * iso / other.key[0])
-        for other in seen
-        if other.key[0] != iso or other.flat.signal_dn < 0.95 * one.flat.signal_dn
-    ]
-    if not others:
+    others = np.flatnonzero((columns.iso != iso) | (columns.signal_dn < 0.95 * one.flat.signal_dn))
+    if not others.size:
         return False
-    usual = float(np.median([k for _, k in others]))
+    k = columns.k[others] * iso / columns.iso[others]
+    usual = float(np.median(k))
     share = one.k / usual if usual > 0 else math.nan
-    sound = [other.flat for other, k in others if k > _HALF_COLLAPSED * usual]
-    brighter = any(
-        other.key[0] != iso and k > _HALF_COLLAPSED * usual and other.flat.signal_dn > 0.98 * one.flat.signal_dn
-        for other, k in others
-    )
-    return share < (_HALF_COLLAPSED if brighter else _COLLAPSED) and _pattern_gone(one.flat, sound)
+    if not share < max(_HALF_COLLAPSED, _COLLAPSED):  # as nearly all are
+        return False
+    sound = others[k > _HALF_COLLAPSED * usual]
+    brighter = bool(np.any((columns.iso[sound] != iso) & (columns.signal_dn[sound] > 0.98 * one.flat.signal_dn)))
+    collapsed = share < (_HALF_COLLAPSED if brighter else _COLLAPSED)
+    return collapsed and _pattern_gone(one.flat, [seen[index].flat for index in sound])
 
 
 def _pattern_gone(flat: FlatPair, others: Sequence[FlatPair]) -> bool:
