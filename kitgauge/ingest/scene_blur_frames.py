@@ -1,14 +1,12 @@
 """Open the frames of a series of any scene: the blur of each frame against still frames, the reference.
 
-In a blur run the reference comes with the tripod frames (`blur_frames.tripod_task`) and is handed to every task. In a
-practice series, a worker makes it once, when the first frame needs it.
+The reference comes with the tripod frames (`blur_frames.tripod_task`) and is handed to every task.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache, partial
+from functools import partial
 
 import numpy as np
 
@@ -20,31 +18,8 @@ from kitgauge.ingest.opened import describe, refusal
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.ingest.tasks import Measurement, Task
 from kitgauge.measure.blur.scene_blur import measure_scene_streak, measure_still_streak
-from kitgauge.measure.blur.scene_reference import SceneReference, scene_reference
+from kitgauge.measure.blur.scene_reference import SceneReference
 from kitgauge.measure.blur.scene_tiles import SceneFrame
-
-
-@dataclass(frozen=True)
-class StillFrames:
-    """The frames that others are compared with, the best first; opened when first asked for, once in each process."""
-
-    records: tuple[FrameRecord, ...]
-
-    def reference_for(self, record: FrameRecord) -> SceneReference:
-        """Return the reference for one frame: the frame itself is not in it. Raises FrameError."""
-        reference = _reference(self.records)
-        if isinstance(reference, FrameError):
-            raise reference
-        files = [still.file for still in self.records]
-        return reference.without(files.index(record.file)) if record.file in files else reference
-
-
-@lru_cache(maxsize=1)
-def _reference(records: tuple[FrameRecord, ...]) -> SceneReference | FrameError:
-    try:
-        return scene_reference(scene_frame(open_frame(record.path)) for record in records)
-    except FrameError as error:
-        return error
 
 
 def scene_frame(mosaic: Mosaic) -> SceneFrame:
@@ -94,12 +69,3 @@ def still_blur_task(
 
 def _measure_still(number: int, seen: Measurement, reference: Measurement) -> Measurement:
     return {**seen, "scene_streak": measure_still_streak(SceneReference.from_dict(reference), number).as_dict()}
-
-
-def blur_against(record: FrameRecord, mosaic: Mosaic, still: StillFrames) -> Measurement:
-    """Return `scene_streak` of an opened frame; nothing where the still frames cannot be opened."""
-    try:
-        reference = still.reference_for(record)
-    except FrameError:
-        return {}
-    return {"scene_streak": measure_scene_streak(scene_frame(mosaic), reference).as_dict()}

@@ -9,7 +9,7 @@ from typing import Any
 
 from kitgauge.flags import describe
 from kitgauge.ingest.record import FrameRecord, capture_order
-from kitgauge.ingest.scene_blur_frames import StillFrames, scene_blur_task, still_blur_task
+from kitgauge.ingest.scene_blur_frames import scene_blur_task, still_blur_task
 from kitgauge.ingest.tasks import Measurement
 from kitgauge.measure.blur.scene_blur import no_streak
 from kitgauge.measure.blur.scene_reference import SceneReference
@@ -76,13 +76,6 @@ def measure_scene(context: RunContext, scene: StillScene, results: Results) -> N
             results[record.file] = {"shape": seen["shape"], "flags": seen["flags"], "scene_streak": streak}
     tasks += [scene_blur_task(record, reference, scene.opened, context.cache) for record in unopened]
     context.run("measuring frames", tasks, results)
-
-
-def fastest_frame(records: Sequence[FrameRecord]) -> StillFrames | None:
-    """Return the frame of the shortest exposure as reference of a series without a tripod; None without two frames."""
-    if len(records) < 2:
-        return None
-    return StillFrames((min(records, key=lambda record: (record.shutter_s or math.inf, *capture_order(record))),))
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ import pytest
 from report_samples import blur_run, dark_run, noise_run, practice_run, sharpness_run
 from rich.console import Console
 
-from kitgauge.report.data import load_run
-from kitgauge.report.evidence import Table
+from kitgauge.report.data import FrameRow, load_run
+from kitgauge.report.evidence import Table, frames_table
 from kitgauge.report.fit_table import fit_table
 from kitgauge.report.noise_tables import noise_table
 from kitgauge.report.page import write_report
@@ -216,3 +216,11 @@ def test_a_limit_that_allows_for_unknown_read_noise_asks_for_no_darks(tmp_path: 
         minds = [line for line in shown(folder, terminal=False).splitlines() if line.strip().startswith("Mind:")]
         assert any("falls off" in line for line in minds)
         assert any("no dark pair" in line for line in minds) == told
+
+
+def test_ten_thousand_frames_do_not_make_a_page_that_no_browser_shows():
+    row = FrameRow("a.dng", "used", "flat", "flat ISO 100", (), (), {"sha256": "0123456789abcdef" * 4})
+    table = frames_table([row] * 10_000)
+    assert len(table.rows) == 2000 and "8000 more are in frames.csv" in table.note
+    assert table.rows[0][7] == "0123456789ab"
+    assert "more" not in frames_table([row] * 2000).note
