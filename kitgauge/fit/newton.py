@@ -67,16 +67,17 @@ def maximise(
 
     `function` maps (q, d) to (q,); `start` (m, d); `free` the columns that vary; `lower`, `upper` (d,)
     bounds, on which a parameter rests while the gradient points outward. Returns the places (m, d), the
-    values (m,) and whether each converged. `slopes` gives the derivatives in place of differences. A step that
-    loses no more than `slack` is taken, as values may be rough by that much.
+    values (m,) and whether each converged (not where a derivative is not finite). `slopes` gives the derivatives
+    in place of differences. A step that loses no more than `slack` is taken, as values may be rough by that much.
     """
     place = np.clip(start.astype(np.float64), lower, upper)
     p = free.size
     damping = np.full(place.shape[0], 1e-3)
     done = np.zeros(place.shape[0], dtype=bool)
+    lost = np.zeros(place.shape[0], dtype=bool)
     best = function(place)
     for _ in range(_MAX_ITERATIONS):
-        active = np.flatnonzero(~done)
+        active = np.flatnonzero(~done & ~lost)
         if active.size == 0:
             break
         if slopes is None:
@@ -84,6 +85,12 @@ def maximise(
         else:
             _, gradient, hessian = slopes(place[active])
             gradient, hessian = gradient[:, free], hessian[:, free[:, None], free]
+        known = np.isfinite(gradient).all(axis=1) & np.isfinite(hessian).all(axis=(1, 2))
+        if not known.all():  # nobody can tell which way is up there: the row stays where it is, not converged
+            lost[active[~known]] = True
+            active, gradient, hessian = active[known], gradient[known], hessian[known]
+            if active.size == 0:
+                break
         at_low = (place[active][:, free] <= lower[free]) & (gradient < 0)
         at_high = (place[active][:, free] >= upper[free]) & (gradient > 0)
         held = at_low | at_high
