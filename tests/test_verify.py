@@ -182,7 +182,7 @@ def test_the_report_leads_to_frames_protocol_code_and_parameters(run):
         assert known in page
     for row in (run / "frames.csv").read_text().splitlines()[1:]:
         file, sha256 = row.split(",")[:2]
-        assert file in page and sha256[:12] in page
+        assert file in page and sha256[:8] in page
 
 
 def test_values_side_by_side():

@@ -13,7 +13,7 @@ from kitgauge.report import wording
 from kitgauge.report.data import FrameRow, RunData, number, records, text, texts
 
 _PADDING_REM, _LETTER_REM = 1.2, 0.47
-_HASH_LETTERS = 12
+_HASH_LETTERS = 8
 _MOST_FRAMES = 2000  # on the page; browsers get slow
 _LEAST_CELL_REM, _LEAST_FIRST_REM, _LEAST_LAST_REM = 4.0, 7.0, 11.0
 
@@ -181,8 +181,7 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
     rows = tuple(
         (
             f.file,
-            f.step or "–",
-            f.role or "–",
+            _step_and_role(f),
             f.status,
             _setting(f.number("iso"), wording.iso),
             _setting(f.number("shutter_s"), wording.shutter),
@@ -192,12 +191,19 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
         )
         for f in frames
     )
-    columns = ("file", "step", "role", "status", "ISO", "shutter", "f-number", "SHA-256", "flags and remarks")
+    columns = ("file", "step", "status", "ISO", "shutter", "f-number", "SHA-256", "flags and remarks")
     more = len(rows) - _MOST_FRAMES
     note = f"SHA-256: how that of the file's content begins; the whole is in frames.csv.{flag_note(shared)}"
     if more > 0:
         note = f"The first {_MOST_FRAMES} frames; {more} more are in frames.csv. {note}"
-    return Table(title, columns, rows[:_MOST_FRAMES], frozenset({0, 1, 2, 3, 7, 8}), note)
+    return Table(title, columns, rows[:_MOST_FRAMES], frozenset({0, 1, 2, 6, 7}), note)
+
+
+def _step_and_role(frame: FrameRow) -> str:
+    """Return the step, with the role where the step does not begin with it."""
+    if not frame.step or not frame.role:
+        return frame.step or frame.role or "–"
+    return frame.step if frame.step.startswith(frame.role) else f"{frame.step} ({frame.role})"
 
 
 def steps_table(data: RunData) -> Table | None:
