@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitgauge.srgb import srgb_to_linear
+
 Curve = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 
 BT709_WEIGHTS = (0.2126, 0.7152, 0.0722)
@@ -27,11 +29,6 @@ class Encoding:
     curves: tuple[Curve, Curve, Curve]
     weights: tuple[float, float, float]
     text: str
-
-
-def srgb_to_linear(code: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return light 0..1 of an sRGB code 0..1 (IEC 61966-2-1)."""
-    return np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4)
 
 
 def encoding_of(profile: bytes | None) -> Encoding:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from kitgauge.errors import FrameError
 from kitgauge.frames.opening import is_raw, open_frame
 from kitgauge.frames.rendered import open_developed
+from kitgauge.srgb import linear_to_srgb
 
 Picture = NDArray[np.uint8]
 
@@ -24,10 +25,11 @@ _TURNS = {1: (0, False), 2: (0, True), 3: (2, False), 4: (2, True), 5: (1, True)
           8: (1, False)}  # fmt: skip
 
 
-def shown_picture(path: str | Path) -> Picture:
+def shown_picture(path: str | Path, shape: tuple[int, int]) -> Picture:
     """Return a frame as (row, column, red green blue) uint8, as stored: its orientation is not applied.
 
-    Of the size of `open_frame`'s samples. Raises FrameError where it cannot be opened.
+    `shape` (rows, columns) is that of its samples, as `open_frame` told it. Raises FrameError where it cannot be
+    opened.
     """
     path = Path(path)
     if not is_raw(path):
@@ -35,17 +37,16 @@ def shown_picture(path: str | Path) -> Picture:
         if codes.dtype != np.uint8:
             codes = (codes >> 8).astype(np.uint8)
         return np.asarray(codes if codes.ndim == 3 else np.repeat(codes[..., None], 3, axis=2), dtype=np.uint8)
-    mosaic = open_frame(path)
     developed = _developed(path)
-    if developed is not None and developed.shape[:2] == mosaic.shape:
+    if developed is not None and developed.shape[:2] == shape:
         return developed
+    mosaic = open_frame(path)
     # what LibRaw cannot develop is shown in grey: the mean of each two neighbours both ways, whatever their colour
     signal = mosaic.signal()
     smooth = signal.copy()
     smooth[:-1, :-1] = 0.25 * (signal[:-1, :-1] + signal[1:, :-1] + signal[:-1, 1:] + signal[1:, 1:])
     light = np.clip(smooth / (mosaic.white_dn - float(mosaic.black_dn.mean())), 0.0, 1.0)
-    code = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    grey = np.rint(255.0 * code).astype(np.uint8)
+    grey = np.rint(255.0 * linear_to_srgb(light)).astype(np.uint8)
     return np.repeat(grey[..., None], 3, axis=2)
 
 

@@ -29,24 +29,29 @@ def pictures_label(file: str) -> str:
     return f"pictures of {file}"
 
 
-def pictures_task(record: FrameRecord, places: Sequence[tuple[float, float]], cache: MeasurementCache) -> Task:
-    """Return the task that cuts out the parts of a frame around `places` (x, y) [px] and reduces the whole."""
+def pictures_task(
+    record: FrameRecord, shape: tuple[int, int], places: Sequence[tuple[float, float]], cache: MeasurementCache
+) -> Task:
+    """Return the task that cuts out the parts of a frame around `places` (x, y) [px] and reduces the whole.
+
+    `shape` (rows, columns) is that of its samples.
+    """
     rounded = [[round(float(x)), round(float(y))] for x, y in places]
     return Task(
         label=pictures_label(record.file),
         key=cache.key("practice pictures", [record.sha256], {"places": rounded, "side": CROP_PX}),
         files=(record.file,),
-        work=partial(make_pictures, record, rounded),
+        work=partial(make_pictures, record, shape, rounded),
     )
 
 
-def make_pictures(record: FrameRecord, places: Sequence[Sequence[int]]) -> Measurement:
+def make_pictures(record: FrameRecord, shape: tuple[int, int], places: Sequence[Sequence[int]]) -> Measurement:
     """Return `overview` and `crops` (in the order of `places`), each a JPEG as base64 with its size, upright.
 
     `box` of a crop is where it lies in the overview: left, top, right, bottom as shares of its width and height.
     """
     try:
-        picture = shown_picture(record.path)
+        picture = shown_picture(record.path, shape)
         orientation = read_settings(record.path).orientation
     except FrameError as error:
         return {"not_shown": error.what, "overview": None, "crops": []}

@@ -21,6 +21,7 @@ from kitgauge.review.developed_twin import developed_twin
 from kitgauge.review.exposure_seen import ExposureSeen, exposure_seen, noise_of
 from kitgauge.review.kit import Kit, Kits
 from kitgauge.review.next_settings import Demands, Exposure, NextSettings, next_settings
+from kitgauge.review.small_picture import SmallPicture, small_picture
 from kitgauge.review.softness import Softness, edges_of, sharp_reference, softness
 
 ISO_MAX = exact_iso(CameraFacts().iso_max)
@@ -72,6 +73,7 @@ class Review:
     kit_note: str
     notes: tuple[str, ...]
     shape: tuple[int, int]
+    picture: SmallPicture
 
     @property
     def stops_wanting(self) -> float:
@@ -161,6 +163,7 @@ def review_frame(path: Path, kits: Kits, wishes: Wishes, *, companion: Path | No
         kit_note=kit.note,
         notes=_notes(mosaic, settings, pitch, pitch_source),
         shape=mosaic.shape,
+        picture=small_picture(mosaic, codes, settings.orientation),
     )
 
 

@@ -54,7 +54,9 @@ def measure(context: RunContext, results: Results) -> None:
                 for record in series.laid
             ]
         for record in _shown(series):
-            tasks.append(pictures_task(record, [place.at[record.file] for place in places], context.cache))
+            if shape := series.measured.get(record.file, {}).get("shape"):  # else it could not be opened
+                at = [place.at[record.file] for place in places]
+                tasks.append(pictures_task(record, (shape[0], shape[1]), at, context.cache))
     context.run("making pictures", tasks, results)
 
 

@@ -24,6 +24,7 @@ from kitgauge.simulate.dng import RecordedSettings, write_dng
 from kitgauge.simulate.hands import draw_motion, sample_motion, streak_of, uniform_path
 from kitgauge.simulate.model import SimulatedKit
 from kitgauge.simulate.shooting import recorded_settings
+from kitgauge.srgb import linear_to_srgb, srgb_to_linear
 
 Picture = NDArray[np.float32]
 Spectrum = NDArray[np.complex64]
@@ -296,9 +297,9 @@ def _write_jpeg(path: Path, kit: SimulatedKit, samples: NDArray[np.uint16], reco
         mask = mask[: samples.shape[0], : samples.shape[1]]
         filled = cv2.filter2D(signal * mask, -1, kernel) / cv2.filter2D(mask, -1, kernel)
         colours.append(filled / kit.sensor.colour_response[wanted])
-    grey = ((118.0 / 255.0 + 0.055) / 1.055) ** 2.4 / MIDGREY_FRACTION_OF_SATURATION
+    grey = float(srgb_to_linear(np.array(118.0 / 255.0))) / MIDGREY_FRACTION_OF_SATURATION
     linear = np.clip(np.stack(colours, axis=-1) * grey, 0.0, 1.0)
-    code = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    code = linear_to_srgb(linear)
     exif = Image.Exif()
     exif[0x010F], exif[0x0110] = recorded.make, recorded.model
     inner = exif.get_ifd(0x8769)

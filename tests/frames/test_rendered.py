@@ -11,8 +11,9 @@ import pytest
 from PIL import Image, ImageCms
 
 from kitgauge.errors import FrameError
-from kitgauge.frames.colour_profile import encoding_of, srgb_to_linear
+from kitgauge.frames.colour_profile import encoding_of
 from kitgauge.frames.rendered import luminance, open_developed, open_rendered
+from kitgauge.srgb import linear_to_srgb, srgb_to_linear
 
 
 def grey_steps(dtype=np.uint8, rows=20):
@@ -43,6 +44,9 @@ def test_srgb_published_points():
     # IEC 61966-2-1: the linear part ends at 0.04045 (0.0031308); code 0.5 is 0.2140 (from memory, 4 digits)
     assert srgb_to_linear(np.array([0.0, 0.04045, 0.5, 1.0])) == pytest.approx([0.0, 0.0031308, 0.2140, 1.0], abs=5e-5)
     fine = srgb_to_linear(np.linspace(0, 1, 10001))
+    assert linear_to_srgb(fine) == pytest.approx(
+        np.linspace(0, 1, 10001), abs=1e-4
+    )  # the standard's branches meet to that
     assert np.all(np.diff(fine) > 0)
 
 

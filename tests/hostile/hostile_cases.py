@@ -119,7 +119,7 @@ def _frame(sources: Path, work: Path, case: Case, content: bytes, damaged: bytes
     elif what < 0.35:
         from kitgauge.frames.shown import shown_picture
 
-        shown_picture(path)
+        shown_picture(path, mosaic.shape)
     elif what < 0.5:
         from kitgauge.review.folder import review
         from kitgauge.review.page import review_page

@@ -92,11 +92,11 @@ def test_places_are_turned_as_the_picture_is(orientation):
     """The same turning of a picture with one bright pixel says where it must be."""
     import numpy as np
 
-    from kitgauge.review.page import _as_shown
+    from kitgauge.frames.shown import upright
 
     picture = np.zeros((20, 30, 3), np.uint8)
     picture[4, 24] = 255
-    turned = _as_shown(picture, orientation, (20, 30))
+    turned = upright(picture, orientation)
     row, column = np.argwhere(turned[..., 0])[0]
     x, y = shown_place((24 + 0.5) / 30, (4 + 0.5) / 20, orientation)
     assert ((column + 0.5) / turned.shape[1], (row + 0.5) / turned.shape[0]) == pytest.approx((x, y))

@@ -11,6 +11,7 @@ from memory). Rates beyond 5 are taken together in groups of equal mean; the dis
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +24,7 @@ _GROUPS = (1, 2, 3, 6, 12, 30, 120)
 _BISECTIONS = 50
 
 
+@cache
 def exponentials() -> tuple[Array, Array]:
     """Return weights and rates of the exponentials that -ln |cos a| is a mixture of."""
     n = np.arange(200_000)
@@ -35,37 +37,36 @@ def exponentials() -> tuple[Array, Array]:
     return shares, shares / means
 
 
-_WEIGHT, _RATE = exponentials()
-
-
 def _tails(z: Array, k: Array) -> tuple[Array, Array]:
     """Return z / k and exp(l z + l^2 k^2 / 2) Phi(-z / k - l k), l the rates (last axis)."""
+    _, rate = exponentials()
     z, k = np.broadcast_arrays(np.asarray(z, dtype=np.float64), np.asarray(k, dtype=np.float64))
     w = z / k
-    slant = _RATE * k[..., None]
+    slant = rate * k[..., None]
     away = (w[..., None] + slant) / math.sqrt(2.0)
     near = 0.5 * np.exp(-0.5 * np.minimum(np.square(w), 1400.0))[..., None] * special.erfcx(np.maximum(away, -5.0))
     # where Phi is 1 to rounding, its product with the exponential would overflow before it is formed
-    far = np.exp(np.minimum(z[..., None] * _RATE + 0.5 * np.square(slant), 0.0))
+    far = np.exp(np.minimum(z[..., None] * rate + 0.5 * np.square(slant), 0.0))
     return w, np.where(away > -5.0, near, far)
 
 
 def log_density(z: Array, k: Array) -> Array:
     """Return ln of the density of u at u = exp(z)."""
+    weight, rate = exponentials()
     _, tails = _tails(z, k)
-    return np.asarray(np.log(np.maximum(tails @ (_WEIGHT * _RATE), _SMALLEST)) - z)
+    return np.asarray(np.log(np.maximum(tails @ (weight * rate), _SMALLEST)) - z)
 
 
 def log_below(z: Array, k: Array) -> Array:
     """Return ln P(U <= exp(z))."""
     w, tails = _tails(z, k)
-    return np.asarray(np.log(np.clip(special.ndtr(w) + tails @ _WEIGHT, _SMALLEST, 1.0)))
+    return np.asarray(np.log(np.clip(special.ndtr(w) + tails @ exponentials()[0], _SMALLEST, 1.0)))
 
 
 def log_above(z: Array, k: Array) -> Array:
     """Return ln P(U > exp(z))."""
     w, tails = _tails(z, k)
-    return np.asarray(np.log(np.clip(special.ndtr(-w) - tails @ _WEIGHT, _SMALLEST, 1.0)))
+    return np.asarray(np.log(np.clip(special.ndtr(-w) - tails @ exponentials()[0], _SMALLEST, 1.0)))
 
 
 def log_quantile(p: float | Array, k: Array) -> Array:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from kitgauge.measure.edges.edge_candidate import EdgeCandidate
 from kitgauge.measure.edges.regions import CORNERS, region_of
+from kitgauge.srgb import linear_to_srgb
 
 CROP_PX = 96
 _HEADROOM = 1.15  # white stands this far above the edge's bright ground: a bright line along it stays visible
@@ -146,7 +147,7 @@ def _greys(light: NDArray[np.float32]) -> NDArray[np.uint8]:
     """Return screen codes: black at no light, white somewhat above the bright ground."""
     bright = float(np.percentile(light, _BRIGHT_PERCENTILE))
     relative = np.clip(light / (_HEADROOM * bright), 0.0, 1.0) if bright > 0 else np.zeros_like(light)
-    encoded = np.where(relative <= 0.0031308, 12.92 * relative, 1.055 * relative ** (1.0 / 2.4) - 0.055)
+    encoded = linear_to_srgb(relative)
     return np.asarray(np.rint(np.rint(encoded * (_GREYS - 1)) * (255.0 / (_GREYS - 1))), dtype=np.uint8)
 
 
