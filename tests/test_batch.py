@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from kitgauge.cli import app
 from kitgauge.errors import IngestError
+from kitgauge.report.fleet_rows import group_tables
 from kitgauge.runs.batch import run_batch
 from kitgauge.simulate.shooting import shoot_protocol
 
@@ -61,6 +62,11 @@ def test_the_body_with_another_gain_differs_and_no_other(done):
     # made with 2.5 and 3.125 e-/DN
     assert gain["value"] == pytest.approx(3.125, rel=0.06) and gain["expected"] == pytest.approx(2.5, rel=0.03)
     assert gain["p"] <= gain["p_together"] < 0.05 and gain["siblings"] == 5
+    quiet = [row for row in done.fleet["deviations"] if row["number"] == gain["number"] and not row["differs"]]
+    assert abs(gain["difference_log2"]) > gain["seen_from_log2"]
+    assert all(abs(row["difference_log2"]) < row["seen_from_log2"] for row in quiet)
+    (table,) = group_tables(done.fleet)
+    assert table.rows[-1][0] == "would show from" and "%" in table.rows[-1][table.columns.index("gain, ISO 100, e-/DN")]
 
 
 def test_the_page_links_to_every_report_and_shows_no_markup_of_names(done):

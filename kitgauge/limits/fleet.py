@@ -38,7 +38,8 @@ class Deviation:
 
     `expected` is where these lie, `spread` how far they scatter from unit to unit (without measuring errors), both in
     the number's own unit; `p` of this number alone, `p_together` among all that were looked at. `z` is the normal
-    deviate of the same p, with the sign of the difference. All NaN where the siblings are too few.
+    deviate of the same p, with the sign of the difference. `seen_from` is the difference from which on this unit, if no
+    other differed, would have counted as odd. All NaN where the siblings are too few.
     """
 
     unit: str
@@ -50,6 +51,7 @@ class Deviation:
     spread: float
     z: float
     p: float
+    seen_from: float
     p_together: float = math.nan
 
     @property
@@ -68,7 +70,12 @@ def fleet_deviations(table: Mapping[str, Values]) -> list[Deviation]:
 
     Values that are not finite are left out; an error that is not known counts as part of the spread.
     """
-    found = [deviation for number, values in table.items() for deviation in _of_number(number, values)]
+    known = {
+        number: {unit: pair for unit, pair in values.items() if math.isfinite(pair[0])}
+        for number, values in table.items()
+    }
+    comparisons = sum(len(values) for values in known.values() if len(values) >= LEAST_UNITS)
+    found = [item for number, values in known.items() for item in _of_number(number, values, comparisons)]
     order = sorted((i for i, item in enumerate(found) if math.isfinite(item.p)), key=lambda i: found[i].p)
     largest = 0.0
     for rank, index in enumerate(order):  # Holm's step-down
@@ -77,17 +84,16 @@ def fleet_deviations(table: Mapping[str, Values]) -> list[Deviation]:
     return found
 
 
-def _of_number(number: str, values: Values) -> list[Deviation]:
-    known = {unit: pair for unit, pair in values.items() if math.isfinite(pair[0])}
+def _of_number(number: str, known: Values, comparisons: int) -> list[Deviation]:
     units = list(known)
     y = np.array([known[unit][0] for unit in units], dtype=np.float64)
     s = np.array([error if (error := known[unit][1]) > 0 else 0.0 for unit in units], dtype=np.float64)
-    seen = _Judged(*_judged(y, s)) if len(units) >= LEAST_UNITS else None
+    seen = _judged(y, s, SIGNIFICANT_P / max(1, comparisons)) if len(units) >= LEAST_UNITS else None
     out = []
     for i, unit in enumerate(units):
         stderr = float(s[i]) if s[i] > 0 else math.nan
         if seen is None:
-            out.append(Deviation(unit, number, float(y[i]), stderr, len(units) - 1, *(math.nan,) * 4))
+            out.append(Deviation(unit, number, float(y[i]), stderr, len(units) - 1, *(math.nan,) * 5))
             continue
         sign = math.copysign(1.0, y[i] - seen.expected[i])
         out.append(
@@ -101,6 +107,7 @@ def _of_number(number: str, values: Values) -> list[Deviation]:
                 spread=float(seen.spread[i]),
                 z=sign * _normal_deviate(float(seen.p[i])),
                 p=float(seen.p[i]),
+                seen_from=float(seen.seen_from[i]),
             )
         )
     return out
@@ -112,19 +119,19 @@ class _Judged:
     expected: NDArray[np.float64]
     spread: NDArray[np.float64]
     siblings: list[int]
+    seen_from: NDArray[np.float64]
 
 
-def _judged(
-    y: NDArray[np.float64], s: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], list[int]]:
-    """Return p of each unit, and by which siblings it was judged: where they lie, their spread, how many."""
+def _judged(y: NDArray[np.float64], s: NDArray[np.float64], least_p: float) -> _Judged:
+    """Return p of each unit, by which siblings it was judged (where they lie, their spread, how many), and the
+    difference at which its p would be `least_p`."""
     count = len(y)
     most = max(1, min(count // _SHARE_SET_ASIDE, count - LEAST_UNITS + 1))
     rest = list(range(count))
     aside: list[int] = []
     p_aside: list[float] = []
     for _ in range(most):
-        p = {i: foreseen(y[i], s[i], *_others(y, s, rest, i))[0] for i in rest}
+        p = {i: foreseen(*_others(y, s, rest, i)).p(y[i], s[i]) for i in rest}
         oddest = min(rest, key=lambda i: (p[i], -abs(y[i] - float(np.median(y)))))
         rest.remove(oddest)
         aside.append(oddest)
@@ -133,15 +140,17 @@ def _judged(
     falling = np.minimum(1.0, most * np.minimum.accumulate(np.array(p_aside)[::-1])[::-1])
     last = max((k for k, value in enumerate(p_aside) if most * value < SIGNIFICANT_P / count), default=-1)
     clean = sorted({*rest, *aside[last + 1 :]})
-    p_all, expected, spread = (np.full(count, np.nan) for _ in range(3))
+    p_all, expected, spread, seen_from = (np.full(count, np.nan) for _ in range(4))
     siblings = []
     for i in range(count):
         others = [j for j in clean if j != i]
-        p_all[i], expected[i], spread[i] = foreseen(y[i], s[i], *_others(y, s, others, None))
+        foresight = foreseen(*_others(y, s, others, None))
+        p_all[i], expected[i], spread[i] = foresight.p(y[i], s[i]), foresight.expected, foresight.spread
+        seen_from[i] = foresight.difference_at(least_p / most, s[i])
         siblings.append(len(others))
     for k, i in enumerate(aside):
         p_all[i] = max(p_all[i], falling[k]) if k > last else falling[k]
-    return p_all, expected, spread, siblings
+    return _Judged(p_all, expected, spread, siblings, seen_from)
 
 
 def _others(
@@ -151,18 +160,50 @@ def _others(
     return y[chosen], s[chosen]
 
 
-def foreseen(
-    value: float, stderr: float, others: NDArray[np.float64], errors: NDArray[np.float64]
-) -> tuple[float, float, float]:
-    """Return (p, expected, spread) of one value by its siblings `others` with their `errors`; see the module.
+@dataclass(frozen=True)
+class Foresight:
+    """What siblings foresee for one more unit: a mixture of normal distributions over the spread from unit to unit.
 
-    `others` and `errors` (0: not known) are at least two values each. p is NaN where all others are equal and their
-    errors unknown: how far units scatter is then not known.
+    `expected` is where the siblings lie, `spread` how far they scatter from unit to unit: NaN where all of them are
+    equal and their errors not known.
+    """
+
+    weight: NDArray[np.float64]
+    centre: NDArray[np.float64]
+    variance: NDArray[np.float64]
+    expected: float
+    spread: float
+
+    def p(self, value: float, stderr: float) -> float:
+        """Return how often a sibling measured with `stderr` would lie as far out as `value`; NaN where not known."""
+        ahead = np.abs(value - self.centre) / np.sqrt(stderr**2 + self.variance)
+        return float((self.weight * _two_sided(ahead)).sum())
+
+    def difference_at(self, p: float, stderr: float) -> float:
+        """Return the difference from `expected`, either way, from which on the p of a unit lies below `p`."""
+        from scipy.optimize import brentq
+
+        def ahead(difference: float) -> float:
+            return max(self.p(self.expected + sign * difference, stderr) for sign in (-1.0, 1.0)) - p
+
+        if math.isnan(self.spread):
+            return math.nan
+        far = max(self.spread, stderr, float(np.sqrt(self.variance.min())))
+        while ahead(far) > 0.0:
+            far *= 2.0
+        return float(brentq(ahead, 0.0, far))
+
+
+def foreseen(others: NDArray[np.float64], errors: NDArray[np.float64]) -> Foresight:
+    """Return what siblings with the values `others` and their `errors` (0: not known) foresee; see the module.
+
+    At least two values each.
     """
     scatter = float(np.ptp(others))
     scale = max(scatter, float(errors.max()))
     if scale == 0.0:
-        return math.nan, float(others[0]), math.nan
+        unknown = np.array([math.nan])
+        return Foresight(unknown, unknown, unknown, float(others[0]), math.nan)
     least = float(errors[errors > 0].min()) if bool((errors > 0).any()) else scatter
     low = math.log(min(least, scale)) - math.log(10.0) * _FAR_DECADES
     log_spread = np.linspace(low, math.log(scale) + math.log(10.0) * _FAR_DECADES, _GRID)
@@ -176,9 +217,13 @@ def foreseen(
     log_density = prior - 0.5 * (np.log(variance).sum(axis=1) + np.log(total) + chi2) + log_spread
     density = np.exp(log_density - log_density.max())
     density /= density.sum()
-    ahead = np.abs(value - centre) / np.sqrt(stderr**2 + spread2[:, 0] + 1.0 / total)
-    p = float((density * _two_sided(ahead)).sum())
-    return p, float((density * centre).sum()), float(np.exp((density * log_spread).sum()))
+    return Foresight(
+        weight=density,
+        centre=centre,
+        variance=spread2[:, 0] + 1.0 / total,
+        expected=float((density * centre).sum()),
+        spread=float(np.exp((density * log_spread).sum())),
+    )
 
 
 def _two_sided(z: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from kitgauge.report import wording
@@ -30,7 +30,10 @@ def odd_sentences(fleet: Mapping[str, Any]) -> list[str]:
     if not judged:
         return ["Nobody could be judged by siblings: that takes four kits or more of one body, or of one lens on it."]
     if not found:
-        return [f"No kit differs from its siblings by more than chance, in {wording.count(judged, 'comparison')}."]
+        return [
+            f"No kit differs from its siblings by more than chance, in {wording.count(judged, 'comparison')}. The last "
+            "row of each table says which differences would have shown."
+        ]
     return [_odd(row, judged) for row in sorted(found, key=lambda row: number(row.get("p_together")))]
 
 
@@ -106,10 +109,25 @@ def group_tables(fleet: Mapping[str, Any]) -> list[Table]:
         )
         enough = bool(group.get("enough"))
         note = "± is one standard error of the measurement. * differs from its siblings by more than chance."
-        if not enough:
+        if enough:
+            rows += (
+                ("would show from", *(_shows_from(d for d in own.values() if d.get("number") == n) for n in names)),
+            )
+            note += " The last row: at such a difference from its siblings, if not before, a kit is marked."
+        else:
             note = f"± is one standard error of the measurement. {_NOT_ENOUGH[0].upper()}{_NOT_ENOUGH[1:]}."
         tables.append(Table(f"{text(group.get('siblings'))}: {text(group.get('protocol'))}", columns, rows, note=note))
     return tables
+
+
+def _shows_from(rows: Iterable[Mapping[str, Any]]) -> str:
+    """Return the difference at which any unit of a column would have counted as odd."""
+    found = [(number(row.get("seen_from_log2")), bool(row.get("in_stops"))) for row in rows]
+    known = [item for item in found if math.isfinite(item[0])]
+    if not known:
+        return wording.UNKNOWN
+    log2, in_stops = max(known)
+    return f"times {wording.plain(2.0**log2, 2)}" if log2 > 1.0 and not in_stops else f"± {_size(log2, in_stops)}"
 
 
 def _cell(row: Mapping[str, Any] | None) -> str:

@@ -230,6 +230,7 @@ def _deviation(item: Deviation, group: int, number: MainNumber, groups: list[dic
         "difference_log2": item.difference,
         "stderr_log2": item.stderr,
         "spread_log2": item.spread,
+        "seen_from_log2": item.seen_from,
         "z": item.z,
         "p": item.p,
         "p_together": item.p_together,

@@ -30,24 +30,38 @@ def test_without_errors_it_is_the_t_test_of_one_against_the_others(count):
     others = np.random.default_rng(count).normal(10.0, 2.0, size=count)
     for value in (10.5, 17.0, 31.0):
         t = (value - others.mean()) / (others.std(ddof=1) * math.sqrt(1 + 1 / count))
-        p, expected, _ = foreseen(value, 0.0, others, np.zeros(count))
-        assert p == pytest.approx(2 * stats.t.sf(abs(t), count - 1), rel=2e-3)
-        assert expected == pytest.approx(others.mean())
+        ahead = foreseen(others, np.zeros(count))
+        assert ahead.p(value, 0.0) == pytest.approx(2 * stats.t.sf(abs(t), count - 1), rel=2e-3)
+        assert ahead.expected == pytest.approx(others.mean())
+        least = stats.t.isf(0.5e-3, count - 1) * others.std(ddof=1) * math.sqrt(1 + 1 / count)
+        assert ahead.difference_at(1e-3, 0.0) == pytest.approx(least, rel=2e-3)
 
 
 def test_with_errors_alone_it_is_no_bolder_than_the_z_test():
     others, errors = np.array([0.01, -0.02, 0.03, 0.0, -0.01, 0.02]), np.ones(6)
     for value in (1.0, 2.5, 4.0):
         z = (value - others.mean()) / math.sqrt(1 + 1 / 6)
-        p, _, spread = foreseen(value, 1.0, others, errors)
-        assert 2 * stats.norm.sf(z) < p < 1.0 and spread < 1.0
+        ahead = foreseen(others, errors)
+        assert 2 * stats.norm.sf(z) < ahead.p(value, 1.0) < 1.0 and ahead.spread < 1.0
 
 
 def test_values_on_another_scale_or_turned_round_say_the_same():
     others, errors = np.array([1.0, 1.4, 0.8, 1.1]), np.array([0.1, 0.2, 0.1, 0.1])
-    p, expected, spread = foreseen(3.0, 0.1, others, errors)
-    scaled = foreseen(-3000.0 + 7.0, 100.0, -1000.0 * others + 7.0, 1000.0 * errors)
-    assert scaled == pytest.approx((p, -1000.0 * expected + 7.0, 1000.0 * spread))
+    ahead, scaled = foreseen(others, errors), foreseen(-1000.0 * others + 7.0, 1000.0 * errors)
+    assert scaled.p(-3000.0 + 7.0, 100.0) == pytest.approx(ahead.p(3.0, 0.1))
+    assert (scaled.expected, scaled.spread) == pytest.approx((-1000.0 * ahead.expected + 7.0, 1000.0 * ahead.spread))
+    assert scaled.difference_at(0.01, 100.0) == pytest.approx(1000.0 * ahead.difference_at(0.01, 0.1))
+
+
+@pytest.mark.parametrize("units", [4, 6, 10])
+def test_a_unit_is_called_odd_from_the_difference_that_is_stated(units):
+    table = simulated(np.random.default_rng(units), units, 3, 5.0)
+    quiet = {(item.number, item.unit): item for item in fleet_deviations(table)}
+    assert not any(item.real for item in quiet.values())
+    item = quiet["n1", "u2"]
+    for times, odd in ((0.98, False), (1.02, True)):
+        table["n1"]["u2"] = (item.expected - times * item.seen_from, table["n1"]["u2"][1])
+        assert (("n1", "u2") in found(table)) is odd
 
 
 @pytest.mark.statistical
