@@ -3,9 +3,10 @@
     python bench/all.py [--quick] [--repeat N]
 
 Start-up; every protocol against decoding its frames, uncompressed and lossless-compressed, with the memory of all
-processes; growth with the number of frames. Simulates 24-megapixel frames in a temporary folder (up to 4 GB at a time).
-`--quick` takes small frames and a minute: there start-up and report weigh most, and the ratios say nothing about full
-frames. Quote the ratios, not the times: machines differ, and are shared.
+processes; growth with the number of frames; runs of 10 to 10,000 tiny frames. Simulates 24-megapixel frames in a
+temporary folder (up to 4 GB at a time). `--quick` takes small frames, at most 1,000 of them, and two minutes: there
+start-up and report weigh most, and the ratios say nothing about full frames. Quote the ratios, not the times: machines
+differ, and are shared.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import platform
 
 from decode_floor import QUICK, floor_table
 from growth import PROTOCOLS, growth_table
+from many_frames import SIZES, many_frames_table
 from rich.console import Console
 from start_up import start_up_table
 from timing import WORKERS
@@ -46,6 +48,7 @@ def main() -> None:
     kit = small_kit() if quick else full_size_kit()
     protocols, factors = (PROTOCOLS[:1], QUICK_FACTORS) if quick else (PROTOCOLS, FULL_FACTORS)
     console.print(growth_table(protocols, kit, factors, repeat=1))
+    console.print(many_frames_table("noise-ladder", SIZES[:-1] if quick else SIZES))
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from kitgauge.simulate.model import SimulatedKit
 from kitgauge.simulate.shooting import shoot_protocol
 
 SHAPE = (64, 96)
+SIZES = (10, 100, 1000, 10000)
 
 
 def simulated(protocol: str, folder: Path, frames: int) -> int:
@@ -50,34 +52,47 @@ def simulated(protocol: str, folder: Path, frames: int) -> int:
     return count
 
 
-def main() -> None:
-    """Run the bench and print its table."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--protocol", default="noise-ladder", help="id of the protocol")
-    parser.add_argument("--sizes", type=int, nargs="+", default=[10, 100, 1000, 10000], help="frames")
-    arguments = parser.parse_args()
-    table = Table("frames", "run, s", "ms per frame", "exponent", "peak MiB", "report, MiB", title=arguments.protocol)
+def many_frames_table(protocol: str, sizes: Sequence[int]) -> Table:
+    """Return what runs of so many tiny frames take."""
+    table = Table(
+        *("frames", "run, s", "ms per frame", "exponent", "cores", "peak MiB", "kB per frame", "report, MiB"),
+        title=f"many frames: {protocol}, {SHAPE[0]} x {SHAPE[1]} pixels",
+        caption="kB per frame: peak memory of all processes above that of the smallest run, for each frame more",
+    )
     walls: list[tuple[int, float]] = []
+    peaks: list[float] = []
     with tempfile.TemporaryDirectory() as temporary:
-        for size in arguments.sizes:
+        for size in sizes:
             folder, out = Path(temporary) / "frames", Path(temporary) / "out"
-            count = simulated(arguments.protocol, folder, size)
-            wall_s = time_run(arguments.protocol, folder, out).wall_s
+            count = simulated(protocol, folder, size)
+            took = time_run(protocol, folder, out)
             report_mib = (out / "report.html").stat().st_size / 2**20
             shutil.rmtree(out)
-            peak_mib = peak_together_mib(run_command(arguments.protocol, folder, out))
-            walls.append((count, wall_s))
+            peaks.append(peak_together_mib(run_command(protocol, folder, out)))
+            walls.append((count, took.wall_s))
+            more = count - walls[0][0]
             table.add_row(
                 str(count),
-                f"{wall_s:.2f}",
-                f"{1000 * wall_s / count:.1f}",
+                f"{took.wall_s:.2f}",
+                f"{1000 * took.wall_s / count:.1f}",
                 exponent(walls),
-                f"{peak_mib:.0f}",
+                f"{took.cores:.2f}",
+                f"{peaks[-1]:.0f}",
+                f"{1024 * (peaks[-1] - peaks[0]) / more:.1f}" if more else "-",
                 f"{report_mib:.2f}",
             )
             shutil.rmtree(folder)
             shutil.rmtree(out)
-    Console(width=100).print(table)
+    return table
+
+
+def main() -> None:
+    """Run the bench and print its table."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--protocol", default="noise-ladder", help="id of the protocol")
+    parser.add_argument("--sizes", type=int, nargs="+", default=SIZES, help="frames")
+    arguments = parser.parse_args()
+    Console(width=120).print(many_frames_table(arguments.protocol, arguments.sizes))
 
 
 def exponent(walls: list[tuple[int, float]]) -> str:

@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from kitgauge.atomic import write_atomically
-from kitgauge.ingest.worker_pool import start_workers
+from kitgauge.atomic import write_together
+from kitgauge.ingest.worker_pool import default_workers, start_workers
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.report.class_page import class_page
 from kitgauge.report.class_rows import learner_cells
-from kitgauge.runner import default_workers
 from kitgauge.runs.files import SCHEMA, make_folder, new_run_folder, now, to_json
 from kitgauge.runs.many import Job, run_each, subfolders
 
@@ -88,8 +87,8 @@ def run_class(
         "learners": learners,
         "cautions": list(loaded.protocol.cautions),
     }
-    write_atomically(target / DATA, to_json(overview))
-    write_atomically(target / PAGE, class_page(overview).encode("utf-8", errors="replace"))
+    page = class_page(overview).encode("utf-8", errors="replace")
+    write_together({target / DATA: to_json(overview), target / PAGE: page})
     return ClassRun(target, overview)
 
 

@@ -30,6 +30,7 @@ from kitgauge.cli_values import QuickCommand, QuickGroup
 from kitgauge.cli_verify import verify
 from kitgauge.cli_watch import only_with_watch, watched_run
 from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError, UsageError, fault_message
+from kitgauge.readable_text import tell
 
 _GARBAGE_AFTER = 100_000  # new objects between searches for cycles: imports and results make many, hardly one a cycle
 EXIT_ERROR, EXIT_USAGE, EXIT_PARTIAL, EXIT_INTERRUPTED = 1, 2, 3, 130
@@ -177,17 +178,22 @@ def run(
         from kitgauge.report.tables import print_summary
 
         print_summary(load_run(done.folder), Console())
-        typer.echo(f"Report: {done.folder / 'report.html'}")
+        if done.report is not None:
+            tell(f"Report: {done.report}")
         for line in differences(done.limits, done.curves["kit"], results):
-            typer.echo(line)
+            tell(line)
         if done.limits and out is None:
-            typer.echo(f"To plan with these limits: kitgauge limits accept {done.folder}{_where(results)}")
+            tell(f"To plan with these limits: kitgauge limits accept {done.folder}{_where(results)}")
     # on a terminal the summary has said all this; a program that reads a pipe is told apart from the results
     if json_output or not sys.stdout.isatty():
         for note in done.notes:
-            typer.echo(f"Note: {note}", err=True)
+            tell(f"Note: {note}", err=True)
         if done.status != "complete":
-            typer.echo(f"Partial: {done.reason}", err=True)
+            tell(f"Partial: {done.reason}", err=True)
+    elif done.report is None:
+        tell(f"Partial: {done.reason}", err=True)
+    for remark in done.remarks:
+        tell(f"Note: {remark}", err=True)
     if done.status != "complete":
         raise typer.Exit(EXIT_PARTIAL)
 
@@ -206,7 +212,7 @@ def report(run_folder: options.RunFolder) -> None:
     """
     from kitgauge.report.page import write_report
 
-    typer.echo(f"Report: {write_report(run_folder)}")
+    tell(f"Report: {write_report(run_folder)}")
 
 
 @app.command(short_help="Say what to shoot.")
@@ -259,7 +265,7 @@ def brief(
         from kitgauge.atomic import write_atomically
 
         write_atomically(out, brief_html(shots, loaded, protocol))
-        typer.echo(f"Shot list: {out}")
+        tell(f"Shot list: {out}")
 
 
 @app.command(short_help="Write the target to print.")
@@ -282,7 +288,7 @@ def target(
     from kitgauge.target.pdf import write_target
 
     what = write_target(out, paper=paper, sheets=sheets, square_mm=square_mm, contrast=contrast, black=black)
-    typer.echo(f"Target: {out} ({what})")
+    tell(f"Target: {out} ({what})")
     typer.echo("Print it at 100 %, unscaled, on matt paper, and check the ruler on it.")
 
 
@@ -363,7 +369,7 @@ def _exit_code() -> int:
 
 
 def _complain(message: str) -> None:
-    typer.echo(f"kitgauge: {message}", err=True)
+    tell(f"kitgauge: {message}", err=True)
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 EXIT_ERROR, EXIT_PARTIAL = 1, 3
 KitsFolder = Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder with a subfolder for each kit.")]
@@ -66,6 +67,6 @@ def batch(
         from kitgauge.report.fleet_text import print_fleet
 
         print_fleet(done.fleet, Console())
-        typer.echo(f"Fleet: {done.folder / PAGE}")
+        tell(f"Fleet: {done.folder / PAGE}")
     if done.status != "complete":
         raise typer.Exit(EXIT_ERROR if done.status == "failed" else EXIT_PARTIAL)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import typer
-
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 
 def card(
@@ -29,4 +28,4 @@ def card(
     from kitgauge.card.writing import write_card
 
     about = write_card(out, results, kit, focal or (), lens or ())
-    typer.echo(f"Field card: {out} ({about})")
+    tell(f"Field card: {out} ({about})")

@@ -8,6 +8,7 @@ from pathlib import Path
 import typer
 
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 EXIT_ERROR, EXIT_PARTIAL = 1, 3
 
@@ -44,6 +45,6 @@ def class_(
         from kitgauge.report.class_text import print_class
 
         print_class(done.overview, Console())
-        typer.echo(f"Overview: {done.folder / PAGE}")
+        tell(f"Overview: {done.folder / PAGE}")
     if done.status != "complete":
         raise typer.Exit(EXIT_ERROR if done.status == "failed" else EXIT_PARTIAL)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import sys
 
-import typer
-
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 
 def compare(
@@ -44,4 +43,4 @@ def compare(
 
     print_comparison(found.as_dict(), Console())
     if out is not None:
-        typer.echo(f"Comparison: {out}")
+        tell(f"Comparison: {out}")

@@ -8,6 +8,7 @@ import typer
 
 from kitgauge import cli_options as options
 from kitgauge.errors import UsageError
+from kitgauge.readable_text import tell
 
 limits_app = typer.Typer(
     help="Show, accept or drop the personal limits that plans are made with.\n\n"
@@ -41,7 +42,7 @@ def limits_show(results: options.Results = Path("results"), kit: options.Kit = N
     """
     from kitgauge.limits.commands import show_limits
 
-    typer.echo(show_limits(results, kit))
+    tell(show_limits(results, kit))
 
 
 @limits_app.command("accept")
@@ -54,7 +55,8 @@ def limits_accept(
     """Accept the limits of a run: plans use them from now on.
 
     Where an accepted limit for the same thing exists, old, new and their difference in stops are shown
-    with its significance, and nothing is changed unless --replace is given.
+    with its significance, and nothing is changed unless --replace is given. Of a run that does not lie in its
+    kit's folder a copy is kept there, since plans read curves nowhere else.
 
     Example:
 
@@ -62,7 +64,7 @@ def limits_accept(
     """
     from kitgauge.limits.commands import accept_run
 
-    typer.echo(accept_run(run_folder, results, kit, replace=replace))
+    tell(accept_run(run_folder, results, kit, replace=replace))
 
 
 @limits_app.command("drop")
@@ -77,4 +79,4 @@ def limits_drop(
     """
     from kitgauge.limits.commands import drop_limits
 
-    typer.echo(drop_limits(numbers, results, kit))
+    tell(drop_limits(numbers, results, kit))

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 _Light = Annotated[
     str | None,
@@ -130,4 +131,4 @@ def plan(
 
         sys.stdout.write(to_json(made.as_dict(), ascii_only=True))
     else:
-        typer.echo((made.explained() if why and isinstance(made, Plan) else made.text()).rstrip())
+        tell((made.explained() if why and isinstance(made, Plan) else made.text()).rstrip())

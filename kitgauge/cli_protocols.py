@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 protocols_app = typer.Typer(
     help="List the test sequences, show one, or check a file of your own.\n\n"
@@ -55,4 +56,4 @@ def protocols_check(file: options.ProtocolFile) -> None:
 
     loaded = load_protocol(file)
     shots = shot_list(loaded.protocol)
-    typer.echo(f"{file}: good. {loaded.protocol.title}: {shots.frames} frames in {len(shots.shots)} shots.")
+    tell(f"{file}: good. {loaded.protocol.title}: {shots.frames} frames in {len(shots.shots)} shots.")

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from kitgauge import cli_options as options
+from kitgauge.readable_text import tell
 
 _EXIT_ERROR, _EXIT_PARTIAL = 1, 3
 
@@ -29,6 +30,7 @@ def review(
     technique: options.Technique = None,
     output_mp: options.OutputMp = None,
     pitch_um: options.PitchUm = None,
+    workers: options.Workers = None,
     out: ReviewPage = None,
     json_output: options.Json = False,
 ) -> None:
@@ -42,6 +44,9 @@ def review(
 
       kitgauge review frames/afternoon --results results --out afternoon.html
     """
+    from kitgauge.ingest.worker_pool import prepare_workers
+
+    prepare_workers()
     from kitgauge.report.progress import progress_display
     from kitgauge.review.folder import review as review_path
 
@@ -54,12 +59,9 @@ def review(
             technique=technique,
             output_mp=output_mp,
             pitch_um=pitch_um,
+            workers=workers,
             progress=lambda done, total: shown("reviewing frames", done, total),
         )
-    if out is not None:
-        from kitgauge.review.page import write_page
-
-        write_page(out, found)
     if json_output:
         from kitgauge.runs.files import to_json
 
@@ -70,7 +72,11 @@ def review(
         from kitgauge.review.printing import print_review
 
         print_review(found, Console())
-        if out is not None:
-            typer.echo(f"Contact sheet: {out}")
+    if out is not None:  # what can be read without the page is said before
+        from kitgauge.review.page import write_page
+
+        write_page(out, found)
+        if not json_output:
+            tell(f"Contact sheet: {out}")
     if found.not_opened:
         raise typer.Exit(_EXIT_PARTIAL if found.frames else _EXIT_ERROR)

@@ -24,7 +24,9 @@ def verify(
 ) -> None:
     """Work a run out again from its frames, and compare every number with those it kept.
 
-    Frames and protocol must have the content (SHA-256) that the run recorded. Exit code 0: the same results, 1: not.
+    Frames and protocol must have the content (SHA-256) that the run recorded. The report is made again from the new
+    numbers and compared, and so are pictures and the log; files added or missing are told. Exit code 0: all the same,
+    1: not.
 
     Examples:
 

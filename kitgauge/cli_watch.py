@@ -40,7 +40,7 @@ def only_with_watch(given: dict[str, Any]) -> None:
 
 def watched_run(protocol: str, frames: Path, given: dict[str, Any], *, json_output: bool, **asked: Any) -> Run:
     """Watch the folder and measure what comes; `given` are the values of `RANGE_OPTIONS`, `asked` those of a run."""
-    from kitgauge import runner
+    from kitgauge.ingest.worker_pool import default_workers
     from kitgauge.protocol.marked import parse_shutter_text
     from kitgauge.protocol.shot_list import CameraRange
     from kitgauge.report.live_screen import screen_for
@@ -57,7 +57,7 @@ def watched_run(protocol: str, frames: Path, given: dict[str, Any], *, json_outp
     for name in ("shutter_fastest_s", "shutter_slowest_s"):
         if name in known:
             known[name] = parse_shutter_text(known[name], RANGE_OPTIONS[name])
-    workers = asked.pop("workers") or runner.default_workers()
+    workers = asked.pop("workers") or default_workers()
     request = checked_request(protocol, frames, workers=workers, **asked)
     camera = CameraRange(**known, focal_mm=request.focal_mm, pitch_um=request.pitch_um)
     with ExitStack() as shown, ExitStack() as bars:

@@ -23,6 +23,7 @@ from kitgauge.planner.command import plan_from_results
 from kitgauge.planner.plan import Plan
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import shot_list
+from kitgauge.readable_text import readable
 from kitgauge.report.data import mapping, number, records
 from kitgauge.report.evidence import Table
 from kitgauge.report.tables import print_table
@@ -86,7 +87,7 @@ class DemoResult:
 
 def _speaker(console: Console) -> Callable[[str], None]:
     def say(text: str) -> None:
-        console.print(text, markup=False, highlight=False, soft_wrap=True)
+        console.print(readable(text), markup=False, highlight=False, soft_wrap=True)
 
     return say
 

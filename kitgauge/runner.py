@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
+from typing import Any
 
+from kitgauge.atomic import alone_in
 from kitgauge.errors import KitgaugeError, ResultsError
+from kitgauge.frames.kept_frames import KeptFrames
 from kitgauge.ingest.cache import MeasurementCache, cache_folder
 from kitgauge.ingest.scan import Scan, scan_folder
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.ingest.worker_pool import start_workers
+from kitgauge.ingest.worker_pool import default_workers, start_workers
 from kitgauge.limits.criteria import Criteria
 from kitgauge.load_ahead import LoadAhead
-from kitgauge.protocol.loading import LoadedProtocol
-from kitgauge.runs.context import Kit, Results, RunContext, common_shape
+from kitgauge.runs.context import Results, RunContext, common_shape
 from kitgauge.runs.files import LOG_FILE, RUN_FILE, RunLog, make_folder, new_run_folder, read_json
 from kitgauge.runs.outcome import Begun, Run, fail, finish
 from kitgauge.runs.provenance import header, keep_protocol
@@ -34,7 +36,13 @@ _NEEDED_BY_WORKERS = {
     "blur": ("rawpy", "kitgauge.ingest.blur_frames"),
     "practice": ("rawpy", "kitgauge.ingest.practice_blur", "kitgauge.ingest.practice_frames"),
 }
-NEEDED_FOR_REPORTS = ("matplotlib.figure", "matplotlib.backends.backend_svg", "jinja2", "kitgauge.report.page")
+NEEDED_FOR_REPORTS = (
+    "kitgauge.matplotlib_ready",
+    "matplotlib.figure",
+    "matplotlib.backends.backend_svg",
+    "jinja2",
+    "kitgauge.report.page",
+)
 
 
 def run(
@@ -108,6 +116,10 @@ def run(
         except KitgaugeError:
             ahead.stop()
             raise
+        except KeyboardInterrupt:
+            ahead.stop()
+            executor.shutdown(cancel_futures=True)  # a file that is hard to read would be waited for
+            raise
         return run_scanned(
             request,
             scan,
@@ -116,11 +128,6 @@ def run(
             report=report,
             progress=tell_progress,
         )
-
-
-def default_workers() -> int:
-    """Return how many workers a run has where nobody says."""
-    return min(os.cpu_count() or 2, 8)
 
 
 def workers_for(request: Request) -> Executor:
@@ -136,47 +143,62 @@ def run_scanned(
     *,
     report: bool,
     progress: Progress,
+    kept: KeptFrames | None = None,
 ) -> Run:
-    """Measure the frames of `scan` as `run` does, looking into `cache` first, and write the results."""
+    """Measure the frames of `scan` as `run` does, looking into `cache` first, and write the results.
+
+    Frames that were decoded before may be found among those `kept`.
+    """
     chosen = chosen_frames(request, scan)
-    loaded, kit = request.loaded, chosen.kit
-    run_folder = _prepared(request.out, request.results, kit, loaded)
-    head = header(request, kit)
-    begun = Begun(run_folder, RunLog(run_folder / LOG_FILE), head, chosen.scan.not_frames)
-    begun.log.add("start", **begun.header)
-    keep_protocol(run_folder, loaded)
+    begun = _begun(request, chosen)
     listener = _Listener(begun.log, progress)
     context = run_context(request, chosen, cache, executor, tell=listener.measured, expect=listener.expect)
-    kind = import_module(request.module_for(kit))
+    context = replace(context, kept=kept)
+    kind = import_module(request.module_for(chosen.kit))
     measured: Results = {}
-    interrupted = False
+    cut_short = ""
     try:
         try:
             kind.measure(context, measured)
         except KeyboardInterrupt:
-            interrupted = True
+            cut_short = "interrupted"
             executor.shutdown(cancel_futures=True)
+        if not cut_short and (gone := _gone(request.frames, measured)):
+            cut_short = f"{gone} frame{' has' if gone == 1 else 's have'} gone since the run began"
         progress("fitting", 0, 1)
         section = kind.conclude(context, measured)
         progress("fitting", 1, 1)
+        shape = common_shape(measured)
+        measured.clear()  # writing needs memory too
         return finish(
             begun,
             context,
             section,
-            shape=common_shape(measured),
+            shape=shape,
             measured=listener.files,
             decoded=listener.decoded,
-            interrupted=interrupted,
+            cut_short=cut_short,
             report=report,
         )
     except KeyboardInterrupt:
         stopped = ResultsError(
             "interrupted before the results were written",
-            where=run_folder,
-            fix="run the same command again" + ("; nothing is measured twice" if cache.folder is not None else ""),
+            where=begun.folder,
+            fix=_again(cache),
         )
         fail(begun, stopped)
         raise stopped from None
+    except ResultsError as error:
+        fail(begun, error)
+        if not begun.folder.is_dir():
+            raise ResultsError("the folder of this run is gone", where=begun.folder, fix=_again(cache)) from error
+        raise ResultsError(
+            error.what,
+            where=error.where,
+            got=error.got,
+            needed=error.needed,
+            fix="; then ".join([*([error.fix] if error.fix else []), _again(cache)]),
+        ) from error
     except Exception as error:
         fail(begun, error)
         raise
@@ -210,21 +232,26 @@ def run_context(
     )
 
 
-def _prepared(out: str | Path | None, results: Path, kit: Kit, loaded: LoadedProtocol) -> Path:
-    """Return the folder of the run, made and writable; ResultsError if it holds a run of another kit or protocol."""
-    if out is None:
-        folder = new_run_folder(results, kit.name, loaded.protocol.id)
-        make_folder(folder)
-        return folder
-    folder = Path(out)
+def _again(cache: MeasurementCache) -> str:
+    return "run the same command again" + ("; nothing is measured twice" if cache.keeps else "")
+
+
+def _gone(frames: Path, measured: Results) -> int:
+    """Return how many files could not be opened since they are no longer there: a card was pulled out, perhaps."""
+    refused = (file for result in measured.values() for file in result.get("refused") or ())
+    return sum(not (frames / file).exists() for file in refused)
+
+
+def _begun(request: Request, chosen: Chosen) -> Begun:
+    """Return the run begun in its folder, made and writable; ResultsError if that holds another kit's or protocol's."""
+    loaded, kit = request.loaded, chosen.kit
+    out = request.out
+    folder = new_run_folder(request.results, kit.name, loaded.protocol.id) if out is None else Path(out)
     make_folder(folder)
-    if (folder / RUN_FILE).exists():
-        earlier = read_json(folder / RUN_FILE)
-        was = tuple(
-            part.get(key) if isinstance(part := earlier.get(name), dict) else None
-            for name, key in (("protocol", "id"), ("kit", "name"))
-        )
-        if was != (loaded.protocol.id, kit.name):
+    begun = Begun(folder, RunLog(folder / LOG_FILE), header(request, kit), chosen.scan.not_frames)
+    with alone_in(folder):  # two runs that begin at once know of each other
+        was = _run_in(begun)
+        if was is not None and was != (loaded.protocol.id, kit.name):
             raise ResultsError(
                 "this folder holds another run",
                 where=folder,
@@ -232,7 +259,20 @@ def _prepared(out: str | Path | None, results: Path, kit: Kit, loaded: LoadedPro
                 needed=f"a new folder, or one with {loaded.protocol.id} of {kit.name}",
                 fix="choose another folder with --out",
             )
-    return folder
+        begun.log.add("start", **begun.header)
+    keep_protocol(folder, loaded)
+    return begun
+
+
+def _run_in(begun: Begun) -> tuple[Any, Any] | None:
+    """Return protocol and kit of the run that has its folder already, finished or begun; None if there is none."""
+    path = begun.folder / RUN_FILE
+    earlier = read_json(path) if path.exists() else begun.log.last("start")
+    if earlier is None:
+        return None
+    named = [earlier.get(name) for name in ("protocol", "kit")]
+    protocol, kit = (part if isinstance(part, dict) else {} for part in named)
+    return protocol.get("id"), kit.get("name")
 
 
 class _Listener:

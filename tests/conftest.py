@@ -6,7 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -14,7 +14,7 @@ import pytest
 from hypothesis import settings
 from small_kits import shots_of, small_kit
 
-from kitgauge import runner
+from kitgauge.ingest import worker_nursery
 from kitgauge.simulate.shooting import shoot_protocol
 
 # A change is judged on the same examples every time; at a desk, each run tries others.
@@ -94,5 +94,17 @@ def kitgauge(tmp_path) -> Callable[..., subprocess.CompletedProcess[str]]:
 
 @pytest.fixture
 def in_this_process(monkeypatch) -> None:
-    """Have runs do the work on frames in threads of the test's own process, where it can be watched and changed."""
-    monkeypatch.setattr(runner, "start_workers", lambda workers, _modules: ThreadPoolExecutor(workers))
+    """Have the work on frames done in threads of the test's own process, where it can be watched and changed."""
+    for where in ("runner", "ingest.in_worker", "review.folder"):
+        monkeypatch.setattr(f"kitgauge.{where}.start_workers", lambda workers, _modules: ThreadPoolExecutor(workers))
+
+
+@pytest.fixture
+def breaking_decoder(monkeypatch) -> Iterator[str]:
+    """Have worker processes decode with tests/breaking_decoder.py; yield the code that they start with."""
+    start = worker_nursery._START.replace("from kitgauge", "import breaking_decoder; from kitgauge", 1)
+    monkeypatch.setattr(worker_nursery, "_START", start)
+    monkeypatch.setattr(worker_nursery.Nursery, "_waiting", [])
+    yield start
+    while worker_nursery.Nursery._waiting:
+        worker_nursery.Nursery._waiting.pop().close()

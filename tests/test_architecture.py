@@ -52,6 +52,21 @@ def test_nothing_but_the_demo_uses_the_simulator(folder):
         assert not any(name.startswith("kitgauge.simulate") for name in imported(path)), path
 
 
+def test_only_work_for_workers_opens_frames():
+    """Native decoders break, hang and eat memory: what opens frames is done by `ingest`'s workers, and listed here."""
+    opening = {
+        "opening.open_frame", "rendered.open_rendered", "rendered.open_developed", "raw.open_raw", "raw.library_file",
+        "shown.shown_picture", "metadata.read_settings", "exif_source.read_tags",
+    }  # fmt: skip
+    found = {
+        path.relative_to(PACKAGE).as_posix()
+        for path in MODULES
+        if path.relative_to(PACKAGE).parts[0] not in ("frames", "ingest", "simulate")
+        and imported(path) & {f"kitgauge.frames.{name}" for name in opening}
+    }
+    assert found == {"planner/light.py", "review/developed_twin.py", "review/one_frame.py"}
+
+
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
 def test_modules_stay_small_and_documented(path):
     text = path.read_text(encoding="utf-8")

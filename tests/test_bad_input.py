@@ -231,8 +231,8 @@ def full_disk_for(name, monkeypatch):
             ),
         )
     else:
-        made = atomic._new_file
-        monkeypatch.setattr(atomic, "_new_file", lambda path: refuse() if path.name == name else made(path))
+        made = atomic._check_place
+        monkeypatch.setattr(atomic, "_check_place", lambda path: refuse() if path.name == name else made(path))
 
 
 @pytest.mark.parametrize("name", ["curves.json", "frames.csv", "log.jsonl"])
@@ -251,8 +251,8 @@ def test_a_full_disk(frames_of, tmp_path, monkeypatch, name):
     after = {path.name: path.read_bytes() for path in out.iterdir()}
     assert set(after) == set(before)
     assert after["log.jsonl"].startswith(before["log.jsonl"])
-    for kept in ("run.json", name, "report.html"):
-        assert after[kept].startswith(before[kept])
+    for kept in ("run.json", "curves.json", "frames.csv", "report.html"):
+        assert after[kept] == before[kept]
 
 
 def test_a_disk_that_fills_before_the_report_costs_the_report_only(frames_of, tmp_path, monkeypatch):
@@ -260,7 +260,9 @@ def test_a_disk_that_fills_before_the_report_costs_the_report_only(frames_of, tm
 
     full_disk_for("report.html", monkeypatch)
     done = runner.run("noise-ladder", frames_of("noise-ladder"), out=tmp_path / "out")
-    assert (done.status, done.reason) == ("partial", "the report was not written: No space left on device")
+    assert done.status == "partial" and done.report is None
+    again = f"to try again: kitgauge report {tmp_path / 'out'}"
+    assert done.reason == f"the report was not written (No space left on device); {again}"
     assert json.loads((tmp_path / "out" / "run.json").read_text())["status"] == "complete"
     assert not (tmp_path / "out" / "report.html").exists()
 

@@ -239,7 +239,7 @@ def test_developed_pictures_and_a_distance_given_by_hand(tmp_path):
             "shutter_s": {128: 1 / 125, 64: 1 / 60, 32: 1 / 30}[round(1 / exposure_s)],
         }
         name = f"{role}/P{number:04d}.JPG"
-        save_developed(tmp_path / "in" / name, light, bits=8, second=number, **settings)
+        save_developed(tmp_path / "in" / name, light, bits=8, second=4 * number, **settings)
         truth[name] = scene.truth(name, role, start, exposure_s)
     sheet = tmp_path / "settings.csv"
     sheet.write_text("file,focal_mm\n" + "".join(f"{name},21.6\n" for name in truth))

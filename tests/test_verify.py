@@ -149,7 +149,14 @@ def test_an_older_run_json_is_read_with_a_message_and_a_newer_one_refused(run):
                 read(run / "run.json")
 
 
-@pytest.mark.parametrize(("status", "reason"), [("failed", "x"), ("partial", "interrupted; run again")])
+@pytest.mark.parametrize(
+    ("status", "reason"),
+    [
+        ("failed", "x"),
+        ("partial", "interrupted; run again"),
+        ("partial", "the folder of frames is gone; run again"),
+    ],
+)
 def test_an_unfinished_run_cannot_be_verified(run, status, reason):
     run_json = json.loads((run / "run.json").read_text()) | {"status": status, "reason": reason}
     (run / "run.json").write_text(json.dumps(run_json))

@@ -15,7 +15,7 @@ from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.limits.store import read_limits
 from kitgauge.planner.basis import PRACTICE
 from kitgauge.planner.command import camera_of
-from kitgauge.planner.kit_model import KitModel, read_kit_model
+from kitgauge.planner.kit_model import KitModel, model_behind
 from kitgauge.planner.plan import Plan, make_plan
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM, TRIPOD, CameraFacts, PlanRequest
 from kitgauge.planner.subjects import of_subject
@@ -98,12 +98,11 @@ def read_card_kit(
     had, LimitsError, ResultsError or PlanError for files that are damaged or contradict each other.
     """
     path = limits_path(results, kit)
-    limits = tuple(read_limits(path).limits)
-    # relative run names are below the kit's folder; an absolute one replaces it
-    oldest_first = sorted(limits, key=lambda limit: limit.accepted_at)
-    model = read_kit_model({limit.run: path.parent / limit.run for limit in oldest_first})
+    file = read_limits(path)
+    limits, model = tuple(file.limits), model_behind(file)
     chosen = _chosen_lenses(limits, lenses)
     focals, notes = _focals(limits, model, focals_mm, chosen if lenses else None)
+    notes, model = (*notes, *model.notes), replace(model, notes=())  # said once for the card, not with every plan
     bare = CardKit(limits[0].body if limits else None, limits, model, (), _techniques(limits), bool(focals_mm), notes)
     optics = tuple(optic for focal in focals for optic in _at_focal(bare, focal, chosen, named=bool(lenses)))
     return replace(bare, optics=optics)

@@ -32,6 +32,9 @@ _PLACES = ((1, 1, False), (1, 0, True), (0, 0, True), (0, 1, False))
 
 def pocket_card(card: Card) -> bytes:
     """Return the card as a PDF file of as many A4 sheets as it needs; the same card gives the same bytes."""
+    from kitgauge.matplotlib_ready import check_matplotlib
+
+    check_matplotlib()
     import matplotlib as mpl
     from matplotlib.backends.backend_pdf import PdfPages
     from matplotlib.figure import Figure

@@ -43,14 +43,15 @@ def derivatives(function: RowFunction, start: Array, free: NDArray[np.intp]) -> 
     points = (start[:, None, :] + np.array(offsets)).reshape(-1, start.shape[1])
     values = function(points).reshape(rows, len(offsets))
     middle, plus, minus = values[:, 0], values[:, 1 : 1 + 2 * p : 2], values[:, 2 : 2 + 2 * p : 2]
-    gradient = (plus - minus) / (2.0 * _STEP)
     hessian = np.empty((rows, p, p))
-    for i in range(p):
-        hessian[:, i, i] = (plus[:, i] - 2.0 * middle + minus[:, i]) / _STEP**2
-    for number, (i, j) in enumerate(pairs):
-        both, neither = values[:, 1 + 2 * p + 2 * number], values[:, 2 + 2 * p + 2 * number]
-        mixed = both - plus[:, i] - plus[:, j] + 2.0 * middle - minus[:, i] - minus[:, j] + neither
-        hessian[:, i, j] = hessian[:, j, i] = mixed / (2.0 * _STEP**2)
+    with np.errstate(invalid="ignore"):  # rows without finite derivatives are given up by who asks
+        gradient = (plus - minus) / (2.0 * _STEP)
+        for i in range(p):
+            hessian[:, i, i] = (plus[:, i] - 2.0 * middle + minus[:, i]) / _STEP**2
+        for number, (i, j) in enumerate(pairs):
+            both, neither = values[:, 1 + 2 * p + 2 * number], values[:, 2 + 2 * p + 2 * number]
+            mixed = both - plus[:, i] - plus[:, j] + 2.0 * middle - minus[:, i] - minus[:, j] + neither
+            hessian[:, i, j] = hessian[:, j, i] = mixed / (2.0 * _STEP**2)
     return middle, gradient, hessian
 
 

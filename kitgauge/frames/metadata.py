@@ -42,7 +42,7 @@ _MAKERS_THAT_NAME_LENSES = ("nikon", "canon")
 _MAKER_NOTE_MAX_BYTES = 16 << 10
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FrameSettings:
     """What a frame's metadata says; None where it says nothing usable, with the reason in `missing`.
 

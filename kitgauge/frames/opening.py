@@ -12,6 +12,7 @@ from typing import NamedTuple
 from kitgauge.errors import FrameError, IngestError
 from kitgauge.flags import describe
 from kitgauge.frames.exif_source import container
+from kitgauge.frames.kept_frames import kept_or
 from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.readable import cannot_read, check_readable
@@ -122,7 +123,8 @@ def open_frame(path: str | Path, *, together: bool = False) -> Mosaic:
     if suffix in RAW_SUFFIXES or is_raw(path):
         from kitgauge.frames.raw import open_raw
 
-        return open_raw(path, together=together)
+        form = "samples by colour" if together else "samples"
+        return kept_or(path, form, lambda: open_raw(path, together=together))
     if kind == "tiff" and suffix in RENDERED_SUFFIXES:
         return _open_rendered(path)
     raise FrameError(
@@ -231,13 +233,17 @@ def _why_no_frame(path: Path) -> str | None:
     return None
 
 
-def pair_up(paths: Iterable[str | Path], read: Callable[[Path], FrameSettings] = read_settings) -> list[FramePair]:
+def pair_up(
+    paths: Iterable[str | Path],
+    read: Callable[[Path], FrameSettings] = read_settings,
+    raw: Callable[[Path], bool] = is_raw,
+) -> list[FramePair]:
     """Join raw files and developed pictures of the same exposure: same folder and stem, and not of different
     times.
 
     The raw file is the frame; every path appears exactly once, in the order given. Times that differ by more
     than 2 s are different exposures; a time that is not recorded does not part a pair. `read` gives a
-    frame's settings.
+    frame's settings, `raw` tells whether it is a raw file.
     """
     ordered = [Path(path) for path in paths]
     groups: dict[tuple[Path, str], list[Path]] = {}
@@ -247,7 +253,7 @@ def pair_up(paths: Iterable[str | Path], read: Callable[[Path], FrameSettings] =
     for members in groups.values():
         if len(members) < 2:
             continue
-        raws = [path for path in members if is_raw(path)]
+        raws = [path for path in members if raw(path)]
         developed = [path for path in members if path not in raws]
         if len(raws) == 1 and developed:
             match = next((path for path in developed if _same_moment(raws[0], path, read)), None)

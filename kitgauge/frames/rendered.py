@@ -20,6 +20,7 @@ from kitgauge.errors import FrameError
 from kitgauge.flags import describe
 from kitgauge.frames.colour_profile import Encoding, encoding_of
 from kitgauge.frames.exif_source import container, picture_size
+from kitgauge.frames.kept_frames import kept_or
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.frames.readable import cannot_read, check_readable
 from kitgauge.frames.tiff_layout import BITS_PER_SAMPLE, read_layout
@@ -97,7 +98,7 @@ def open_developed(path: str | Path) -> DevelopedPicture:
     path = Path(path)
     check_readable(path)
     try:
-        codes, profile = _decode(path)
+        codes, profile = kept_or(path, "codes", lambda: _decode(path))
     except (FrameError, KeyboardInterrupt):
         raise
     except MemoryError as error:

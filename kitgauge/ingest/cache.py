@@ -11,8 +11,9 @@ import gzip
 import hashlib
 import json
 import os
-import struct
+import sys
 import zlib
+from array import array
 from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
@@ -71,18 +72,34 @@ def code_fingerprint() -> str:
     return digest.hexdigest()
 
 
-_PACKED = "float64, little endian, base64"
+# by the code of `array`
+_PACKED = {
+    "d": "float64, little endian, base64",
+    "f": "float32, little endian, base64",
+    "i": "int32, little endian, base64",
+}
 _LEAST_PACKED = 16
 
 
+def compact(value: Any) -> Any:
+    """Return `value` with long lists of floats as arrays: a quarter of the memory, and far quicker to hand on."""
+    if isinstance(value, dict):
+        return {key: compact(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        if len(value) >= _LEAST_PACKED and all(type(item) is float for item in value):
+            return array("d", value)
+        return [compact(item) for item in value]
+    return value
+
+
 def _packed(value: Any) -> Any:
-    """Return `value` with long lists of floats as text of their bytes: far quicker to write and read than digits."""
+    """Return a compact value with arrays as text of their bytes: far quicker to write and read than digits."""
     if isinstance(value, Mapping):
         return {key: _packed(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):
-        if len(value) >= _LEAST_PACKED and all(type(item) is float for item in value):
-            return {_PACKED: base64.b64encode(struct.pack(f"<{len(value)}d", *value)).decode("ascii")}
         return [_packed(item) for item in value]
+    if isinstance(value, array):
+        return {_PACKED[value.typecode]: base64.b64encode(_little_endian(value).tobytes()).decode("ascii")}
     return value
 
 
@@ -92,10 +109,19 @@ def _unpacked(value: Any) -> Any:
         return [_unpacked(item) for item in value]
     if not isinstance(value, dict):
         return value
-    if _PACKED in value:
-        content = base64.b64decode(value[_PACKED])
-        return list(struct.unpack(f"<{len(content) // 8}d", content))
+    if len(value) == 1:
+        for code, name in _PACKED.items():
+            if name in value:
+                return _little_endian(array(code, base64.b64decode(value[name])))
     return {key: _unpacked(item) for key, item in value.items()}
+
+
+def _little_endian(values: array[Any]) -> array[Any]:
+    """Return an array in the other order of bytes where this machine's is not little endian."""
+    if sys.byteorder == "big":
+        values = values[:]
+        values.byteswap()
+    return values
 
 
 class MeasurementCache:
@@ -104,6 +130,22 @@ class MeasurementCache:
     def __init__(self, folder: Path | None) -> None:
         """Use `folder`; None keeps nothing."""
         self.folder = folder
+        self._fault = ""
+        self._unwritten: dict[str, Any] = {}
+
+    @property
+    def keeps(self) -> bool:
+        """Whether the next run finds what has been measured."""
+        return self.folder is not None and not self._unwritten
+
+    @property
+    def remark(self) -> str:
+        """What to tell of measurements that could not be written, "" if there are none."""
+        if not self._unwritten:
+            return ""
+        count = len(self._unwritten)
+        which = "1 measurement" if count == 1 else f"{count} measurements"
+        return f"{which} could not be kept for the next run ({self._fault}: {self.folder})"
 
     def key(self, kind: str, hashes: Sequence[str | None], parameters: Mapping[str, Any]) -> str:
         """Return the key of a measurement of `kind` on files with these content `hashes`, in order."""
@@ -116,6 +158,8 @@ class MeasurementCache:
     def get(self, key: str) -> dict[str, Any] | None:
         """Return the kept measurement, None if there is none (or it cannot be read)."""
         found: dict[str, Any] | None = None
+        if key in self._unwritten:
+            return compact(self._unwritten[key])  # type: ignore[no-any-return]
         if self.folder is not None:
             try:
                 content = json.loads(gzip.decompress(self._path(key).read_bytes()))
@@ -125,16 +169,18 @@ class MeasurementCache:
         return found
 
     def put(self, key: str, measurement: Mapping[str, Any]) -> None:
-        """Keep a measurement; a cache that cannot be written is switched off."""
+        """Keep a measurement; where it cannot be written, for as long as this process lasts."""
         if self.folder is None:
             return
         path = self._path(key)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            text = json.dumps({"key": key, "measurement": _packed(measurement)})
+            text = json.dumps({"key": key, "measurement": _packed(compact(measurement))})
             write_atomically(path, gzip.compress(text.encode(), compresslevel=1), durable=False)
-        except (OSError, ResultsError):
-            self.folder = None
+            self._unwritten.pop(key, None)
+        except (OSError, ResultsError) as error:
+            self._fault = str(getattr(error, "strerror", None) or getattr(error, "got", None) or error)
+            self._unwritten[key] = measurement
 
     def _path(self, key: str) -> Path:
         assert self.folder is not None

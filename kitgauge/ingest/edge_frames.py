@@ -27,7 +27,7 @@ from kitgauge.measure.edges.edge_candidate import EdgeCandidate, EdgeSearch, Ref
 from kitgauge.measure.edges.edge_colours import measure_colours
 from kitgauge.measure.edges.edge_crop import edge_crops
 from kitgauge.measure.edges.edge_finding import find_edges_in
-from kitgauge.measure.edges.edge_sfr import measure_edge
+from kitgauge.measure.edges.edge_sfr import EdgeMeasurement, measure_edge
 from kitgauge.measure.edges.search_picture import SearchPicture, picture_of_samples
 from kitgauge.measure.edges.target_pose import SheetSeen, find_sheets, pose
 
@@ -68,9 +68,10 @@ def edge_task(
 
 
 def measure_frame_edges(record: FrameRecord, optics: _Optics, regions: Sequence[FrameRegion] = ()) -> Measurement:
-    """Return what one frame's edges tell: `shape`, `flags`, `edges`, `unusable` (edges refused, with flag and reason),
-    `target` (the sheets seen by their markers, with pose), `crop`, small pictures of an edge in the centre and in each
-    corner, and `style`, how a developed picture was made (None of a raw frame).
+    """Return what one frame's edges tell: `shape`, `flags`, `edges` (without their edge spread: three quarters of all
+    numbers, and nothing asks for it once MTF and overshoot are known), `unusable` (edges refused, with flag and
+    reason), `target` (the sheets seen by their markers, with pose), `crop`, small pictures of an edge in the centre and
+    in each corner, and `style`, how a developed picture was made (None of a raw frame).
     """
     try:
         mosaic = open_frame(record.path)
@@ -88,12 +89,17 @@ def measure_frame_edges(record: FrameRecord, optics: _Optics, regions: Sequence[
     edges = [replace(edge, colours=measure_colours(signal, others, saturated, edge)) for edge in edges]
     return {
         **describe(mosaic),
-        "edges": [edge.as_dict() for edge in edges],
+        "edges": [_without_samples(edge).as_dict() for edge in edges],
         "unusable": refused_edges(search.refused),
         "target": [_posed(sheet, optics).as_dict() for sheet in sheets],
         "crop": [crop.as_dict() for crop in edge_crops(signal, mask, search.candidates)],
         "style": developed_style(record.path, mosaic),
     }
+
+
+def _without_samples(edge: EdgeMeasurement) -> EdgeMeasurement:
+    nothing = np.zeros(0)
+    return replace(edge, position_px=nothing, esf=nothing, esf_stderr=nothing)
 
 
 def _searched(

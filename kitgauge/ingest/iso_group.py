@@ -23,14 +23,16 @@ from kitgauge.errors import FrameError
 from kitgauge.frames.mosaic import Mosaic, Plane
 from kitgauge.frames.opening import open_frame
 from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.frame_sets import FrameSets
 from kitgauge.ingest.frame_stack import Contrast, FrameStack
 from kitgauge.ingest.opened import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
 from kitgauge.ingest.spare_workers import spread
 from kitgauge.ingest.tasks import Measurement, Task
-from kitgauge.measure.noise.dark_pair import measure_dark_pair
+from kitgauge.measure.noise.dark_pair import DarkPair, measure_dark_pair
 from kitgauge.measure.noise.difference_picture import explained_by, explaining_pictures, has_picture
-from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.pair_columns import PairColumns
+from kitgauge.measure.noise.photon_transfer import FlatPair, measure_flat_pair
 
 _Samples = tuple[Plane, NDArray[np.uint16] | NDArray[np.float32]]  # of the frame, and of the mean beside it
 
@@ -49,6 +51,7 @@ LEVEL_ROW_STEP = 16
 SAME_LEVEL = 0.1
 SAME_LIGHT = 1.3  # factor between levels per exposure of frames of the same light
 SAME_COLOUR_STOPS = 0.5  # of blue over red: daylight and lamp are 1.7 apart, the light of one pair is the same
+MOST_PICTURES = 4  # of one flag and role: more are alike, and those of thousands of pairs would take gigabytes
 MANY = 4  # frames of one setting and role
 MOST_STACKS = 2  # of one setting kept at a time, besides frames without a partner
 
@@ -81,8 +84,8 @@ class _Plane:
     black_dn: float  # as the file states it
     white_dn: float
     black_source: str
-    flat_pairs: list[dict[str, Any]] = field(default_factory=list)
-    dark_pairs: list[dict[str, Any]] = field(default_factory=list)
+    flat_pairs: PairColumns[FlatPair] = field(default_factory=lambda: PairColumns(FlatPair))
+    dark_pairs: PairColumns[DarkPair] = field(default_factory=lambda: PairColumns(DarkPair))
     dark_level_dn: list[float] = field(default_factory=list)
 
 
@@ -100,11 +103,13 @@ class _Group:
     def __init__(self, records: Sequence[FrameRecord]) -> None:
         self.shape: tuple[int, int] | None = None
         self.planes: list[_Plane] = []
-        self.frames: dict[str, dict[str, Any]] = {}
+        self.roles: dict[str, str] = {}
+        self.paired: set[str] = set()
         self.refused: dict[str, list[str]] = {}
-        self.flat_sets: list[dict[str, Any]] = []
-        self.dark_sets: list[dict[str, Any]] = []
+        self.flat_sets, self.dark_sets = FrameSets(), FrameSets()
         self.pictures: list[dict[str, Any]] = []
+        self.pictured: Counter[tuple[str, str]] = Counter()  # pictures by role and flag
+        self.not_pictured: Counter[str] = Counter()  # pairs that raised a flag of which there were pictures enough
         self.to_come = Counter(_setting(record) for record in records)  # neither measured nor refused
         self.slowest_s = max((record.shutter_s or 0.0 for record in records), default=0.0)
         self.stacks: dict[tuple[str, str, float, float], list[FrameStack]] = {}
@@ -167,7 +172,7 @@ class _Group:
         return seen > CLEAR_GAP and expected / SAME_LIGHT < seen < expected * SAME_LIGHT
 
     def _take(self, record: FrameRecord, mosaic: Mosaic, level: float, role: str) -> None:
-        self.frames[record.file] = {"role": role, "level": level, "paired": False}
+        self.roles[record.file] = role
         other = "flat" if role == "dark" else "dark"
         if (others := self.stacks.get((other, *_setting(record)))) is not None:
             # darks that follow many flats of the same setting, or the other way round: those are complete, as a rule
@@ -202,15 +207,14 @@ class _Group:
     def _measure(self, role: str, contrast: Contrast | None) -> None:
         if contrast is None:
             return
-        for file in contrast.files:
-            self.frames[file]["paired"] = True
+        self.paired.update(contrast.files)
         if role == "dark":
             self._measure_darks(contrast)
             return
         self._measure_waiting()
         # a stated black of 0 may be one that nobody filled in
         stated = contrast.newest.black_source != "unknown" and all(plane.black_dn > 0 for plane in self.planes)
-        known = stated or contrast.newest.black_source == "masked" or bool(self.planes[0].dark_pairs)
+        known = stated or contrast.newest.black_source == "masked" or len(self.planes[0].dark_pairs) > 0
         if known or contrast.reference_frames > 1:
             self._measure_flats(contrast)
         else:
@@ -226,12 +230,12 @@ class _Group:
         self._measure_waiting()
 
     def _measure_darks(self, contrast: Contrast) -> None:
-        self.dark_sets.append(_described(contrast, self.dark_sets))
+        self.dark_sets.append(contrast.files, contrast.shutter_s, contrast.f_number)
 
         def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
             plane, (a, b) = planes
             pair = measure_dark_pair(a.samples, b, reference_frames=contrast.reference_frames)
-            plane.dark_pairs.append(pair.as_dict())
+            plane.dark_pairs.append(pair)
             if not {"light-leak", "clipped-black"} & set(pair.flags):
                 plane.dark_level_dn.append(pair.mean_dn)
             return _Flagged(plane.black_dn, pair.flags)
@@ -239,7 +243,7 @@ class _Group:
         self._explain(contrast, spread(measured, zip(self.planes, contrast.planes(), strict=True)), "dark")
 
     def _measure_flats(self, contrast: Contrast) -> None:
-        self.flat_sets.append(_described(contrast, self.flat_sets))
+        self.flat_sets.append(contrast.files, contrast.shutter_s, contrast.f_number)
 
         def measured(planes: tuple[_Plane, _Samples]) -> _Flagged:
             plane, (a, b) = planes
@@ -249,7 +253,7 @@ class _Group:
                 black_dn = float(np.mean(plane.dark_level_dn))
             frames = contrast.reference_frames
             pair = measure_flat_pair(a.samples, b, black_dn, plane.white_dn, reference_frames=frames)
-            plane.flat_pairs.append(pair.as_dict())
+            plane.flat_pairs.append(pair)
             return _Flagged(black_dn, pair.flags)
 
         self._explain(contrast, spread(measured, zip(self.planes, contrast.planes(), strict=True)), "flat")
@@ -261,13 +265,17 @@ class _Group:
         wanted: dict[int, list[str]] = {}
         for index in sorted(range(len(found)), key=lambda index: self.planes[index].colour[0] != "G"):
             flags = [flag for flag in found[index].flags if flag not in told]
-            wanted |= {index: flags} if has_picture(flags, role) else {}
+            if has_picture((flag for flag in flags if self.pictured[role, flag] < MOST_PICTURES), role):
+                wanted[index] = flags
+            else:
+                self.not_pictured.update(flag for flag in flags if has_picture([flag], role))
             told |= set(flags)
         for index, (a, b) in enumerate(contrast.planes() if wanted else ()):
             for picture in explaining_pictures(a.samples, b, found[index].black_dn, wanted.get(index, ()), role):
                 flags = [flag for flag in wanted[index] if flag in explained_by(picture.kind, role)]
                 about = {"files": list(contrast.files), "role": role, "colour": self.planes[index].colour}
                 self.pictures.append({**about, "flags": flags, **picture.as_dict()})
+                self.pictured.update((role, flag) for flag in flags)
 
 
 def _setting(record: FrameRecord) -> tuple[str, float, float]:
@@ -286,23 +294,12 @@ def _same_light(stack: FrameStack, level: float, colour: float) -> bool:
     return same_level and not abs(stack.colour - colour) > SAME_COLOUR_STOPS
 
 
-def _described(contrast: Contrast, sets: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """Return files and setting. Where the reference holds all files of an earlier set, that set's number stands for
-    them: written out, a setting of many frames would take their square."""
-    described = {"files": list(contrast.files), "shutter_s": contrast.shutter_s, "f_number": contrast.f_number}
-    for number in range(len(sets) - 1, max(-1, len(sets) - 1 - 2 * MOST_STACKS), -1):
-        if sets[number]["count"] == len(contrast.files) - 1 and sets[number]["files"][-1] == contrast.files[-2]:
-            return {**described, "files": [contrast.files[-1]], "with": number, "count": len(contrast.files)}
-    return {**described, "with": None, "count": len(contrast.files)}
-
-
 def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
-    """Return the pairs of each pattern position, and role and level of each frame, of one ISO's frames.
+    """Return the pairs of each pattern position, the role of each frame, and which ones found no partner, of one ISO.
 
-    `flat_sets` and `dark_sets` tell files and setting of each of a plane's `flat_pairs` and `dark_pairs`, in the same
-    order: the frames of the mean first, then the one that is set against it; `with` is the number of an earlier set
-    whose files belong to it too, `count` how many there are in all. `black_dn` and `black_source` of a plane
-    are what the files state: `measure.black_level` settles black.
+    `flat_sets` and `dark_sets` (`FrameSets`) tell files and setting of each of a plane's `flat_pairs` and `dark_pairs`
+    (`PairColumns`), in the same order. `black_dn` and `black_source` of a plane are what the files state:
+    `measure.black_level` settles black.
     """
     group = _Group(records)
     for record in records:
@@ -316,21 +313,23 @@ def measure_iso_group(records: Sequence[FrameRecord]) -> Measurement:
     group.finish()
     return {
         "shape": None if group.shape is None else list(group.shape),
-        "frames": group.frames,
+        "roles": group.roles,
+        "unpaired": [file for file in group.roles if file not in group.paired],
         "planes": [
             {
                 "colour": plane.colour,
                 "black_dn": plane.black_dn,
                 "white_dn": plane.white_dn,
                 "black_source": plane.black_source,
-                "flat_pairs": plane.flat_pairs,
-                "dark_pairs": plane.dark_pairs,
+                "flat_pairs": plane.flat_pairs.as_dict(),
+                "dark_pairs": plane.dark_pairs.as_dict(),
             }
             for plane in group.planes
         ],
-        "flat_sets": group.flat_sets,
-        "dark_sets": group.dark_sets,
+        "flat_sets": group.flat_sets.as_dict(),
+        "dark_sets": group.dark_sets.as_dict(),
         "pictures": group.pictures,
+        "not_pictured": dict(group.not_pictured),
         "refused": group.refused,
     }
 

@@ -33,9 +33,12 @@ def step_label(protocol: Protocol, step: Step, value: float | None) -> str:
     return text if len(protocol.step) == 1 else f"{step.label} {text}"
 
 
-def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[FrameRecord, ...]:
+def match_frames(
+    records: Sequence[FrameRecord], protocol: Protocol, *, listed: Sequence[float] = ()
+) -> tuple[FrameRecord, ...]:
     """Return the records with step and role where those can be told without opening the pixels.
 
+    The lowest, middle and highest value of the sweep are those of the frames, and of the values `listed` to come.
     Frames that cannot serve become unmatched with the reason; rejected and unmatched ones pass unchanged.
     """
     setting = protocol.setting
@@ -56,7 +59,7 @@ def match_frames(records: Sequence[FrameRecord], protocol: Protocol) -> tuple[Fr
         step = _said_step(record, protocol)
         ready.append(record if step is None else _into(record, step, protocol))
     if protocol.measures not in ("noise", "dark-current"):
-        ready = _by_order(ready, protocol, setting)
+        ready = _by_order(ready, protocol, setting, listed)
     return tuple(sorted(ready, key=capture_order))
 
 
@@ -108,7 +111,9 @@ def _step_called(name: str, protocol: Protocol) -> Step | None:
     return None
 
 
-def _by_order(records: Sequence[FrameRecord], protocol: Protocol, setting: Setting) -> list[FrameRecord]:
+def _by_order(
+    records: Sequence[FrameRecord], protocol: Protocol, setting: Setting, listed: Sequence[float]
+) -> list[FrameRecord]:
     """Give the frames that nobody named to steps by setting and order: earlier steps take the earlier frames.
 
     A step takes, at each of its values, the first frames of that value until it has its number; the last step with
@@ -128,9 +133,10 @@ def _by_order(records: Sequence[FrameRecord], protocol: Protocol, setting: Setti
         if record.role is not None and record.status == "used":
             said[same_setting_key(setting, getattr(record, setting)), record.role] += 1
             said_roles.add(record.role)
-    values = sorted(by_value)
+    values = sorted(by_value.keys() | {same_setting_key(setting, value) for value in listed})
     for index, value in enumerate(values):
-        waiting = by_value[value]
+        if not (waiting := by_value.get(value, [])):
+            continue
         steps = [step for step in protocol.step if _step_has_value(step, setting, value, index, len(values))]
         # a role that the user has sorted by hand is complete: order does not add to it
         open_steps = [step for step in steps if step.role not in said_roles] or steps

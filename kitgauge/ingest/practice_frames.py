@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from functools import lru_cache, partial
 from typing import Any
 
@@ -70,7 +71,7 @@ def _places(mosaic: Mosaic, record: FrameRecord, against: FrameRecord) -> dict[s
     return {
         "matrix": matrix.tolist(),
         "tiles": measure_tiles(frame, grid, matrix).as_dict(),
-        "map": [[None if np.isnan(x) else round(float(x), 5) for x in row] for row in laid],
+        "map": {"rows": len(laid), "values": array("f", [round(float(x), 5) for x in laid.ravel()])},
     }
 
 

@@ -14,7 +14,7 @@ from kitgauge.flags import FLAGS, rejects
 FrameStatus = Literal["used", "rejected", "unmatched"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FrameRecord:
     """One frame of a run.
 

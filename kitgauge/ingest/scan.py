@@ -9,15 +9,19 @@ from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
-from kitgauge.errors import FrameError, IngestError, UsageError
+from kitgauge.errors import FrameError, IngestError, KitgaugeError, UsageError
 from kitgauge.frames.metadata import FrameSettings, read_settings
 from kitgauge.frames.opening import check_opens, frame_paths, is_raw, pair_up
 from kitgauge.frames.settings_file import Overrides, apply, overrides_for, read_settings_file
+from kitgauge.ingest.in_worker import refusal
 from kitgauge.ingest.record import FrameRecord, capture_order
-from kitgauge.ingest.worker_pool import WorkerLostError
 
 _HASH_BLOCK_BYTES = 1 << 20
+# what frames of one folder often have in common
+_OFTEN_ALIKE = ("body", "body_serial", "lens", "iso", "shutter_s", "f_number", "focal_mm", "focal_35mm")
+_OFTEN_ALIKE_IN_SETTINGS = (*_OFTEN_ALIKE, "lens_serial", "utc_offset", "pixel_pitch_um", "missing", "notes")
 
 
 @dataclass(frozen=True)
@@ -76,12 +80,14 @@ def scan_folder(
         partial(read_frame, path.relative_to(folder).as_posix(), path, overrides_for(overrides, path, folder))
         for path in paths
     )
-    read: list[FrameRead] = []
-    for one in _in_order(reading, executor, at_once):
-        read.append(one)
-        if progress is not None:
-            progress(len(read), len(paths))
-    return scan_of(folder, read, listing.others)
+
+    def read() -> Iterator[FrameRead]:
+        for done, one in enumerate(_in_order(reading, executor, at_once), 1):
+            yield one
+            if progress is not None:
+                progress(done, len(paths))
+
+    return scan_of(folder, read(), listing.others)
 
 
 FrameRead = tuple[FrameRecord, FrameSettings | None]  # settings None where they could not be read
@@ -90,33 +96,52 @@ FrameRead = tuple[FrameRecord, FrameSettings | None]  # settings None where they
 def scan_of(folder: Path, read: Iterable[FrameRead], others: Mapping[str, str]) -> Scan:
     """Return the scan of files that have been read, in the order of their paths, and of `others` that are no frames."""
     records, known = [], {}
-    for record, settings in read:
+    alike: dict[Any, Any] = {}
+    for record, settings in (_sharing(one, alike) for one in read):
         records.append(record)
         if settings is not None:
             known[record.path] = settings
     return Scan(folder, tuple(sorted(_leave_out_doubles(records, known), key=capture_order)), others, known)
 
 
+def _sharing(read: FrameRead, alike: dict[Any, Any]) -> FrameRead:
+    """Return what was read of a file, with values that other files have too being the same objects: they come from
+    another process, and would be there once for each of thousands of files."""
+    record, settings = read
+
+    def shared(value: Any) -> Any:
+        items = tuple(value.items()) if isinstance(value, dict) else value
+        return alike.setdefault((type(value), items), value)
+
+    record = replace(record, **{name: shared(getattr(record, name)) for name in _OFTEN_ALIKE})
+    if settings is not None:
+        of_all = {name: shared(getattr(settings, name)) for name in _OFTEN_ALIKE_IN_SETTINGS}
+        settings = replace(settings, path=record.path, taken_at=record.taken_at, **of_all)
+    return record, settings
+
+
 def _in_order(reading: Iterable[partial[FrameRead]], executor: Executor | None, at_once: int) -> Iterator[FrameRead]:
     """Yield what each of `reading` gives; a file that its reader did not survive is rejected."""
-    pending: deque[tuple[Future[FrameRead], partial[FrameRead]]] = deque()
+    pending: deque[tuple[Future[FrameRead], str, Path]] = deque()
     for one in reading:
         if executor is None:
             yield one()
             continue
-        pending.append((executor.submit(one), one))
+        pending.append((executor.submit(one), *one.args[:2]))
         if len(pending) > at_once:
-            yield _finished(*pending.popleft())
+            yield read_by_worker(*pending.popleft())
     while pending:
-        yield _finished(*pending.popleft())
+        yield read_by_worker(*pending.popleft())
 
 
-def _finished(future: Future[FrameRead], one: partial[FrameRead]) -> FrameRead:
+def read_by_worker(future: Future[FrameRead], file: str, path: Path) -> FrameRead:
+    """Return what a worker gives that reads `file` below the folder; one that it does not survive is rejected."""
     try:
         return future.result()
-    except WorkerLostError as lost:
-        file, path, _ = one.args
-        return FrameRecord(file=file, path=path).rejected("unreadable", str(lost)), None
+    except KitgaugeError:
+        raise
+    except Exception as error:
+        return FrameRecord(file=file, path=path).rejected(*refusal(error)), None
 
 
 def read_frame(file: str, path: Path, row: Overrides | None) -> FrameRead:
@@ -154,7 +179,7 @@ def _leave_out_doubles(records: Sequence[FrameRecord], known: Mapping[Path, Fram
     by_path = {record.path: record for record in records if record.path in known}
     raw_of = {
         pair.companion: by_path[pair.frame].file
-        for pair in pair_up(by_path, known.__getitem__)
+        for pair in pair_up(by_path, known.__getitem__, lambda path: by_path[path].is_raw)
         if pair.companion is not None
     }
     first_with: dict[str, str] = {}

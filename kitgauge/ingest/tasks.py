@@ -1,21 +1,21 @@
 """Run measurements on several cores, each looked up in the cache first.
 
-A task's work is a pure function of its files and parameters that returns plain values (they are kept as JSON), and that
-any executor of `concurrent.futures` can do: `worker_pool` has the one that runs use.
+A task's work is a pure function of its files and parameters that returns plain values or arrays (`array`; they are kept
+as JSON), and that any executor of `concurrent.futures` can do: `worker_pool` has the one that runs use. Long lists of
+floats come back as arrays: they are most of what runs keep until the fit.
 """
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, MutableMapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from kitgauge.errors import DEBUG_VARIABLE
 from kitgauge.ingest import spare_workers
-from kitgauge.ingest.cache import MeasurementCache
+from kitgauge.ingest.cache import MeasurementCache, compact
+from kitgauge.ingest.in_worker import refusal
 from kitgauge.ingest.worker_pool import WorkerLostError, WorkerPool, WorkerStartError
 
 Measurement = dict[str, Any]
@@ -69,7 +69,7 @@ def run_tasks(
             # no more tasks in flight than workers: a task holds frames in memory as soon as it starts
             while waiting and len(pending) < at_once:
                 task = waiting.pop()
-                pending[executor.submit(task.work)] = task
+                pending[executor.submit(_compact, task.work)] = task
             while spare is not None and not waiting and len(pending) + offered < at_once:
                 spare_workers.offer(spare)
                 offered += 1
@@ -81,6 +81,12 @@ def run_tasks(
     finally:
         while spare is not None and offered and spare_workers.take(spare):
             offered -= 1
+
+
+def _compact(work: Callable[[], Measurement]) -> Measurement:
+    """Return what a task measures, its long rows of numbers as arrays."""
+    measurement: Measurement = compact(work())
+    return measurement
 
 
 def _collect(
@@ -99,15 +105,11 @@ def _collect(
         except WorkerStartError:  # no fault of the frame
             raise
         except Exception as error:  # one frame that breaks a decoder or a fit must not cost the others
-            if os.environ.get(DEBUG_VARIABLE) and not isinstance(error, WorkerLostError):
-                raise
+            why = refusal(error)
             if (file := _culprit(task, error)) is not None and task.without is not None:
-                lost = {**task.lost, file: ["measurement-failed", f"{error}; please report this file"]}
-                again.append(replace(task.without(file), lost=lost))
+                again.append(replace(task.without(file), lost={**task.lost, file: why}))
                 continue
-            what = str(error) if isinstance(error, WorkerLostError) else f"{type(error).__name__}: {error}"
-            reason = f"measuring it failed ({what}); please report this file"
-            measurement = {"refused": {file: ["measurement-failed", reason] for file in task.files}}
+            measurement = {"refused": dict.fromkeys(task.files, why)}
         if task.lost:
             measurement = {**measurement, "refused": {**(measurement.get("refused") or {}), **task.lost}}
         if not measurement.get("refused"):

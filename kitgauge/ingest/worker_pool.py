@@ -56,6 +56,11 @@ class WorkerStartError(KitgaugeError):
         )
 
 
+def default_workers() -> int:
+    """Return how many workers there are where nobody says."""
+    return min(os.cpu_count() or 2, 8)
+
+
 def start_workers(workers: int, modules: Sequence[str] = ()) -> Executor:
     """Return an executor of so many workers that have loaded `modules`: processes, threads where Windows runs them.
 

@@ -12,8 +12,10 @@ from kitgauge.limits.compare import compare
 from kitgauge.limits.entries import SETTINGS, AcceptedLimit, entry_from_dict
 from kitgauge.limits.kit_folder import UNKNOWN_KIT, chosen_kit, kit_folder
 from kitgauge.limits.model import Limit
+from kitgauge.limits.run_copy import run_in_kit
+from kitgauge.limits.run_folders import run_folders
 from kitgauge.limits.several import several, wrapped
-from kitgauge.limits.store import FILE_NAME, Accepted, accept, drop, read_limits
+from kitgauge.limits.store import FILE_NAME, Accepted, accept, alone_with, drop, read_limits
 from kitgauge.runs.files import CURVES_FILE, read_json
 
 DEFAULT_RESULTS = Path("results")
@@ -39,19 +41,21 @@ def limits_path(results: Path, kit: str | None) -> Path:
 def show_limits(results: Path, kit: str | None) -> str:
     """Return the accepted limits of a kit, numbered, or how to get some."""
     path = limits_path(results, kit)
-    found = read_limits(path).limits
-    if not found:
+    found = read_limits(path)
+    if not found.limits:
         return (
             f"No accepted limits in {path.parent}.\n"
             "Measure some with 'kitgauge run PROTOCOL FOLDER', then 'kitgauge limits accept RUN'."
         )
     lines = [f"Accepted limits in {path}:"]
-    for number, limit in enumerate(found, 1):
+    for number, limit in enumerate(found.limits, 1):
         first, rest = f"  {number}. ", " " * 5
         lines += wrapped(limit.limit.text or limit.describe(), first, rest)
         lines += wrapped(_origin(limit), rest, rest)
-    for sentence in several(found):
+    for sentence in several(found.limits):
         lines += wrapped(sentence, "", "  ")
+    for note in run_folders(found).notes:
+        lines += wrapped(f"Mind: {note}.", "", "  ")
     return "\n".join(lines)
 
 
@@ -84,9 +88,10 @@ def differences(limits: Sequence[Limit], kit: Mapping[str, Any], results: Path) 
 def accept_run(run_folder: Path, results: Path | None, kit: str | None, *, replace: bool) -> str:
     """Accept all limits of the run in `run_folder` and return what changed.
 
-    `results` None: the results folder in which the run lies, in a folder of its kit's name; else 'results'.
+    `results` None: the results folder in which the run lies, in a folder of its kit's name; else 'results'. Of a run
+    that lies elsewhere a copy is kept in the kit's folder: plans read its curves there and nowhere else.
     Raises LimitsError, showing old, new and the difference, where an accepted limit would be replaced without
-    `replace`; ResultsError if the run cannot be read.
+    `replace`; ResultsError if the run cannot be read or copied.
     """
     curves = read_json(run_folder / CURVES_FILE)
     found = limits_of(curves, run_folder / CURVES_FILE)
@@ -103,20 +108,16 @@ def accept_run(run_folder: Path, results: Path | None, kit: str | None, *, repla
     if results is None:
         results = around.parent if around.name == name else DEFAULT_RESULTS
     path = kit_folder(results, name) / FILE_NAME
-    run = _run_name(run_folder, path.parent)
-    told = _told(accept(path, run, found, body=body_with_serial(own), replace=replace))
+    with alone_with(path), run_in_kit(run_folder, path.parent) as (run, is_copy):
+        done = accept(path, run, found, body=body_with_serial(own), replace=replace)
+    told = _told(done)
+    if is_copy:
+        said = f"Copied the results of the run to {path.parent / run}: its curves are read there for plans."
+        told += "\n" + "\n".join(wrapped(said, "", "  "))
     if curves.get("status") == "partial":
         reasons = "; ".join(str(reason) for reason in curves.get("missing") or ())
         told += "\n" + "\n".join(wrapped(f"Mind: this run is not complete ({reasons or 'see its report'})", "", "  "))
     return told
-
-
-def _run_name(run_folder: Path, kit: Path) -> str:
-    """Return the run's path below the kit's folder if it lies there, so that results can be moved as a whole."""
-    try:
-        return run_folder.resolve().relative_to(kit.resolve()).as_posix()
-    except ValueError:
-        return str(run_folder.resolve())
 
 
 def _told(done: Accepted) -> str:

@@ -56,7 +56,8 @@ Key = tuple[str, str, str | None, float | None, str | None, str | None, tuple[tu
 
 @dataclass(frozen=True)
 class AcceptedLimit:
-    """A limit that its owner has accepted: of which `body`, from which `run` (path or name), and when."""
+    """A limit that its owner has accepted: of which `body`, from which `run` (its path below the kit's folder; older
+    files may name another, which is not opened), and when."""
 
     limit: Limit
     body: str

@@ -109,11 +109,10 @@ def scaled_limits(
     if not focal_mm or focal_mm <= 0:
         return []
     candidates = wanted_mm or [mm for mm in _MARKED_MM if abs(math.log(mm / focal_mm)) < math.log(_FARTHEST_FACTOR)]
+    others = [wanted for wanted in candidates if abs(wanted / focal_mm - 1.0) >= _SAME_FOCAL]
+    limits = fit.limits_of([(keep, streak_limit_px * focal_mm / wanted) for wanted in others])
     rows = []
-    for wanted in candidates:
-        if abs(wanted / focal_mm - 1.0) < _SAME_FOCAL:
-            continue
-        found = fit.limit(keep, streak_limit_px * focal_mm / wanted)
+    for wanted, found in zip(others, limits, strict=True):
         if found.reach == "measured" and math.isfinite(found.shutter_s):
             rows.append(
                 {

@@ -44,7 +44,8 @@ def kit_folder(results: Path | str, kit: str) -> Path:
 
     Raises UsageError if the name would lead outside of `results`.
     """
-    if not kit or kit in (".", "..") or any(sign in kit for sign in "/\\:\0") or kit != kit.strip():
+    leads_out = kit in (".", "..") or any(sign in kit for sign in "/\\:\0")
+    if not kit or leads_out or kit != kit.strip() or _DEVICE_NAMES.fullmatch(kit):
         raise UsageError(
             "not the name of a kit",
             where=f"--kit {kit}",

@@ -7,7 +7,8 @@ beside the old one and put in its place in one step: a full disk or a crash leav
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,10 +16,11 @@ from typing import TYPE_CHECKING, Any, cast
 
 from kitgauge.errors import LimitsError
 from kitgauge.limits.compare import Difference, compare
-from kitgauge.limits.entries import SCHEMA, AcceptedLimit, entry_as_dict, entry_from_dict
+from kitgauge.limits.entries import SCHEMA, AcceptedLimit, entry_as_dict, entry_from_dict, shown
 from kitgauge.limits.reading import FILE_NAME as FILE_NAME
 from kitgauge.limits.reading import LimitsFile as LimitsFile
 from kitgauge.limits.reading import read_limits as read_limits
+from kitgauge.limits.run_folders import folder_inside
 
 if TYPE_CHECKING:
     import tomlkit
@@ -48,16 +50,45 @@ def accept(
     replace: bool = False,
     now: datetime | None = None,
 ) -> Accepted:
-    """Add the `limits` (Limit) of `run` (its path or name) to the file at `path`; make the file if it is
-    missing.
+    """Add the `limits` (Limit) of `run` (its path below the folder of the file) to the file at `path`; make the file
+    if it is missing.
 
     A limit of the same key (kind, body, lens, focal length, technique, region, criterion) with another value is
     only replaced with `replace=True`; without it LimitsError shows old, new and the difference in stops, and
     nothing is written. One of the same value counts as unchanged, and now names the new run. A file with limits
-    of another body is refused.
+    of another body is refused, and so is a run that lies outside of the file's folder.
     """
     path = Path(path)
+    if folder_inside(path.parent, run) is None:
+        raise LimitsError(
+            "the run lies outside of the folder of the limits file",
+            where=path,
+            got=shown(run),
+            needed="a run's path below that folder",
+            fix="keep the run in the folder of its kit",
+        )
     moment = (now or datetime.now(UTC)).replace(microsecond=0)
+    with alone_with(path):
+        return _accepted(path, run, tuple(limits), body=body, replace=replace, moment=moment)
+
+
+@contextmanager
+def alone_with(path: Path) -> Iterator[None]:
+    """Have others wait who want to change the limits file at `path`: each must see what the one before has written.
+
+    Its folder is made if need be. Raises ResultsError.
+    """
+    from kitgauge.atomic import alone_in, make_folders, unwritable
+
+    try:
+        make_folders(path.parent)
+    except OSError as error:
+        raise unwritable(path, error) from error
+    with alone_in(path.parent):
+        yield
+
+
+def _accepted(path: Path, run: str, limits: Sequence[Any], *, body: str, replace: bool, moment: datetime) -> Accepted:
     document, old_file = _document(path)
     known = list(old_file.limits)
     others = sorted({old.body for old in known if old.body != body})
@@ -74,7 +105,7 @@ def accept(
     unchanged: list[AcceptedLimit] = []
     refreshed = False
     for limit in limits:
-        new = AcceptedLimit(limit=limit, body=body, run=str(run), accepted_at=moment)
+        new = AcceptedLimit(limit=limit, body=body, run=run, accepted_at=moment)
         # what cannot be read back must not be written
         entry_from_dict(entry_as_dict(new), where=f"limit of {run}")
         index = next((i for i, old in enumerate(known) if old.key == new.key), None)
@@ -116,7 +147,14 @@ def drop(path: Path | str, which: Sequence[int]) -> tuple[AcceptedLimit, ...]:
 
     Raises LimitsError if there is no limit of such a number; nothing is written then.
     """
+    from kitgauge.atomic import alone_in
+
     path = Path(path)
+    with alone_in(path.parent):
+        return _dropped(path, which)
+
+
+def _dropped(path: Path, which: Sequence[int]) -> tuple[AcceptedLimit, ...]:
     document, old_file = _document(path)
     wrong = [number for number in which if not 1 <= number <= len(old_file.limits)]
     if wrong or not which:
@@ -204,10 +242,16 @@ def _item(value: Any) -> Any:
 
 def _write(path: Path, text: str) -> None:
     """Write `text` to `path` in one step: whole or not at all."""
-    from kitgauge.atomic import unwritable, write_atomically
+    from kitgauge.atomic import write_atomically
 
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise unwritable(path, error) from error
+        text.encode()
+    except UnicodeEncodeError as error:  # half of a sign, as the damaged file of a run may hold it
+        raise LimitsError(
+            "a text of these limits cannot be written",
+            where=path,
+            got=shown(text[max(error.start - 20, 0) : error.end]),
+            needed="signs that UTF-8 can hold",
+            fix="run the protocol again",
+        ) from None
     write_atomically(path, text)

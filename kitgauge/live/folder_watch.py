@@ -7,6 +7,7 @@ readers) are watched all the same, a little later.
 
 from __future__ import annotations
 
+import os
 import threading
 import time
 from collections.abc import Mapping
@@ -23,6 +24,7 @@ POLL_S = 1.0
 POLL_ARRIVING_S = 0.15
 _SHARE_OF_TIME = 0.1  # that listing may take, in a folder of very many files
 _DEBOUNCE_MS, _STEP_MS = 60, 20
+_END_BYTES = 4096
 
 
 class FolderWatch:
@@ -96,6 +98,17 @@ class FolderWatch:
     def _silence(self) -> None:
         self._stop.set()
         self._ringer = self._identity = None
+
+
+def ends_in_zeros(path: Path) -> bool:
+    """Tell whether the end of a file is blank, as that of one whose room was made before its content came."""
+    try:
+        with path.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(0, size - _END_BYTES))
+            return size > 0 and not any(file.read(_END_BYTES))
+    except OSError:
+        return False
 
 
 def _ring(folder: Path, bell: threading.Event, stop: threading.Event) -> None:

@@ -60,6 +60,12 @@ class ShotBook:
         self._names = sorted((step.label for step in protocol.step), key=len, reverse=True)
         self._by_key = {self._key(shot.step_name, _value(shot, protocol.setting)): shot for shot in self.shots}
 
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The values of the sweep's setting on the list, rising."""
+        setting = self.protocol.setting
+        return tuple(sorted({value for shot in self.shots if (value := _value(shot, setting)) is not None}))
+
     def shot_of(self, record: FrameRecord) -> Shot | None:
         """Return the shot that a frame with a step is of, None for one besides the list."""
         if record.step is None:

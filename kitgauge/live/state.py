@@ -40,6 +40,7 @@ class LiveState:
     busy: str = ""  # what is being done
     estimate: Estimate | None = None
     no_estimate: str = ""  # why there is none yet
+    of_all: str = ""  # what holds for all frames, and what to do about it
     adaptive: str = ""  # what would narrow the interval most
     complete: bool = False  # all that the list asks for is done
     away: bool = False  # the folder has gone

@@ -47,13 +47,15 @@ class SlowestShutter:
 
 @dataclass(frozen=True)
 class AutoIso:
-    """The entries of the menu. `iso_max` is exact; `subject` what the shutter freezes besides the hands."""
+    """The entries of the menu. `iso_max` is exact; `subject` what the shutter freezes besides the hands; `notes` tell
+    what was not read of the kit."""
 
     iso_max: float
     noise: Because
     snr_past: tuple[tuple[int, float | None], ...]
     shutters: tuple[SlowestShutter, ...]
     subject: str
+    notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON, settings as marked."""
@@ -76,6 +78,7 @@ class AutoIso:
                 }
                 for item in self.shutters
             ],
+            "cautions": list(self.notes),
         }
 
     def text(self) -> str:
@@ -120,6 +123,8 @@ class AutoIso:
         for because in decided.values():
             run = f" [{because.run}]" if because.run else ""
             lines += wrapped(f"{because.basis}: {because.text}{run}", "  ", "    ")
+        for note in self.notes:
+            lines += wrapped(f"Caution: {note}", "", "  ")
         return "\n".join(lines) + "\n"
 
 

@@ -1,20 +1,21 @@
 """From the results folder to a plan: find the kit, read its accepted limits and the curves behind them.
 
-Pure standard library.
+Pure standard library; the frame of a light is opened by a worker process.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kitgauge.errors import UsageError
 from kitgauge.exposure import DIAL_STEPS, format_f_number, nominal_iso
 from kitgauge.limits.kit_folder import chosen_kit
-from kitgauge.planner.kit_model import KitModel, read_kit_model
-from kitgauge.planner.light import FrameLight, parse_time_s
+from kitgauge.planner.kit_model import KitModel, model_behind
+from kitgauge.planner.light import FrameLight, parse_time_s, read_frame_light
 from kitgauge.planner.plan import Plan, make_plan
 from kitgauge.planner.request import CameraFacts, PlanRequest
 
@@ -41,10 +42,8 @@ def read_kit(results: Path | str = "results", kit: str | None = None) -> Kit:
         return Kit((), KitModel())
     from kitgauge.limits.reading import FILE_NAME, read_limits  # only for a kit with limits: it costs start-up time
 
-    limits = read_limits(folder / FILE_NAME).limits
-    # relative run names are below the kit's folder; an absolute one replaces it
-    runs = {limit.run: folder / limit.run for limit in _oldest_first(limits)}
-    return Kit(limits, read_kit_model(runs))
+    file = read_limits(folder / FILE_NAME)
+    return Kit(file.limits, model_behind(file))
 
 
 def plan_from_results(
@@ -59,12 +58,14 @@ def plan_from_results(
     practice).
 
     `request` holds the fields of PlanRequest; a field that is None keeps its default. `camera` defaults to
-    the ranges that the measured frames cover. Raises UsageError if the kit cannot be told, LimitsError or
-    ResultsError if its files are damaged, and what `make_plan` raises.
+    the ranges that the measured frames cover, `read_frame` to a worker process that opens the frame. Raises
+    UsageError if the kit cannot be told, LimitsError or ResultsError if its files are damaged, and what
+    `make_plan` raises.
     """
     known = read_kit(results, kit)
     asked = _request(request)
-    return make_plan(asked, known.limits, camera or camera_of(known.model, asked), known.model, read_frame)
+    facts = camera or camera_of(known.model, asked)
+    return make_plan(asked, known.limits, facts, known.model, read_frame or _frame_light)
 
 
 def answer(
@@ -97,12 +98,20 @@ def answer(
     if table:
         from kitgauge.planner.table import table_for
 
-        return table_for(asked, request.get("subject"), known.limits, facts, known.model)
+        found = table_for(asked, request.get("subject"), known.limits, facts, known.model)
+        return replace(found, notes=known.model.notes)
     if auto_iso:
         from kitgauge.planner.auto_iso import auto_iso as entries
 
-        return entries(asked, known.limits, facts, known.model)
-    return make_plan(asked, known.limits, facts, known.model)
+        return replace(entries(asked, known.limits, facts, known.model), notes=known.model.notes)
+    return make_plan(asked, known.limits, facts, known.model, _frame_light)
+
+
+def _frame_light(path: Path) -> FrameLight:
+    """Return what a frame tells of the light; what breaks on it is an error of the frame. Raises FrameError."""
+    from kitgauge.ingest.in_worker import in_worker  # only for a frame: it costs start-up time
+
+    return in_worker(partial(read_frame_light, path), path)
 
 
 def _request(request: Mapping[str, Any]) -> PlanRequest:
@@ -146,7 +155,3 @@ def camera_of(model: KitModel, request: PlanRequest) -> CameraFacts:
         f_max=max([usual.f_max, *f_numbers]),
         measured_range=", ".join(measured) or None,
     )
-
-
-def _oldest_first(limits: Sequence[AcceptedLimit]) -> list[AcceptedLimit]:
-    return sorted(limits, key=lambda limit: limit.accepted_at)

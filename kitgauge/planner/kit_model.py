@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from kitgauge.errors import ResultsError
 from kitgauge.exposure import MIDGREY_FRACTION_OF_SATURATION, exact_f_number, exact_iso
@@ -20,6 +20,9 @@ from kitgauge.planner.curve_points import Points, between_focal_lengths, interpo
 from kitgauge.planner.focusing import Focusing, focusing_of
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM
 from kitgauge.planner.streak_model import StreakSpread, streak_spread
+
+if TYPE_CHECKING:
+    from kitgauge.limits.reading import LimitsFile
 
 _LEAST_POWER = 1e-6  # of white noise: nothing is free of noise
 _FEWEST_BANDS, _MOST_BANDS = 4, 1000
@@ -48,7 +51,7 @@ class KitModel:
     was measured, for pictures made smaller; `mtf50` (f-number, MTF50 in cycles/pixel, stderr) per (lens, focal_mm,
     region); `streaks` the blur fits; `focusing` per run how well focusing hits; `electrons` (ISO, saturation, read
     noise) [e-] of the pooled green channel. Frame facts are None where the runs do not tell them; `frame_px` is (rows,
-    columns).
+    columns). `notes` tell what was not read.
     """
 
     noise: Points = ()
@@ -61,6 +64,7 @@ class KitModel:
     focusing: Mapping[str, Focusing] = field(default_factory=dict)
     electrons: Points = ()
     frame_px: tuple[float, float] | None = None
+    notes: tuple[str, ...] = ()
 
     def snr_per_pixel(self, iso: float) -> tuple[float, float]:
         """Return (SNR at mid-grey per pixel, standard error) at `iso`; NaN outside the measured range."""
@@ -132,6 +136,17 @@ class KitModel:
             if _same(lens, key[0]) and _same_focal(focal_mm, key[1])
         }
         return tuple(point[0] for point in next(iter(fitting.values()))) if len(fitting) == 1 else ()
+
+
+def model_behind(file: LimitsFile) -> KitModel:
+    """Return the model of the runs that the limits of `file` are from; later ones win.
+
+    Runs outside of the kit's folder are not read, and `notes` say so. Raises what `read_kit_model` raises.
+    """
+    from kitgauge.limits.run_folders import run_folders  # only for a kit with limits: it costs start-up time
+
+    found = run_folders(file)
+    return replace(read_kit_model(found.folders), notes=found.notes)
 
 
 def read_kit_model(runs: Mapping[str, Path]) -> KitModel:

@@ -200,6 +200,7 @@ def make_plan(
             *light.cautions,
             *cautions(light, request, inputs, bounds, choice),
             *optical_cautions(optics, predicted),
+            *model.notes,
         ),
         measure_next=measure_next(
             basis,

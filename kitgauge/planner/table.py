@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.exposure import format_f_number, format_shutter, nominal_iso
+from kitgauge.limits.several import wrapped
 from kitgauge.planner.kit_model import KitModel
 from kitgauge.planner.plan import Plan, make_plan
 from kitgauge.planner.request import TRIPOD, CameraFacts, PlanRequest
@@ -86,11 +87,12 @@ class TableCell:
 
 @dataclass(frozen=True)
 class PlanTable:
-    """Plans for every light (rows, brightest first) and subject (columns)."""
+    """Plans for every light (rows) and subject (columns); `notes` tell what of the kit was not read."""
 
     lights: tuple[tuple[float, str], ...]
     subjects: tuple[str, ...]
     rows: tuple[tuple[TableCell, ...], ...]
+    notes: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
@@ -102,6 +104,7 @@ class PlanTable:
             "lights": [{"ev100": ev, "scene": scene} for ev, scene in self.lights],
             "subjects": list(self.subjects),
             "cells": [cell.as_dict() for row in self.rows for cell in row],
+            "cautions": list(self.notes),
         }
 
     def text(self) -> str:
@@ -127,6 +130,8 @@ class PlanTable:
             because = first.basis[name]
             lines.append(f"  {name}: {because.basis}: {because.text}")
         lines.append("  light of the scenes: common practice; meter where it matters")
+        for note in self.notes:
+            lines += wrapped(f"Caution: {note}", "", "  ")
         return "\n".join(lines) + "\n"
 
 

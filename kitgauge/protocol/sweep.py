@@ -8,6 +8,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from pydantic_core import PydanticCustomError
 
 from kitgauge.protocol.marked import FNumber, Iso, Setting, ShutterTime, format_setting
+from kitgauge.readable_text import readable
 
 Spacing = Literal["full-stops", "half-stops", "third-stops"]
 
@@ -20,6 +21,9 @@ def problem(key: str, what: str, needed: str, got: object) -> PydanticCustomErro
 def _has_words(text: str) -> str:
     if not text.strip():
         raise PydanticCustomError("words", "a text that is not empty", {"needed": "a text that is not empty"})
+    if readable(text) != text:
+        needed = "a text without control signs and signs that turn its direction"
+        raise PydanticCustomError("words", needed, {"needed": needed})
     return text
 
 

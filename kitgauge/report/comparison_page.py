@@ -8,6 +8,7 @@ from typing import Any
 
 from kitgauge.atomic import write_atomically
 from kitgauge.html_page import html_page
+from kitgauge.matplotlib_ready import check_matplotlib
 from kitgauge.report.comparison_text import criterion_sentence, runs_table, sentences
 from kitgauge.report.data import records, texts
 
@@ -21,6 +22,7 @@ def write_comparison(path: Path, found: Mapping[str, Any]) -> None:
 
 def comparison_page(found: Mapping[str, Any]) -> str:
     """Return the page as HTML. Everything that comes from the files is escaped."""
+    check_matplotlib()
     from kitgauge.report.plots_comparison import comparison_picture
 
     return html_page(

@@ -26,7 +26,26 @@ _DEEPEST = 40  # our own files nest 8 deep; what reads them walks down by recurs
 FRAME_STATUSES = ("used", "rejected", "unmatched")
 
 
-@dataclass(frozen=True)
+class Cells(Mapping[str, str]):
+    """One row of a table, by column; the names of the columns are kept once for all rows."""
+
+    __slots__ = ("_cells", "_places")
+
+    def __init__(self, places: Mapping[str, int], cells: tuple[str, ...]) -> None:
+        """Give `cells` names: `places` tells where the cell of a column stands."""
+        self._places, self._cells = places, cells
+
+    def __getitem__(self, name: str) -> str:
+        return self._cells[self._places[name]]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._places)
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+
+@dataclass(frozen=True, slots=True)
 class FrameRow:
     """One row of `frames.csv`, with its flags taken apart.
 
@@ -256,7 +275,7 @@ def _read_frames(path: Path) -> tuple[FrameRow, ...] | None:
     """Return the rows of `frames.csv`, None if there is no such file."""
     try:
         with path.open(encoding="utf-8", errors="replace", newline="") as stream:
-            return tuple(_frame_rows(csv.DictReader(stream)))
+            return tuple(_frame_rows(csv.reader(stream)))
     except FileNotFoundError:
         return None
     except (OSError, csv.Error) as error:
@@ -266,13 +285,21 @@ def _read_frames(path: Path) -> tuple[FrameRow, ...] | None:
         ) from error  # fmt: skip
 
 
-def _frame_rows(reader: csv.DictReader[str]) -> Iterator[FrameRow]:
-    for row in reader:
-        values = {str(key): text(value) for key, value in row.items() if key is not None}
-        flags, remarks = split_flags(values.get("flags", ""))
-        reason = values.get("reason", "")
-        if reason and reason not in remarks:
-            remarks = (reason, *remarks)
+def _frame_rows(lines: Iterator[list[str]]) -> Iterator[FrameRow]:
+    """Yield the rows; one that is too short has empty cells, and cells without a column are none of ours."""
+    places = {name: place for place, name in enumerate(next(lines, []))}
+    alike: dict[str, str] = {}  # thousands of frames have the same body, lens and settings
+    said: dict[tuple[str, str], tuple[tuple[str, ...], tuple[str, ...]]] = {}
+    for line in lines:
+        if not line:
+            continue
+        cells = tuple(alike.setdefault(cell.strip(), cell.strip()) for cell in line[: len(places)])
+        values = Cells(places, cells + ("",) * (len(places) - len(cells)))
+        about = values.get("flags", ""), values.get("reason", "")
+        if about not in said:
+            flags, remarks = split_flags(about[0])
+            said[about] = flags, ((about[1], *remarks) if about[1] and about[1] not in remarks else remarks)
+        flags, remarks = said[about]
         yield FrameRow(
             file=values.get("file", ""),
             status=values.get("status", "") or "unknown",

@@ -189,14 +189,14 @@ def frames_table(frames: Sequence[FrameRow], title: str = "Frames") -> Table:
             f.values.get("sha256", "")[:_HASH_LETTERS] or "–",
             ", ".join(s for s in (*f.flags, *f.remarks) if s not in shared) or "–",
         )
-        for f in frames
+        for f in frames[:_MOST_FRAMES]
     )
     columns = ("file", "step", "status", "ISO", "shutter", "f-number", "SHA-256", "flags and remarks")
-    more = len(rows) - _MOST_FRAMES
+    more = len(frames) - _MOST_FRAMES
     note = f"SHA-256: how that of the file's content begins; the whole is in frames.csv.{flag_note(shared)}"
     if more > 0:
         note = f"The first {_MOST_FRAMES} frames; {more} more are in frames.csv. {note}"
-    return Table(title, columns, rows[:_MOST_FRAMES], frozenset({0, 1, 2, 6, 7}), note)
+    return Table(title, columns, rows, frozenset({0, 1, 2, 6, 7}), note)
 
 
 def _step_and_role(frame: FrameRow) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from kitgauge.report import wording
+from kitgauge.html_page import html_page
 from kitgauge.report.data import texts
 from kitgauge.report.fleet_rows import (
     group_tables,
@@ -21,17 +21,9 @@ _TEMPLATE = "fleet.html.jinja"
 
 def fleet_page(fleet: Mapping[str, Any]) -> str:
     """Return the page as HTML. Everything that comes from the files is escaped."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("kitgauge.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tie"] = wording.tie
-    return environment.get_template(_TEMPLATE).render(
+    return html_page(
+        _TEMPLATE,
+        "kitgauge.report",
         sentence=summary_sentence(fleet),
         odd=odd_sentences(fleet),
         limits=limits_table(fleet),

@@ -7,11 +7,8 @@ import sys
 from types import TracebackType
 from typing import Protocol, Self, TextIO
 
-from rich import box
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleDimensions, Group
 from rich.live import Live
-from rich.markup import escape
-from rich.table import Table
 from rich.text import Text
 
 from kitgauge.live.enough import Estimate
@@ -19,8 +16,9 @@ from kitgauge.live.shot_states import ShotState
 from kitgauge.live.state import LiveState, Outcome, Verdict
 
 _SHOWN_VERDICTS = 6
-_LEAST_SHOTS = 4
-_OTHER_LINES = 16  # of the terminal, that are not the shot list
+_LEAST_SHOTS = 4  # lines: heading, what is next, and what is counted above and below
+_SHORT = 24  # rows; a shorter terminal shows the least that serves
+_LABEL = 7  # columns
 _WORDS: dict[Outcome, str] = {
     "good": "good",
     "doubtful": "doubtful",
@@ -55,7 +53,10 @@ class Screen(Protocol):
 
 def screen_on(stream: TextIO) -> Screen:
     """Return a screen for a stream: drawn where it is a terminal, lines elsewhere."""
-    return DrawnScreen(Console(file=stream)) if stream.isatty() else LineScreen(stream)
+    if not stream.isatty():
+        return LineScreen(stream)
+    console = Console(file=stream)
+    return LineScreen(stream) if console.is_dumb_terminal else DrawnScreen(console)
 
 
 class DrawnScreen:
@@ -65,7 +66,7 @@ class DrawnScreen:
         """Draw on `console`."""
         self._console = console
         self._live = Live(console=console, auto_refresh=False, vertical_overflow="crop")
-        self._drawn: LiveState | None = None
+        self._drawn: tuple[LiveState, ConsoleDimensions] | None = None
         self._rung = 0
         self._enough = False
 
@@ -81,11 +82,12 @@ class DrawnScreen:
         self._live.__exit__(kind, error, trace)
 
     def show(self, state: LiveState) -> None:
-        """Draw a state, if it differs from the last one."""
-        if state == self._drawn:
+        """Draw a state, if it or the size of the terminal differs from the last one."""
+        size = self._console.size
+        if (state, size) == self._drawn:
             return
-        self._drawn = state
-        self._live.update(drawn(state, self._console.height), refresh=True)
+        self._drawn = (state, size)
+        self._live.update(Group(*drawn(state, size.width, size.height)), refresh=True)
         failed = sum(verdict.outcome == "failed" for verdict in state.verdicts)
         enough = state.estimate is not None and state.estimate.enough
         if failed > self._rung or (enough and not self._enough):
@@ -130,15 +132,19 @@ class LineScreen:
         for broken in state.arriving:
             if "does not open yet" in broken and broken not in last.arriving:
                 self._say(f"Arriving: {broken}")
-        if state.next != last.next:
-            self._say(f"Next: {state.next}" if state.next else "The list is complete.")
+        if state.of_all != last.of_all and state.of_all:
+            self._say(state.of_all)
+        if state.complete and not last.complete:
+            self._say("The list is complete.")
+        if state.next != last.next and state.next:
+            self._say(f"Next: {state.next}")
         if state.estimate is not None and state.estimate != last.estimate:
             self._say(f"So far: {state.estimate.text}")
-            self._say(width_sentence(state.estimate))
+            self._say(width_sentence(state.estimate, complete=state.complete))
         if state.no_estimate and state.no_estimate != last.no_estimate:
-            self._say(f"So far: no limit: {state.no_estimate}")
+            self._say(f"So far no result: {state.no_estimate}")
         if state.adaptive and state.adaptive != last.adaptive and _asks_for_more(state):
-            self._say(f"Adaptive: {state.adaptive}.")
+            self._say(f"More: {state.adaptive}.")
 
     def _say(self, line: str) -> None:
         self._stream.write(" ".join(line.split()) + "\n")
@@ -155,78 +161,140 @@ def verdict_line(verdict: Verdict) -> str:
     return f"{_WORDS[verdict.outcome]}: {verdict.file}{step}{': ' + said if said else ''}"
 
 
-def width_sentence(estimate: Estimate) -> str:
-    """Return how wide the interval is and whether that is enough."""
-    wanted = f"{estimate.wanted_stops:.2f} stops is narrow enough"
-    if not math.isfinite(estimate.width_stops):
-        return f"The width of its interval is not known yet ({wanted})."
-    wide = f"95 % interval {estimate.width_stops:.2f} stops wide"
+def width_sentence(estimate: Estimate, *, complete: bool) -> str:
+    """Return how wide the interval is and whether that is enough; `complete` tells that the list is."""
+    wanted = f"{estimate.wanted:.2f} {estimate.unit}"
+    if not math.isfinite(estimate.width):
+        return f"Its interval is open{'' if complete else ' so far'} ({wanted} would be narrow enough)."
+    wide = f"95 % interval {estimate.width:.2f} {estimate.unit} wide"
     if estimate.enough:
-        return f"Enough: {wide} ({wanted})."
-    because = "" if estimate.width_stops > estimate.wanted_stops else ", but something stands against the limit itself"
-    return f"Not yet enough: {wide} ({wanted}){because}."
+        rest = "" if complete else "; the rest of the list makes the curve whole"
+        return f"Enough: {wide} ({wanted} is narrow enough){rest}."
+    against = estimate.width <= estimate.wanted
+    because = ", but something stands against the result itself" if against else ""
+    return f"Not yet enough: {wide} ({wanted} is narrow enough){because}."
 
 
 def _asks_for_more(state: LiveState) -> bool:
     return state.estimate is None or not state.estimate.enough
 
 
-def drawn(state: LiveState, height: int) -> RenderableType:
-    """Return a state as rich draws it, in at most so many lines."""
+def drawn(state: LiveState, width: int, height: int) -> list[Text]:
+    """Return a state as the lines of a terminal of so many columns and rows, the shot list and the verdicts on the
+    frames cut to what is left of it."""
+    above = _head(state, width)
+    below = _answers(state, width, short=height < _SHORT)
+    busy = f"{state.busy} ... " if state.busy else ""
+    more = f" and {len(state.arriving) - 1} more" if len(state.arriving) > 1 else ""
+    last = [
+        *(Text(f"arriving {name}{more}", style="dim") for name in state.arriving[:1]),
+        Text(busy + ENDS, style="dim"),
+    ]
+    last = [one for line in last for one in _wrapped(line, width, 1)]
+    room = height - 1 - len(above) - len(below) - len(last)
+    shots = len(state.shots) + 1
+    for_shots = min(shots, max(_LEAST_SHOTS, room - _SHOWN_VERDICTS)) if room > _LEAST_SHOTS else 0
+    verdicts = _verdicts(state, width, max(0, room - for_shots))
+    spare = max(0, room - for_shots - len(verdicts))
+    table = _shot_lines(state, min(shots, for_shots + spare), width) if for_shots else []
+    return [*above, *table, *below, *verdicts, *last][: max(1, height - 1)]
+
+
+def _head(state: LiveState, width: int) -> list[Text]:
+    """Return whose run this is, and what goes wrong with all of it."""
     head = Text.assemble((state.title, "bold"), f"  {state.kit}" if state.kit else "")
-    parts: list[RenderableType] = [head, Text(f"watching {state.folder}; {_count(state.frames)}", style="dim")]
+    lines = [head, Text(f"{_count(state.frames)} in {state.folder}", style="dim")]
+    found = [one for line in lines for one in _wrapped(line, width, 1)]
     if state.away:
-        parts.append(Text(_AWAY, style="bold red"))
+        found += _wrapped(Text(_AWAY, style="bold red"), width, 2)
     if state.problem:
-        parts.append(Text(state.problem, style="bold red"))
-    parts.append(_shot_table(state, max(_LEAST_SHOTS, height - _OTHER_LINES)))
+        found += _wrapped(Text(" ".join(state.problem.split()), style="bold red"), width, 6)
+    return found + (_wrapped(Text(state.of_all, style="yellow"), width, 3) if state.of_all else [])
+
+
+def _answers(state: LiveState, width: int, *, short: bool) -> list[Text]:
+    """Return what is next, what to shoot again, and the running estimate."""
+    few, many = (1, 2) if short else (2, 5)
+    parts: list[tuple[str, str, str, int]] = []  # label, its style, text, most lines
+    if state.complete:
+        parts.append(("Done", "bold green", "The list is complete.", 1))
     if state.next:
-        parts.append(Text.assemble(("Next   ", "bold"), state.next))
-    elif state.complete:
-        parts.append(Text("The list is complete.", style="bold green"))
-    parts += [Text.assemble(("Again  ", "bold red"), again) for again in state.again[:3]]
+        parts.append(("Next", "bold", state.next, many))
+    parts += [("Again", "bold red", again, many) for again in state.again[: 1 if short else 3]]
     if state.estimate is not None:
+        parts.append(("So far", "bold", state.estimate.text, few if short else many))
         style = "bold green" if state.estimate.enough else ""
-        parts.append(Text.assemble(("So far ", "bold"), state.estimate.text))
-        parts.append(Text(f"       {width_sentence(state.estimate)}", style=style))
+        parts.append(("", style, width_sentence(state.estimate, complete=state.complete), few))
     elif state.no_estimate:
-        parts.append(Text.assemble(("So far ", "bold"), f"no limit: {state.no_estimate}"))
-    if state.adaptive and _asks_for_more(state):
-        parts.append(Text.assemble(("More   ", "bold"), state.adaptive))
+        parts.append(("So far", "bold", f"no result: {state.no_estimate}", many))
+    if state.adaptive and _asks_for_more(state) and not short:
+        parts.append(("More", "bold", state.adaptive, few))
+    lines: list[Text] = []
+    for label, style, text, most in parts:
+        said = _wrapped(Text(text, style="" if label else style), width - _LABEL, most)
+        starts = [Text(f"{label:<{_LABEL}}", style=style), *(Text(" " * _LABEL) for _ in said[1:])]
+        lines += [Text.assemble(start, line) for start, line in zip(starts, said, strict=True)]
+    return lines
+
+
+def _verdicts(state: LiveState, width: int, most: int) -> list[Text]:
+    """Return the last verdicts in so many lines; what failed is told at length where there is room."""
     latest = {verdict.file: verdict for verdict in state.verdicts}  # the last said of each, in the order of the first
-    for verdict in list(latest.values())[-_SHOWN_VERDICTS:]:
+    shown: list[list[Text]] = []
+    for verdict in reversed(list(latest.values())[-most:] if most else []):
         name, _, rest = verdict_line(verdict).partition(": ")
-        one_line = verdict.outcome not in ("failed", "doubtful")
-        style = _STYLES[verdict.outcome]
-        parts.append(Text.assemble((f"{name:<9}", style), rest, no_wrap=one_line, overflow="ellipsis"))
-    parts += [Text(f"arriving {name}", style="dim") for name in state.arriving[:2]]
-    parts.append(Text(f"{state.busy + ' ... ' if state.busy else ''}{ENDS}", style="dim"))
-    return Group(*parts)
+        line = Text.assemble((f"{name:<9}", _STYLES[verdict.outcome]), rest)
+        lines = _wrapped(line, width, 3 if verdict.outcome in ("failed", "doubtful") and most > 3 else 1)
+        if sum(map(len, shown)) + len(lines) > most or len(shown) == _SHOWN_VERDICTS:
+            break
+        shown.append(lines)
+    return [line for lines in reversed(shown) for line in lines]
+
+
+def _wrapped(text: Text, width: int, most: int) -> list[Text]:
+    """Return a text as lines, at most so many: the last one ends in dots where there would be more."""
+    lines = list(text.wrap(Console(width=width), width))
+    if len(lines) > most:
+        rest = lines[most - 1 :]
+        for line in rest:
+            line.rstrip()
+        lines[most - 1 :] = [Text(" ").join(rest)]
+        lines[-1].truncate(width, overflow="ellipsis")
+    for line in lines:
+        line.rstrip()
+    return lines
 
 
 def _count(frames: int) -> str:
     return f"{frames} frame{'' if frames == 1 else 's'} so far"
 
 
-def _shot_table(state: LiveState, most: int) -> Table:
-    """Return the shot list around what is next; what does not fit is counted above and below."""
+def _shot_lines(state: LiveState, most: int, width: int) -> list[Text]:
+    """Return the shot list around what is next in so many lines; what does not fit is counted above and below."""
     shots = state.shots
     where = next((index for index, one in enumerate(shots) if one.shot.number == state.next_number), len(shots) - 1)
-    first = max(0, min(where - most // 2, len(shots) - most))
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
-    for column, justify in (("", "left"), ("shot", "left"), ("done", "left"), ("", "left")):
-        table.add_column(column, justify=justify, no_wrap=True)  # type: ignore[arg-type]
+    rows = max(1, most - 1 if len(shots) < most else most - 3)
+    first = max(0, min(where - rows // 2, len(shots) - rows))
+    column = max([len(one.shot.step) for one in shots[first : first + rows]], default=0)
+    column = max(min(column, width - 24), len("00 before"))
+    lines = [Text(f"   {'shot':<{column}}  done", style="dim")]
+
+    def row(mark: str, step: str, done: str, note: str, style: str) -> None:
+        line = Text(f"{mark:<2} {step[:column]:<{column}}  {done:<8}{'  ' if note else ''}{note}".rstrip(), style=style)
+        line.truncate(width, overflow="ellipsis")
+        lines.append(line)
+
     if first:
-        table.add_row("", f"{first} before", f"{sum(one.complete for one in shots[:first])} complete", "")
-    for one in shots[first : first + most]:
+        row("", f"{first} before", f"{sum(one.complete for one in shots[:first])} complete", "", "dim")
+    for one in shots[first : first + rows]:
         mark, style = _mark(one, state.next_number)
-        done = f"{min(one.done, one.shot.frames)} of {one.shot.frames}"
         more = f"+{one.done - one.shot.frames}" if one.done > one.shot.frames else ""
         notes = [more, f"{one.open} waiting" if one.open else "", f"{len(one.failed)} failed" if one.failed else ""]
-        table.add_row(mark, escape(one.shot.step), done, ", ".join(note for note in notes if note), style=style)
-    if below := shots[first + most :]:
-        table.add_row("", f"{len(below)} after", f"{sum(one.complete for one in below)} complete", "")
-    return table
+        done = f"{min(one.done, one.shot.frames)} of {one.shot.frames}"
+        row(mark, one.shot.step, done, ", ".join(note for note in notes if note), style)
+    if below := shots[first + rows :]:
+        row("", f"{len(below)} after", f"{sum(one.complete for one in below)} complete", "", "dim")
+    return lines
 
 
 def _mark(one: ShotState, next_number: int | None) -> tuple[str, str]:

@@ -29,8 +29,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kitgauge.atomic import write_atomically
+from kitgauge.atomic import alone_in, write_atomically
 from kitgauge.html_page import html_page
+from kitgauge.matplotlib_ready import check_matplotlib
 from kitgauge.report import (
     blur_findings,
     evidence,
@@ -49,11 +50,11 @@ from kitgauge.report.noise_text import noise_letter
 from kitgauge.report.practice_page import practice_pages
 from kitgauge.report.sharpness_text import sharpness_letter
 from kitgauge.report.thumbnails import with_thumbnails
+from kitgauge.runs.files import REPORT_FILE
 
 if TYPE_CHECKING:
     from kitgauge.report.style import Picture
 
-REPORT_NAME = "report.html"
 _TEMPLATE = "page.html.jinja"
 _FIT_NAMES = {"noise": "read noise", "sharpness": "sharpness", "blur": "blur"}
 
@@ -65,10 +66,11 @@ def write_report(run_dir: Path) -> Path:
     ------
     ResultsError : the folder holds no results, a file in it is damaged, or the page cannot be written.
     """
-    path = Path(run_dir) / REPORT_NAME
-    page = render_page(load_run(Path(run_dir)))
-    # a lone surrogate (from a file name that is no valid text) cannot be written as UTF-8: shown as "?"
-    write_atomically(path, page.encode("utf-8", errors="replace"))
+    path = Path(run_dir) / REPORT_FILE
+    with alone_in(Path(run_dir)):  # of two runs in one folder, the page is that of the results that stay
+        page = render_page(load_run(Path(run_dir)))
+        # a lone surrogate (from a file name that is no valid text) cannot be written as UTF-8: shown as "?"
+        write_atomically(path, page.encode("utf-8", errors="replace"))
     return path
 
 
@@ -130,6 +132,7 @@ def page_content(data: RunData) -> dict[str, Any]:
 
 def pictures(data: RunData) -> list[Picture]:
     """Return the figures of everything the run measured; what draws is loaded only where there is something to draw."""
+    check_matplotlib()
     found: list[Picture] = []
     if noise := data.part("noise"):
         from kitgauge.report.plots_noise import noise_pictures

@@ -12,7 +12,7 @@ from kitgauge.report import wording
 from kitgauge.report.axes import dial_axis, finite_positive
 from kitgauge.report.comparison_text import limit_words
 from kitgauge.report.data import number, text
-from kitgauge.report.style import FIGURE_SIZE_IN, LIMIT, LOOKS, Picture, picture
+from kitgauge.report.style import FIGURE_SIZE_IN, LIMIT, LOOKS, Picture, drawn_letters, picture
 
 _LINE_IN, _BETWEEN_IN, _FRAME_IN = 0.16, 0.16, 1.0
 _LEAST_ROW_IN = 0.46
@@ -85,7 +85,7 @@ def _labels(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     days = [text(row.get("taken_at"))[:10] for row in rows]
     labels = []
     for row, day in zip(rows, days, strict=True):
-        lines = textwrap.wrap(text(row.get("label")).encode("ascii", "replace").decode(), _LABEL_LETTERS)
+        lines = textwrap.wrap(drawn_letters(text(row.get("label"))), _LABEL_LETTERS)
         if len(lines) > _LABEL_LINES:  # the end tells more than the middle
             lines = [*lines[: _LABEL_LINES - 2], "...", lines[-1]]
         labels.append("\n".join([*lines, day] if day and len(set(days)) > 1 else lines))

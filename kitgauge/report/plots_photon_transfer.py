@@ -164,14 +164,27 @@ def _caption(isos: Sequence[float], rows: Rows, left_out: Rows, darks: bool, gre
         parts[0] += ". No line is drawn: read noise, on which it would flatten out to the left, was not measured."
     if darks:
         parts.append("Squares at the left end are dark frames, which have no level.")
+    if (most := max(map(_pairs, rows))) > 1:
+        parts.append(
+            f"Where there are very many pairs, a mark is the mean of those of one level, of up to {most}; each pair is "
+            "in photon_transfer.npz."
+        )
     if len(every) > len(isos):
         parts.append(f"{len(isos)} of {len(every)} ISO values are drawn.")
     if left_out:
-        why = Counter(text(r.get("reason")) or "no reason recorded" for r in left_out)
+        why: Counter[str] = Counter()
+        for r in left_out:
+            why[text(r.get("reason")) or "no reason recorded"] += _pairs(r)
         said = wording.listing([f"{reason} ({count})" for reason, count in why.most_common()], 4)
         parts.append(f"Hollow: left out, {said}.")
     parts.append("Bars are one standard error, where they are longer than the mark.")
     return " ".join(parts)
+
+
+def _pairs(row: Mapping[str, Any]) -> int:
+    """Return how many pairs a row is the mean of."""
+    pairs = number(row.get("pairs"))
+    return int(pairs) if pairs >= 1 else 1
 
 
 def _alt(isos: Sequence[float], flats: Rows, left_out: Rows) -> str:

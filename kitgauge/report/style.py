@@ -162,9 +162,14 @@ def inline_svg(source: str, name: str, alt: str) -> str:
     return re.sub(r"<svg[^>]*>", lambda _: opening, body, count=1).strip()
 
 
+def drawn_letters(text: str) -> str:
+    """Return a text in letters that the figure's font surely has; others as '?'."""
+    return re.sub(r"[^ -~]", "?", text)
+
+
 def legend_name(name: str) -> str:
     """Return a name fit for a legend: short, and only letters that the figure's font surely has."""
-    plain = name.encode("ascii", "replace").decode()
+    plain = drawn_letters(name)
     return plain if len(plain) <= _LONGEST_NAME else f"{plain[: _LONGEST_NAME - 3]}..."
 
 

@@ -14,6 +14,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table as RichTable
 
+from kitgauge.readable_text import readable
 from kitgauge.report import evidence, letter, method, noise_text, troubles, wording
 from kitgauge.report.data import RunData, number, records, text, texts
 from kitgauge.report.evidence import Table
@@ -163,7 +164,7 @@ def print_table(table: Table, console: Console, most: int = _MOST_ROWS) -> None:
 
 def _with_rules(table: Table, most: int) -> RichTable:
     drawn = RichTable(
-        title=escape(table.title),
+        title=escape(readable(table.title)),
         box=box.SIMPLE_HEAD,
         title_justify="left",
         pad_edge=False,
@@ -172,15 +173,15 @@ def _with_rules(table: Table, most: int) -> RichTable:
     )
     for index, column in enumerate(table.columns):
         justify: Literal["left", "right"] = "left" if index in table.left else "right"
-        drawn.add_column(escape(column), justify=justify, overflow="fold")
+        drawn.add_column(escape(readable(column)), justify=justify, overflow="fold")
     for row in table.rows[:most]:
-        drawn.add_row(*(escape(cell) for cell in row))
+        drawn.add_row(*(escape(readable(cell)) for cell in row))
     return drawn
 
 
 def plain_lines(table: Table, most: int = _MOST_ROWS) -> list[str]:
     """Return a table as lines of aligned text, however wide: what reads it can cut or fold it better."""
-    rows = [table.columns, *table.rows[:most]]
+    rows = [tuple(map(readable, row)) for row in (table.columns, *table.rows[:most])]
     widths = [max(len(row[index]) for row in rows) for index in range(len(table.columns))]
     lines = [
         "  ".join(
@@ -189,11 +190,11 @@ def plain_lines(table: Table, most: int = _MOST_ROWS) -> list[str]:
         ).rstrip()
         for row in rows
     ]
-    return ["", table.title, *lines]
+    return ["", readable(table.title), *lines]
 
 
 def say(console: Console, line: str, indent: int = 0) -> None:
     """Print a text, broken at blanks to 80 columns (or what the terminal has), with what follows indented alike."""
     width = max(20, min(_WIDEST, console.width) - indent)
-    for piece in textwrap.wrap(wording.tie(line), width, break_on_hyphens=False):
+    for piece in textwrap.wrap(wording.tie(readable(line)), width, break_on_hyphens=False):
         console.print(" " * indent + wording.untie(piece), markup=False, highlight=False, soft_wrap=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 from kitgauge.flags import Severity
 from kitgauge.report import wording
-from kitgauge.report.data import flag_of, number, records, text, texts
+from kitgauge.report.data import flag_of, mapping, number, records, text, texts
 from kitgauge.report.troubles import Thumbnail, Trouble
 
 _PNG_START = b"\x89PNG\r\n\x1a\n"
@@ -41,7 +41,9 @@ def with_thumbnails(
     an entry of its own among the doubts.
     """
     shown: dict[str, list[Thumbnail]] = {}
-    left_over: dict[str, int] = {}
+    # of a flag with many pairs a run keeps a few pictures
+    not_kept = mapping(noise.get("not_pictured")).items()
+    left_over = {name: int(count) for name, value in not_kept if (count := number(value)) >= 1}
     told = {item.name for item in (*troubles, *doubts)}
     seen: set[tuple[str, ...]] = set()
     # of one pair the green samples tell enough

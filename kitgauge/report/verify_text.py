@@ -11,8 +11,11 @@ from kitgauge.report import wording
 from kitgauge.report.tables import say
 
 if TYPE_CHECKING:
-    from kitgauge.runs.same_numbers import Difference
+    from collections.abc import Sequence
+
+    from kitgauge.runs.same_numbers import Comparison, Difference
     from kitgauge.runs.verify import Verification
+    from kitgauge.runs.verify_files import FilesCompared
 
 _SHOWN = 8
 _LONGEST = 40
@@ -40,23 +43,59 @@ def print_verification(found: Verification, console: Console) -> None:
         said = ", ".join(
             f"{name} {then or 'not recorded'} then, {now} now" for name, (then, now) in found.versions.items()
         )
-        say(console, f"Versions that differ: {said}. Numbers may differ by {found.tolerance:g} of their size.")
+        say(console, f"Versions that differ: {said}.")
+        say(console, f"Numbers may differ by {found.tolerance:g} of their size; sentences are not compared.")
     else:
         say(console, "Versions and code: the same, so every number has to be equal to the last bit.")
     if found.numbers is None:
         say(console, "Not verified: without what the run was made from, its numbers cannot be worked out again.")
         return
-    compared = found.numbers
-    differing = (*compared.differences, *found.rows)
+    _numbers(found.numbers, found.rows, console)
+    if found.files is not None:
+        _files(found.files, console)
+    say(console, _verdict(found))
+
+
+def _numbers(compared: Comparison, rows: Sequence[Difference], console: Console) -> None:
+    differing = (*compared.differences, *rows)
     said = f"{compared.numbers} compared, {compared.equal} equal to the last bit"
     if compared.largest_relative > 0:
         said += f", others within {compared.largest_relative:.1g} of their size"
     say(console, f"Numbers: {said}; {wording.count(len(differing), 'difference') if differing else 'no difference'}.")
+    _list(differing, console)
+
+
+def _files(files: FilesCompared, console: Console) -> None:
+    """Print what became of the report and of the other files of the run."""
+    if files.same:
+        say(console, f"Made again and alike: {wording.listing(list(files.same), _SHOWN)}.")
+    if files.differences:
+        say(console, f"Made again and not alike: {wording.count(len(files.differences), 'difference')}.")
+        _list(files.differences, console)
+    for what, names in (("Not there", files.missing), ("Not of this run", files.added)):
+        if names:
+            say(console, f"{what}: {wording.listing(list(names), _SHOWN)}.")
+    if files.page_differs:
+        say(
+            console,
+            "Other versions of kitgauge and of what draws make other pages: kitgauge report RUN makes it again.",
+        )
+
+
+def _list(differing: Sequence[Difference], console: Console) -> None:
     for item in differing[:_SHOWN]:
         say(console, _difference(item), 2)
     if len(differing) > _SHOWN:
         say(console, f"and {len(differing) - _SHOWN} more; --json lists all", 2)
-    say(console, "Verified." if found.same else "Not verified: the results are not what these frames give.")
+
+
+def _verdict(found: Verification) -> str:
+    if found.same:
+        return "Verified."
+    if found.numbers_differ or found.files is None:
+        return "Not verified: the results are not what these frames give."
+    names = dict.fromkeys(item.path.partition(",")[0] for item in found.files.differences)
+    return f"Not verified: the numbers are what these frames give, but not {wording.listing(list(names), _SHOWN)}."
 
 
 def _frames(found: Verification) -> str:

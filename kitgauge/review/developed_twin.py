@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitgauge.errors import FrameError
+from kitgauge.frames.readable import check_readable
 from kitgauge.frames.rendered import open_developed
 
 BESIDE, INSIDE, ITSELF = "JPEG beside the raw file", "preview in the raw file", "this picture itself"
@@ -42,6 +43,7 @@ def _preview(frame: Path) -> NDArray[Any] | None:
 
     from kitgauge.frames.raw import library_file
 
+    check_readable(frame)  # tells a worker's pool that this is opened now, no longer the companion
     try:
         with library_file(rawpy, frame) as raw:
             thumbnail = raw.extract_thumb()

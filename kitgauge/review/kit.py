@@ -10,8 +10,9 @@ from kitgauge.errors import PlanError, UsageError
 from kitgauge.exposure import exact_iso
 from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.limits.kit_folder import chosen_kit, known_kits
+from kitgauge.limits.run_folders import run_folders
 from kitgauge.limits.store import FILE_NAME, read_limits
-from kitgauge.planner.kit_model import KitModel, read_kit_model
+from kitgauge.planner.kit_model import KitModel, model_behind
 
 _NEAR_STOPS = 0.2  # an ISO this near to a measured one has its gain and read noise
 
@@ -113,18 +114,14 @@ class Kits:
 
 
 def _open(file: Path) -> Kit:
-    limits = read_limits(file).limits
-    runs = {limit.run: file.parent / limit.run for limit in sorted(limits, key=lambda limit: limit.accepted_at)}
+    found = read_limits(file)
+    limits, model = found.limits, model_behind(found)
     bodies = sorted({limit.body for limit in limits})
     noise: dict[float, PixelNoise] = {}
-    for folder in runs.values():
+    for folder in run_folders(found).folders.values():
         noise |= {point.iso: point for point in _noise_points(folder / "curves.json")}
-    return Kit(
-        tuple(limits),
-        read_kit_model(runs),
-        tuple(noise[iso] for iso in sorted(noise)),
-        f"limits of {', '.join(bodies)}" if bodies else "no limits were accepted yet: common practice is used",
-    )
+    whose = f"limits of {', '.join(bodies)}" if bodies else "no limits were accepted yet: common practice is used"
+    return Kit(tuple(limits), model, tuple(noise[iso] for iso in sorted(noise)), "; ".join((whose, *model.notes)))
 
 
 def _noise_points(file: Path) -> list[PixelNoise]:

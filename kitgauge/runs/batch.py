@@ -9,14 +9,13 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from kitgauge.atomic import write_atomically
-from kitgauge.ingest.worker_pool import start_workers
+from kitgauge.atomic import write_together
+from kitgauge.ingest.worker_pool import default_workers, start_workers
 from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.fleet import LEAST_UNITS, Deviation, fleet_deviations
 from kitgauge.limits.fleet_numbers import MainNumber, Measured, compared, main_numbers
 from kitgauge.limits.kit_folder import kit_folder_name
 from kitgauge.protocol.loading import LoadedProtocol, load_protocol, shipped_protocols
-from kitgauge.runner import default_workers
 from kitgauge.runs.files import make_folder, new_run_folder, now, to_json
 from kitgauge.runs.many import Ended, Job, run_each, subfolders
 
@@ -108,8 +107,8 @@ def run_batch(
     }
     from kitgauge.report.fleet_page import fleet_page
 
-    write_atomically(target / DATA, to_json(fleet))
-    write_atomically(target / PAGE, fleet_page(fleet).encode("utf-8", errors="replace"))
+    page = fleet_page(fleet).encode("utf-8", errors="replace")
+    write_together({target / DATA: to_json(fleet), target / PAGE: page})
     return Batch(target, fleet)
 
 

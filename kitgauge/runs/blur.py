@@ -30,7 +30,6 @@ from kitgauge.runs.scene_blur import NO_TARGET, SceneSeen, best_first, measure_s
 from kitgauge.runs.subject import SubjectSeen, subject_seen, with_turns
 from kitgauge.runs.subject import measure as measure_subject
 
-_KEEPS = (0.5, 0.8, 0.9)
 _MOVING = ("handheld", "subject")
 _CURVE_POINTS = 60
 # Tripod frames that differ by more than this share of the streak limit cannot serve as the still reference of a limit.
@@ -169,6 +168,7 @@ def conclude(context: RunContext, results: Results) -> Section:
     fitted: dict[str, Any] | None = None
     findings: list[dict[str, Any]] = []
     limits: list[Limit] = []
+    no_limit: list[str] = []
     notes = [*(() if subject is None else subject.notes), *(() if scene is None else scene.notes)]
     if moving and shape is not None and reference is not None:
         streak_limit_px = context.criteria.streak_limit_px(shape)
@@ -218,7 +218,7 @@ def conclude(context: RunContext, results: Results) -> Section:
             advice = "" if unfit else f"; {error.fix}"
             missing.append(f"{error.what}: got {error.got}, needed {error.needed}{advice}")
         except LimitsError as error:
-            notes.append(f"{error.what}: {error.got}; {error.fix}")
+            no_limit.append(f"{error.what}: {error.got}; {error.fix}")
     empty: dict[str, Any] = {"fit": None, "limits": [], "next": []}
     if reference is not None and reference.shock is not None:
         findings.append(shock_finding(reference.shock))
@@ -237,7 +237,8 @@ def conclude(context: RunContext, results: Results) -> Section:
         records=records,
         limits=tuple(limits),
         missing=tuple(missing),
-        notes=tuple(notes),
+        notes=(*notes, *no_limit),
+        no_limit=tuple(no_limit),
         shape=shape,
     )
 
@@ -348,9 +349,7 @@ def _fitted(fit: BlurFit, keep: float, streak_limit_px: float, doubts: Sequence[
                 },
             },
         },
-        "limits": [
-            {**fit.limit(share, streak_limit_px).as_dict(), "flags": flags} for share in sorted({*_KEEPS, keep})
-        ],
+        "limits": [{**limit.as_dict(), "flags": flags} for limit in fit.limits(streak_limit_px, keep)],
         "next": [
             {**shot, "shutter_s": nominal_shutter_s(shot["shutter_s"])}  # as the dial is marked
             for shot in next_shots(fit, keep, streak_limit_px).as_list()

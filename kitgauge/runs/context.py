@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
+from kitgauge.frames.kept_frames import KeptFrames
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.frame_region import FrameRegion
 from kitgauge.ingest.record import FrameRecord
@@ -72,6 +74,7 @@ class RunContext:
     subject_name: str | None = None  # what a plan calls the moving subject
     distance_m: float | None = None  # from the lens to the subject, as given
     results: Path = Path("results")  # where the accepted limits of kits are
+    kept: KeptFrames | None = None  # decoded frames that wait to be needed again
 
     def used(self, *roles: str) -> list[FrameRecord]:
         """Return the frames in use that have one of `roles` (any role if none is named)."""
@@ -80,6 +83,8 @@ class RunContext:
     def run(self, stage: str, tasks: Sequence[Task], results: Results) -> None:
         """Run the tasks of a stage into `results`."""
         self.expect(stage, len(tasks))
+        if self.kept is not None:
+            tasks = [replace(task, work=partial(self.kept.doing, task.work)) for task in tasks]
         run_tasks(tasks, results, self.cache, executor=self.executor, at_once=self.workers, done=self.tell)
 
 
@@ -92,6 +97,7 @@ class Section:
     limits: tuple[Limit, ...] = ()
     missing: tuple[str, ...] = ()  # why the run is only partial
     notes: tuple[str, ...] = ()  # worth telling, nothing missing
+    no_limit: tuple[str, ...] = ()  # those of the notes that say why there is no limit
     shape: tuple[int, int] | None = None
     arrays: dict[str, dict[str, Any]] = field(default_factory=dict)  # file name (.npz) -> name -> array
     files: dict[str, bytes] = field(default_factory=dict)  # name below the run's folder -> content

@@ -53,6 +53,7 @@ def conclude(context: RunContext, results: Results) -> Section:
         iso: SceneDetail.from_dict(group["scene"]["detail"]) for iso, group in groups.items() if group.get("scene")
     }
     detail = detail_kept(scenes)
+    no_limit: list[str] = []
     notes = [
         "these are developed pictures: what was measured is the noise that they show, with the camera's tone curve, "
         "noise reduction and sharpening in it; raw frames tell what the sensor does",
@@ -72,7 +73,7 @@ def conclude(context: RunContext, results: Results) -> Section:
         try:
             limits.append(developed_limit(points, context.criteria, shape))
         except LimitsError as error:
-            notes.append(f"{error.what} ({error.where}: {error.got}); {error.fix}")
+            no_limit.append(f"{error.what} ({error.where}: {error.got}); {error.fix}")
     if context.criteria.shadow_snr is not None:
         notes.append(
             "the criterion for shadows was not applied: flats of developed pictures tell the noise at their own level"
@@ -101,7 +102,8 @@ def conclude(context: RunContext, results: Results) -> Section:
         records=records,
         limits=tuple(limits),
         missing=tuple(_missing(served, groups, points)),
-        notes=tuple(notes),
+        notes=(*notes, *no_limit),
+        no_limit=tuple(no_limit),
         shape=shape,
     )
 

@@ -12,12 +12,14 @@ import io
 import json
 import math
 import os
-from collections.abc import Mapping, Sequence
+import re
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kitgauge.atomic import atomic_file, unwritable, write_atomically
+from kitgauge.atomic import make_folders, unwritable, write_atomically
 from kitgauge.errors import ResultsError
 from kitgauge.runs.reading import RUN_FILE as RUN_FILE
 from kitgauge.runs.reading import SCHEMA as SCHEMA
@@ -30,6 +32,9 @@ if TYPE_CHECKING:
 
 CURVES_FILE, FRAMES_FILE, LOG_FILE = "curves.json", "frames.csv", "log.jsonl"
 PROTOCOL_FILE = "protocol.toml"  # a copy of the one that was run
+REPORT_FILE = "report.html"
+# of arrays and pictures
+_OTHER_FILES = re.compile(r"[a-z0-9_]+\.npz|pictures/[0-9a-z][0-9a-z-]*\.jpg")
 FRAME_COLUMNS = (
     "file", "sha256", "taken_at", "body", "lens", "iso", "shutter_s", "f_number", "focal_mm", "step", "role", "status",
     "flags", "reason",
@@ -68,25 +73,39 @@ def write_json(path: Path, value: Any) -> None:
     write_atomically(path, to_json(value))
 
 
-def write_arrays(path: Path, arrays: Mapping[str, np.ndarray[Any, Any]]) -> None:
-    """Write named arrays to `path` (NumPy's .npz), whole or not at all. Raises ResultsError."""
+def arrays_content(arrays: Mapping[str, np.ndarray[Any, Any]]) -> bytes:
+    """Return the content of a file of named arrays (NumPy's .npz)."""
     import numpy as np
 
-    with atomic_file(path) as file:
-        np.savez_compressed(file, **arrays)  # type: ignore[arg-type]
+    content = io.BytesIO()
+    np.savez_compressed(content, **arrays)  # type: ignore[arg-type]
+    return content.getvalue()
 
 
-def write_frames_csv(path: Path, records: Sequence[FrameRecord]) -> None:
-    """Write one row per frame; unknown is an empty cell, flags are separated by spaces. Raises ResultsError."""
+def frames_table(records: Sequence[FrameRecord]) -> str:
+    """Return the content of frames.csv, a row per frame; unknown is an empty cell, spaces stand between flags."""
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
+    quoting = csv.writer(text, lineterminator="\n", quoting=csv.QUOTE_ALL)
     writer.writerow(FRAME_COLUMNS)
     for record in records:
         values = {name: getattr(record, name) for name in FRAME_COLUMNS}
         values["taken_at"] = record.taken_at.isoformat() if record.taken_at else None
         values["flags"] = " ".join(record.flags)
-        writer.writerow(["" if value is None else value for value in values.values()])
-    write_atomically(path, text.getvalue())
+        row = ["" if value is None else value for value in values.values()]
+        # a lone carriage return ends a row where it is not quoted, and is quoted by later versions of Python only
+        (quoting if any("\r" in str(value) for value in row) else writer).writerow(row)
+    return text.getvalue()
+
+
+def run_files(folder: Path) -> dict[str, Path]:
+    """Return the files that a run has written into its folder, by their path below it: ordinary ones, no links."""
+    names = [RUN_FILE, CURVES_FILE, FRAMES_FILE, PROTOCOL_FILE, LOG_FILE, REPORT_FILE]
+    others = {*folder.glob("*.npz")}
+    if not (folder / "pictures").is_symlink():
+        others |= {*folder.glob("pictures/*")}
+    names += sorted(name for path in others if _OTHER_FILES.fullmatch(name := path.relative_to(folder).as_posix()))
+    return {name: folder / name for name in names if (folder / name).is_file() and not (folder / name).is_symlink()}
 
 
 class RunLog:
@@ -107,6 +126,19 @@ class RunLog:
                     os.fsync(file.fileno())
         except OSError as error:
             raise unwritable(self.path, error) from error
+
+    def last(self, event: str) -> dict[str, Any] | None:
+        """Return the last event of that name, None where there is none (or no log that can be read)."""
+        found = None
+        with contextlib.suppress(OSError):
+            for line in self.path.read_bytes().splitlines():
+                try:
+                    entry = json.loads(line.decode("utf-8", errors="surrogateescape"))
+                except (ValueError, RecursionError):
+                    continue
+                if isinstance(entry, dict) and entry.get("event") == event:
+                    found = entry
+        return found
 
 
 def _append(descriptor: int, line: bytes) -> None:
@@ -132,7 +164,7 @@ def new_run_folder(results: Path, kit_folder: str, protocol_id: str) -> Path:
     for number in range(1, 1000):
         folder = parent / (stem if number == 1 else f"{stem}-{number}")
         try:
-            folder.mkdir(parents=True)
+            make_folders(folder, exist_ok=False)
         except FileExistsError:
             if not parent.is_dir():
                 raise ResultsError("a file stands where the results folder should be", where=parent) from None
@@ -143,10 +175,25 @@ def new_run_folder(results: Path, kit_folder: str, protocol_id: str) -> Path:
     raise ResultsError("too many runs within one second", where=parent)
 
 
+@contextlib.contextmanager
+def temporary_folder() -> Iterator[Path]:
+    """Yield a new folder for temporary files, removed at the end of the block. Raises ResultsError."""
+    try:
+        folder = tempfile.TemporaryDirectory(prefix="kitgauge-", ignore_cleanup_errors=True)
+    except OSError as error:
+        raise ResultsError(
+            "there is no place for temporary files",
+            got=error.strerror,
+            fix="set TMPDIR to a folder that can be written, with some space",
+        ) from error
+    with folder as name:
+        yield Path(name)
+
+
 def make_folder(folder: Path) -> None:
     """Make `folder` if it is not there, and make sure that files can be written in it. Raises ResultsError."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folders(folder)
     except OSError as error:
         raise unwritable(folder, error) from error
     if not os.access(folder, os.W_OK | os.X_OK):

@@ -3,20 +3,23 @@
 Most frames are measured on arrival just as the run measures them, so that the cache has it when the run is concluded.
 Two things are not done before their time: a frame that is measured against a partner only gets a look until the
 partner is there, and tripod frames are judged by themselves until the first handheld one comes, because each slower
-speed makes another one the reference of all.
+speed makes another one the reference of all. So some frames are measured more than once; none is decoded more than
+once, as long as their samples find room on the disk in between (`needed_again`).
 """
 
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitgauge.ingest.record import FrameRecord, capture_order, same_setting_key
 from kitgauge.ingest.tasks import Measurement
+from kitgauge.protocol.shot_list import Shot
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
 
 if TYPE_CHECKING:
@@ -61,6 +64,44 @@ def judge(module: str, context: RunContext, before: Handheld) -> Judged:
     return _sharpness(module, context)
 
 
+def needed_again(context: RunContext, shots: Sequence[Shot]) -> frozenset[Path]:
+    """Return the files whose decoded frames will be asked for once more.
+
+    A pair needs the samples of both of its frames, and darks that come after their flats tell these the black level: of
+    noise and dark current, that is all frames of an ISO or exposure time until it has what the list asks for. Tripod
+    frames are looked at one by one, then measured against each other. A practice series is measured when it is
+    complete.
+    """
+    measures, used = context.protocol.measures, context.used()
+    if measures == "practice":
+        return frozenset(record.path for record in used)
+    if measures == "blur":
+        moving = context.used("handheld", "subject")
+        return frozenset() if moving else frozenset(record.path for record in context.used("tripod"))
+    if measures not in _IN_PAIRS or context.protocol.setting is None:
+        return frozenset()
+    setting = context.protocol.setting
+
+    def value_of(of: Shot | FrameRecord) -> float | None:
+        value = getattr(of, setting)
+        return None if value is None else same_setting_key(setting, value)
+
+    there: dict[float | None, list[Path]] = defaultdict(list)
+    for record in context.records:
+        if record.status != "rejected" and not record.reason:
+            there[value_of(record)].append(record.path)
+    asked = Counter(value for shot in shots if (value := value_of(shot)) for _ in range(shot.frames))
+    # frames of a setting that is left to the photographer may join any
+    free = sum(shot.frames for shot in shots if value_of(shot) is None)
+    to_come = free and sum(map(len, there.values())) < asked.total() + free
+    unfinished = [
+        paths
+        for value, paths in there.items()
+        if to_come or len(paths) < (asked[value] if value else 0) or len(paths) % 2
+    ]
+    return frozenset(path for paths in unfinished for path in paths)
+
+
 def prepare(module: str, context: RunContext) -> None:
     """Measure tripod frames against their reference, before the first handheld frame has to wait for that."""
     if context.protocol.measures == "blur" and context.used("tripod") and not context.used("handheld", "subject"):
@@ -88,15 +129,30 @@ def _in_pairs(module: str, context: RunContext) -> Judged:
     _look_at(context, single, looks)
     found = Judged((*records, *(_seen(record, looks, context) for record in single)), results=results)
     found.concludes = bool(results)
-    for group in results.values():  # noise on raw frames keeps the level of each
-        for file, frame in (group.get("frames") or {}).items():
-            level = frame.get("level") if isinstance(frame, Mapping) else None
-            if level is not None and frame.get("role") == "flat":
-                found.remarks[file] = f"level {100.0 * level:.0f} % of saturation"
+    for group in results.values():
+        found.remarks |= {file: f"level {100.0 * level:.0f} % of saturation" for file, level in _levels(group)}
     for record in found.records:
         if record.file in lone and record.status != "rejected":
             found.waiting[record.file] = f"{_brightness(looks[record.file])}; waiting for its partner"
     return replace(found, records=tuple(sorted(found.records, key=capture_order)))
+
+
+def _levels(group: Measurement) -> Iterator[tuple[str, float]]:
+    """Yield the flats of an ISO, raw or developed, with the level of their green [share of saturation]."""
+    for file, frame in (group.get("frames") or {}).items():  # of developed pictures
+        if frame["role"] == "flat":
+            yield file, frame["level"]
+    if "flat_sets" not in group:
+        return
+    from kitgauge.ingest.frame_sets import FrameSets
+    from kitgauge.ingest.iso_pairs import plane_pairs
+
+    green = [plane for plane in plane_pairs(group) if plane.colour in ("G", "G1", "G2")]
+    for number, one in enumerate(FrameSets.from_dict(group["flat_sets"])):
+        flats = [plane.flats[number] for plane in green]
+        shares = [flat.signal_dn / (flat.white_dn - flat.black_dn) for flat in flats]
+        for file in one.files if shares else ():
+            yield file, sum(shares) / len(shares)
 
 
 def _without_partner(records: Sequence[FrameRecord]) -> set[str]:
@@ -114,17 +170,20 @@ def _without_partner(records: Sequence[FrameRecord]) -> set[str]:
 
 def _seen(record: FrameRecord, looks: Results, context: RunContext) -> FrameRecord:
     """Return a frame that was looked at, with the role that its level tells where nobody said."""
+    from kitgauge.ingest.developed_group import is_scene
     from kitgauge.ingest.match import step_label
 
     (record,) = with_refusals([record], {record.file: looks[record.file]})
     level = looks[record.file].get("level")
     if record.status == "rejected" or record.role is not None or level is None:
         return record
+    if context.kit.developed and is_scene(record):
+        return replace(record, role="scene", step=f"scene ISO {record.iso:g}")
     role = "dark" if level < _DARK_BELOW else "flat"
     step = next((step for step in context.protocol.step if step.role == role), None)
     if step is None or context.protocol.setting is None:
         return record
-    value = getattr(record, context.protocol.setting)
+    value = None if step.at == "once" else getattr(record, context.protocol.setting)
     return replace(record, role=role, step=step_label(context.protocol, step, value))
 
 
@@ -142,7 +201,9 @@ def _look_at(context: RunContext, records: Sequence[FrameRecord], looks: Results
     from kitgauge.ingest.frame_look import look_task
 
     if records:
-        context.run("looking at frames", [look_task(record, context.cache) for record in records], looks)
+        together = context.protocol.measures in _IN_PAIRS  # as pairs are measured
+        tasks = [look_task(record, context.cache, together=together) for record in records]
+        context.run("looking at frames", tasks, looks)
 
 
 def _looked_at(context: RunContext) -> Judged:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
 from typing import Any
 
 from kitgauge.errors import FitError, LimitsError
 from kitgauge.fit.noise.noise_iso import NoiseFit, fit_noise_iso
 from kitgauge.flags import FLAGS, Severity, rejects
+from kitgauge.ingest.frame_sets import FrameSets
 from kitgauge.ingest.iso_group import by_iso, iso_task
 from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.match import step_label
@@ -19,17 +20,17 @@ from kitgauge.limits.iso_limit import iso_limit
 from kitgauge.limits.model import Limit
 from kitgauge.measure.noise.black_level import settle_black
 from kitgauge.measure.noise.clip_code import carry_clip_code
-from kitgauge.measure.noise.dark_pair import DarkPair
 from kitgauge.measure.noise.full_well import bound_by_full_well
 from kitgauge.measure.noise.noise_points import NoisePoint, PlanePairs, noise_points
 from kitgauge.measure.noise.pair_checks import check_pairs
-from kitgauge.measure.noise.photon_transfer import FlatPair
+from kitgauge.measure.noise.pair_columns import values_of
 from kitgauge.measure.noise.point_checks import FlatInOrder, check_points, frame_flags_as_of_points, iso_changed_between
 from kitgauge.measure.noise.saturated_flats import mark_saturated
 from kitgauge.measure.noise.scaled_saturation import scaled_saturation
 from kitgauge.protocol.model import Protocol
 from kitgauge.runs.context import Results, RunContext, Section, common_shape, with_refusals
 from kitgauge.runs.noise_section import noise_section
+from kitgauge.runs.photon_transfer_rows import photon_transfer
 
 NOT_MEASURED = (
     "the protocol asks for no dark frames, so read noise, noise in the shadows, dynamic range and a second gain stage "
@@ -57,6 +58,7 @@ def conclude(context: RunContext, results: Results) -> Section:
     points = [_clipped_on_purpose(point, context.protocol) for point in points]
     records = _roles(records, groups, planes, points, context.protocol)
     missing = _missing(context, records, groups, points)
+    no_limit: list[str] = []
     notes: list[str] = []
     fit: NoiseFit | None = None
     limits: list[Limit] = []
@@ -80,14 +82,17 @@ def conclude(context: RunContext, results: Results) -> Section:
             limits.append(iso_limit(points, fit, context.criteria, shape[0] * shape[1], frame_shape=shape))
         except LimitsError as error:
             if not _nothing_of_a_role(groups, context.protocol):  # else said already, with what to do
-                notes.append(f"{error.what}; {error.fix}")
-    section = noise_section(points, fit, planes, groups, context.criteria, shape)
+                no_limit.append(f"{error.what}; {error.fix}")
+    transfer = photon_transfer(planes)
+    section = noise_section(points, fit, planes, groups, context.criteria, shape, transfer)
     return Section(
         curves={"noise": section},
+        arrays=transfer.files(),
         records=records,
         limits=tuple(limits),
         missing=tuple(missing),
-        notes=tuple(notes),
+        notes=(*notes, *no_limit),
+        no_limit=tuple(no_limit),
         shape=shape,
     )
 
@@ -101,30 +106,33 @@ def _roles(
 ) -> tuple[FrameRecord, ...]:
     """Give each measured frame its role, its step and the flags of its pairs; a frame without a partner is left out."""
     steps = {step.role: step for step in reversed(protocol.step)}
-    iso_changed = _iso_changed(records, groups)
-    of_pairs: dict[tuple[float, str], dict[str, list[str]]] = {}
+    unpaired = {file for group in groups.values() for file in group["unpaired"]}
+    iso_changed = _iso_changed(records, groups, unpaired)
+    good_flats: dict[float, bool] = {}
+    of_pairs: dict[tuple[float, str], dict[str, tuple[str, ...]]] = {}
     out: list[FrameRecord] = []
     for record in records:
         group = None if record.iso is None else groups.get(record.iso)
-        frame = None if group is None else group["frames"].get(record.file)
-        if record.status == "rejected" or record.reason or group is None or frame is None:
+        role = None if group is None else group["roles"].get(record.file)
+        if record.status == "rejected" or record.reason or group is None or role is None:
             out.append(record)
             continue
-        role = frame["role"]
         label = step_label(protocol, steps[role], record.iso) if role in steps else f"{role} ISO {record.iso:g}"
         if record.role == role and record.step is not None:  # the user said which
             label = record.step
         if record.iso is not None and (record.iso, role) not in of_pairs:
             of_pairs[record.iso, role] = _flags_by_file(planes[record.iso], group, role)
-        flags = _sources(planes[record.iso]) if record.iso is not None else []
-        flags = of_pairs.get((record.iso or math.nan, role), {}).get(record.file, flags)
-        flags = frame_flags_as_of_points(flags, [point for point in points if point.iso == record.iso], role)
+        sources = _sources(planes[record.iso]) if record.iso is not None else ()
+        own = of_pairs.get((record.iso or math.nan, role), {}).get(record.file, sources)
+        flags = frame_flags_as_of_points(own, [point for point in points if point.iso == record.iso], role)
         clipping = next((step for step in protocol.step if step.role == role and step.clips), None)
-        if "clipped" in flags and clipping is not None and _has_good_flats(planes[record.iso or 0.0]):
+        if record.iso is not None and record.iso not in good_flats:
+            good_flats[record.iso] = _has_good_flats(planes[record.iso])
+        if "clipped" in flags and clipping is not None and good_flats[record.iso or 0.0]:
             label = step_label(protocol, clipping, record.iso)
             flags.remove("clipped")  # on purpose: it tells saturation
         record = replace(record, role=role, step=label)
-        if frame["paired"] and record.iso is not None:
+        if record.file not in unpaired and record.iso is not None:
             out.append(replace(record, status="used").with_flags(flags))
         else:
             lone = ["no-pair", "iso-changed"] if record.file in iso_changed else ["no-pair"]
@@ -132,13 +140,16 @@ def _roles(
     return tuple(out)
 
 
-def _iso_changed(records: Sequence[FrameRecord], groups: Mapping[float, Mapping[str, Any]]) -> set[str]:
+def _iso_changed(
+    records: Sequence[FrameRecord], groups: Mapping[float, Mapping[str, Any]], unpaired: Set[str]
+) -> set[str]:
     """Return the lone flats that were shot as a pair while the ISO changed."""
     flats = []
     for record in sorted(records, key=capture_order):
-        frame = groups.get(record.iso or math.nan, {}).get("frames", {}).get(record.file)
-        if record.iso is not None and frame is not None and frame["role"] == "flat":
-            flats.append(FlatInOrder(record.file, record.iso, record.shutter_s, record.f_number, frame["paired"]))
+        role = groups.get(record.iso or math.nan, {}).get("roles", {}).get(record.file)
+        if record.iso is not None and role == "flat":
+            paired = record.file not in unpaired
+            flats.append(FlatInOrder(record.file, record.iso, record.shutter_s, record.f_number, paired))
     return iso_changed_between(flats)
 
 
@@ -150,37 +161,41 @@ def _clipped_on_purpose(point: NoisePoint, protocol: Protocol) -> NoisePoint:
 
 
 def _has_good_flats(planes: Sequence[PlanePairs]) -> bool:
-    return any(not rejects(flat.flags) for plane in planes if plane.colour[0] == "G" for flat in plane.flats)
+    greens = (plane for plane in planes if plane.colour[0] == "G")
+    return any(not rejects(flags) for plane in greens for flags in values_of(plane.flats, "flags"))
 
 
-def _flags_by_file(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str) -> dict[str, list[str]]:
+def _flags_by_file(planes: Sequence[PlanePairs], group: Mapping[str, Any], role: str) -> dict[str, tuple[str, ...]]:
     """Return per file where black came from and the flags of the pairs that it is in; of a colour other than green
     those that do not reject.
 
     A blue that is too dark in warm light costs the blue point, not the frame.
     """
-    sets = group[f"{role}_sets"]
+    sets = list(FrameSets.from_dict(group[f"{role}_sets"]))
     green: dict[str, dict[str, None]] = {}
     others: dict[str, dict[str, None]] = {}
     for plane in planes:
         found = green if plane.colour in ("G", "G1", "G2") else others
-        pairs: Sequence[FlatPair | DarkPair] = plane.darks if role == "dark" else plane.flats
-        flags = [dict.fromkeys(pair.flags) for pair in pairs]
+        own_flags = values_of(plane.darks, "flags") if role == "dark" else values_of(plane.flats, "flags")
+        flags = [dict.fromkeys(own) for own in own_flags]
         for number in range(len(sets) - 1, -1, -1):
-            if (earlier := sets[number]["with"]) is not None:
+            if (earlier := sets[number].earlier) is not None:
                 flags[earlier] |= flags[number]  # its files are in this pair too
         for one, own in zip(sets, flags, strict=True):
-            for file in one["files"]:
+            for file in one.files:
                 found.setdefault(file, {}).update(own)
     sources = _sources(planes)
-    return {
-        file: [*sources, *green.get(file, ()), *(flag for flag in others.get(file, ()) if not rejects([flag]))]
-        for file in dict.fromkeys((*green, *others))
-    }
+    different: dict[tuple[str, ...], tuple[str, ...]] = {}  # one object for all frames with the same
+    out: dict[str, tuple[str, ...]] = {}
+    for file in dict.fromkeys((*green, *others)):
+        told = (flag for flag in others.get(file, ()) if not rejects([flag]))
+        names = (*sources, *green.get(file, ()), *told)
+        out[file] = different.setdefault(names, names)
+    return out
 
 
-def _sources(planes: Sequence[PlanePairs]) -> list[str]:
-    return sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))})
+def _sources(planes: Sequence[PlanePairs]) -> tuple[str, ...]:
+    return tuple(sorted({flag for plane in planes if (flag := BLACK_FLAGS.get(plane.black_source))}))
 
 
 def _asks_for_darks(protocol: Protocol) -> bool:
@@ -189,7 +204,7 @@ def _asks_for_darks(protocol: Protocol) -> bool:
 
 def _nothing_of_a_role(groups: Mapping[float, Mapping[str, Any]], protocol: Protocol) -> str:
     """Return that there are no flats at all, or no dark frames though asked for, as one sentence; else ""."""
-    roles = {frame["role"] for group in groups.values() for frame in group["frames"].values()}
+    roles = {role for group in groups.values() for role in group["roles"].values()}
     if roles == {"dark"}:
         return _NO_FLATS
     if roles == {"flat"} and _asks_for_darks(protocol):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -16,9 +17,9 @@ from kitgauge.limits.criteria import Criteria
 from kitgauge.limits.light_limit import light_limits
 from kitgauge.limits.picture import spectrum_entries
 from kitgauge.measure.noise.light_colour import grey_ratios, lights_of
-from kitgauge.measure.noise.noise_fit import photon_transfer_rows
 from kitgauge.measure.noise.noise_points import MIDGREY_FRACTION_OF_SATURATION, NoisePoint, PlanePairs, snr
 from kitgauge.measure.noise.snr_curve import snr_against_exposure
+from kitgauge.runs.photon_transfer_rows import PhotonTransfer
 
 _CURVE_POINTS = 60
 _DRAWS = 400
@@ -31,10 +32,12 @@ def noise_section(
     groups: Mapping[float, Mapping[str, Any]],
     criteria: Criteria,
     shape: tuple[int, int] | None,
+    transfer: PhotonTransfer,
 ) -> dict[str, Any]:
     """Return the `noise` section of curves.json.
 
-    planes : the settled pairs by ISO; groups : the measurements they come from; shape : rows and columns of a frame.
+    planes : the settled pairs by ISO; groups : the measurements they come from; shape : rows and columns of a frame;
+    transfer : of `planes`.
     """
     meaning = iso_meaning(points, fit, planes)
     saturation_dn = {
@@ -50,13 +53,14 @@ def noise_section(
     return {
         "points": [point.as_dict() for point in points],
         "fit": None if fit is None else _fit(points, fit, meaning),
-        "photon_transfer": [row for iso, pairs in planes.items() for row in photon_transfer_rows(iso, pairs)],
+        **transfer.as_curves(),
         "linearity": [one.as_dict() for one in linearity(planes, saturation_dn)],
         "iso_meaning": meaning.as_dict(),
         "snr_against_exposure": [curve.as_dict() for curve in snr_against_exposure(points)],
         "spectrum": spectrum_entries(points),
         "lights": lights,
         "pictures": [{**one, "iso": iso} for iso, group in groups.items() for one in group["pictures"]],
+        "not_pictured": dict(sum((Counter(group["not_pictured"]) for group in groups.values()), Counter[str]())),
     }
 
 

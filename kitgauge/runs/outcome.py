@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
@@ -9,8 +10,8 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kitgauge.atomic import write_atomically
-from kitgauge.errors import KitgaugeError
+from kitgauge.atomic import alone_in, write_together
+from kitgauge.errors import DEBUG_VARIABLE, KitgaugeError
 from kitgauge.ingest.match import missing_values
 from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.model import Limit
@@ -21,11 +22,12 @@ from kitgauge.runs.files import (
     RUN_FILE,
     SCHEMA,
     RunLog,
+    arrays_content,
+    frames_table,
     make_folder,
     now,
     plain,
-    write_arrays,
-    write_frames_csv,
+    to_json,
     write_json,
 )
 
@@ -38,7 +40,8 @@ class Run:
     """One protocol applied to one folder of frames, and its results.
 
     `status` is "complete" or "partial" (results written, something missing; `reason` says what). `curves` is the
-    content of curves.json; `noise`, `sharpness` and `blur` are its points as tidy tables.
+    content of curves.json; `noise`, `sharpness` and `blur` are its points as tidy tables. `report` is the page, None
+    where none was written; `remarks` tell what went wrong beside the results.
     """
 
     folder: Path
@@ -49,6 +52,8 @@ class Run:
     limits: tuple[Limit, ...]
     notes: tuple[str, ...]
     frames_decoded: int
+    report: Path | None = None
+    remarks: tuple[str, ...] = ()
 
     @cached_property
     def noise(self) -> pd.DataFrame:
@@ -89,24 +94,25 @@ def finish(
     shape: tuple[int, int] | None,
     measured: Collection[str],
     decoded: int,
-    interrupted: bool,
+    cut_short: str,
     report: bool,
 ) -> Run:
-    """Write the results of `section`, the report last if it is wanted, and return the run.
+    """Write the results of `section`, all of them or none, the report last if it is wanted, and return the run.
 
     `shape` is the frame size that most measurements had, `measured` the files that they took in, `decoded` how many of
-    those were opened for it. Raises ResultsError; where only the report cannot be written, the run is partial.
+    those were opened for it; `cut_short` is what kept the run from measuring all ("" if nothing did). Raises
+    ResultsError; where only the report cannot be written, the run is partial.
     """
     missing = list(section.missing)
     if values := missing_values(section.records, context.protocol):
         missing.append(f"no frames at {', '.join(values)}")
-    if interrupted:  # what else is missing, is missing for this
-        goes_on = "go on where it stopped" if context.cache.folder is not None else "start again"
-        missing = [f"interrupted; run the same command again to {goes_on}"]
+    if cut_short:  # what else is missing, is missing for this
+        goes_on = "go on where it stopped" if context.cache.keeps else "start again"
+        missing = [f"{cut_short}; run the same command again to {goes_on}"]
     status = "partial" if missing else "complete"
     reason = "; ".join(missing)
     shape = section.shape or shape
-    records = _settle(section.records, measured, interrupted)
+    records = _settle(section.records, measured, cut_short)
     curves = {
         "schema": SCHEMA,
         "kit": context.kit.as_dict(shape),
@@ -121,38 +127,43 @@ def finish(
         "missing": missing,
         "notes": list(section.notes),
     }
-    write_frames_csv(begun.folder / FRAMES_FILE, records)
-    for name, arrays in section.arrays.items():
-        write_arrays(begun.folder / name, arrays)
-    for name, content in section.files.items():
-        make_folder((begun.folder / name).parent)
-        write_atomically(begun.folder / name, content)
-    write_json(begun.folder / CURVES_FILE, curves)
-    begun.log.add("result", limits=[limit.text for limit in section.limits], notes=section.notes)
     counts = Counter(record.status for record in records)
-    write_json(
-        begun.folder / RUN_FILE,
-        {
-            **begun.header,
-            "kit": context.kit.as_dict(shape),
-            "stopped_at": now(),
-            "status": status,
-            "reason": reason,
-            "missing": missing,
-            "notes": list(section.notes),
-            "frames": {name: counts.get(name, 0) for name in ("used", "rejected", "unmatched")},
-            "frames_decoded": decoded,
-            "not_frames": dict(begun.not_frames),
-        },
-    )
-    begun.log.add("stop", status=status, reason=reason)
-    if report:
-        from kitgauge.report.page import write_report
-
-        try:
-            write_report(begun.folder)
-        except KitgaugeError as error:  # the numbers are safe
-            status, reason = "partial", "; ".join([*missing, f"the report was not written: {error.got or error.what}"])
+    head = {
+        **begun.header,
+        "kit": context.kit.as_dict(shape),
+        "stopped_at": now(),
+        "status": status,
+        "reason": reason,
+        "missing": missing,
+        "notes": list(section.notes),
+        "frames": {name: counts.get(name, 0) for name in ("used", "rejected", "unmatched")},
+        "frames_decoded": decoded,
+        "not_frames": dict(begun.not_frames),
+    }
+    for folder in {(begun.folder / name).parent for name in section.files}:
+        make_folder(folder)
+    contents: dict[str, str | bytes] = {
+        FRAMES_FILE: frames_table(records),
+        **{name: arrays_content(arrays) for name, arrays in section.arrays.items()},
+        **section.files,
+        CURVES_FILE: to_json(curves),
+        RUN_FILE: to_json(head),
+    }
+    with alone_in(begun.folder):  # of two runs, one after the other
+        write_together({begun.folder / name: content for name, content in contents.items()})
+    remarks = [remark] if (remark := context.cache.remark) else []
+    page = None
+    try:
+        for remark in remarks:
+            begun.log.add("remark", text=remark)
+        begun.log.add("result", limits=[limit.text for limit in section.limits], notes=section.notes)
+        if report:
+            page, fault = _reported(begun.folder)
+            if fault:
+                status, reason = "partial", "; ".join([*missing, fault])
+        begun.log.add("stop", status=status, reason=reason)
+    except KitgaugeError as error:  # the numbers are safe
+        status, reason = "partial", "; ".join([*missing, f"the log has no end ({error.got or error.what})"])
     return Run(
         folder=begun.folder,
         status=status,
@@ -162,7 +173,26 @@ def finish(
         limits=section.limits,
         notes=section.notes,
         frames_decoded=decoded,
+        report=page,
+        remarks=tuple(remarks),
     )
+
+
+def _reported(folder: Path) -> tuple[Path | None, str]:
+    """Write the report; return its path, or None and why there is none: the numbers are safe, whatever happens here."""
+    from kitgauge.report.page import write_report
+
+    again = f"to try again: kitgauge report {folder}"
+    try:
+        return write_report(folder), ""
+    except KitgaugeError as error:
+        return None, f"the report was not written ({error.got or error.what}); {again}"
+    except KeyboardInterrupt:
+        return None, f"the report was not written (interrupted); {again}"
+    except Exception as error:
+        if os.environ.get(DEBUG_VARIABLE):
+            raise
+        return None, f"the report was not written (a fault in kitgauge: {type(error).__name__}: {error}); {again}"
 
 
 def fail(begun: Begun, error: Exception) -> None:
@@ -173,17 +203,17 @@ def fail(begun: Begun, error: Exception) -> None:
     reason = error.message() if isinstance(error, KitgaugeError) else f"{type(error).__name__}: {error}"
     try:
         begun.log.add("stop", status="failed", reason=reason)
-        if not (begun.folder / CURVES_FILE).exists():
-            write_json(
-                begun.folder / RUN_FILE, {**begun.header, "stopped_at": now(), "status": "failed", "reason": reason}
-            )
+        head = {**begun.header, "stopped_at": now(), "status": "failed", "reason": reason}
+        with alone_in(begun.folder):
+            if not (begun.folder / CURVES_FILE).exists():
+                write_json(begun.folder / RUN_FILE, head)
     except KitgaugeError:
         return
 
 
-def _settle(records: tuple[FrameRecord, ...], measured: Collection[str], interrupted: bool) -> tuple[FrameRecord, ...]:
+def _settle(records: tuple[FrameRecord, ...], measured: Collection[str], cut_short: str) -> tuple[FrameRecord, ...]:
     """Give every frame that is still open its end: nothing leaves a run without a status and a reason."""
-    waiting = "not measured yet: the run was interrupted" if interrupted else "not measured"
+    waiting = "not measured yet: the run was interrupted" if cut_short else "not measured"
     return tuple(
         replace(record, status="unmatched", reason=waiting)
         if not record.reason and (record.status == "unmatched" or record.file not in measured)

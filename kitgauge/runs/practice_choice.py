@@ -20,7 +20,7 @@ from kitgauge.ingest.record import FrameRecord
 from kitgauge.limits.entries import AcceptedLimit
 from kitgauge.limits.kit_folder import known_kits
 from kitgauge.limits.store import FILE_NAME, read_limits
-from kitgauge.planner.kit_model import KitModel, read_kit_model
+from kitgauge.planner.kit_model import KitModel, model_behind
 from kitgauge.planner.light import MIDGREY_RENDERED
 from kitgauge.planner.plan import make_plan
 from kitgauge.planner.request import FULL_FRAME_DIAGONAL_MM, TRIPOD, CameraFacts, PlanRequest
@@ -122,10 +122,8 @@ def _accepted(kit: Kit, results: Path) -> tuple[list[AcceptedLimit], KitModel]:
     """Return the accepted limits of the learner's own body, none where it was not measured."""
     if kit.name not in known_kits(results):
         return [], KitModel()
-    folder = results / kit.name
-    limits = list(read_limits(folder / FILE_NAME).limits)
-    oldest_first = sorted(limits, key=lambda limit: limit.accepted_at)
-    return limits, read_kit_model({limit.run: folder / limit.run for limit in oldest_first})
+    file = read_limits(results / kit.name / FILE_NAME)
+    return file.limits, model_behind(file)
 
 
 def _fixed_aperture(records: Sequence[FrameRecord]) -> bool:

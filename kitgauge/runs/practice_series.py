@@ -92,7 +92,8 @@ class Series:
         """What moves, in a series of shutter times or between tries; places are those of `laid`."""
         if self.setting not in ("shutter_s", None):
             return None
-        return movement([np.array(self.measured[r.file]["map"], dtype=np.float32) for r in self.laid])
+        maps = [self.measured[record.file]["map"] for record in self.laid]
+        return movement([np.array(one["values"], dtype=np.float32).reshape(one["rows"], -1) for one in maps])
 
     @cached_property
     def depth(self) -> Depth | None:

@@ -60,10 +60,10 @@ def keep_protocol(folder: Path, loaded: LoadedProtocol) -> None:
 
 
 def hash_if_there(path: Path) -> str | None:
-    """Return the SHA-256 of a file's content, None where there is no such file."""
+    """Return the SHA-256 of a file's content, None where there is no such file, or what is there is no ordinary one."""
     try:
-        return content_hash(path)
-    except OSError:
+        return content_hash(path) if path.is_file() else None  # a pipe would never end
+    except (OSError, ValueError):  # ValueError: a name that no file can have
         return None
 
 

@@ -170,10 +170,11 @@ class Chosen:
     kit: Kit
 
 
-def chosen_frames(request: Request, scan: Scan) -> Chosen:
+def chosen_frames(request: Request, scan: Scan, *, listed: Sequence[float] = ()) -> Chosen:
     """Return the frames of one body, lens and focal length, matched to the protocol's steps.
 
-    Raises IngestError where several are there and none was picked, and where no frame serves.
+    `listed` are values of the protocol's sweep that are known to come, while frames arrive. Raises IngestError where
+    several are there and none was picked, and where no frame serves.
     """
     scan = replace(scan, frames=named_lens(scan.frames, request.lens))
     scan = one_kit(scan, request.body, request.lens)
@@ -181,7 +182,7 @@ def chosen_frames(request: Request, scan: Scan) -> Chosen:
     protocol = request.loaded.protocol
     if protocol.measures in ("sharpness", "blur"):
         in_use = one_focal_length(in_use, request.focal_mm)
-    records = match_frames(in_use, protocol)
+    records = match_frames(in_use, protocol, listed=listed)
     _require_usable(records, request)
     used = (record.path for record in records if record.status == "used")
     check_regions((scan.settings[path] for path in used), request.regions)

@@ -1,18 +1,18 @@
 """Work a run out again from its frames, and compare every number with those that were kept.
 
 First the inputs: each frame and the protocol must have the content (SHA-256) that the run recorded. Then the same
-frames are measured anew with the run's own parameters, nothing taken from the cache, and curves.json, frames.csv and
-the arrays are compared. With the same code and libraries all must be equal to the last bit.
+frames are measured anew with the run's own parameters, nothing taken from the cache, and all that the run wrote is
+compared: curves.json, run.json, frames.csv, the log, arrays, pictures, and the report, made again from the new numbers.
+With the same code and libraries all must be equal to the last bit.
 """
 
 from __future__ import annotations
 
 import csv
 import json
-import tempfile
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -21,16 +21,26 @@ from kitgauge import runner
 from kitgauge.errors import ResultsError, UsageError
 from kitgauge.ingest.cache import MeasurementCache
 from kitgauge.ingest.scan import scan_folder
+from kitgauge.ingest.worker_pool import default_workers
 from kitgauge.limits.criteria import Criteria
 from kitgauge.protocol.loading import LoadedProtocol, load_file, shipped_folder
-from kitgauge.runs.files import CURVES_FILE, FRAMES_FILE, PROTOCOL_FILE, RUN_FILE, read_json
+from kitgauge.runs.files import (
+    CURVES_FILE,
+    FRAME_COLUMNS,
+    FRAMES_FILE,
+    PROTOCOL_FILE,
+    RUN_FILE,
+    read_json,
+    temporary_folder,
+)
 from kitgauge.runs.provenance import code_sha256, hash_if_there, versions
 from kitgauge.runs.reading import in_current_form
 from kitgauge.runs.request import checked_request
 from kitgauge.runs.same_numbers import RELATIVE_TOLERANCE, Comparison, Difference, compare_values
+from kitgauge.runs.verify_files import FilesCompared, compared_files, compared_numbers
 
 SCHEMA = 1
-_INTERRUPTED = "interrupted"
+_CUT_SHORT = ("interrupted", "the folder of frames is gone")
 _GIVEN = ("technique", "pitch_um", "body", "lens", "focal_mm", "teleconverter", "subject_name", "distance_m")
 _RESULTS = "results"
 
@@ -54,6 +64,7 @@ class Verification:
     tolerance: float
     numbers: Comparison | None
     rows: tuple[Difference, ...]  # of frames.csv
+    files: FilesCompared | None
 
     @property
     def inputs_same(self) -> bool:
@@ -63,11 +74,16 @@ class Verification:
     @property
     def same(self) -> bool:
         """Whether the run was worked out again with the same results."""
-        return self.numbers is not None and not self.numbers.differences and not self.rows
+        return not self.numbers_differ and self.files is not None and not self.files.differences
+
+    @property
+    def numbers_differ(self) -> bool:
+        """Whether a number, mark or sentence in curves.json, run.json, frames.csv, log or arrays is not the same."""
+        return self.numbers is None or bool(self.numbers.differences or self.rows)
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        numbers = self.numbers
+        numbers, files = self.numbers, self.files
         return {
             "schema": SCHEMA,
             "run": str(self.run),
@@ -91,6 +107,14 @@ class Verification:
                 "largest_relative": numbers.largest_relative,
                 "differences": [_difference(item) for item in (*numbers.differences, *self.rows)],
             },
+            "files": None
+            if files is None
+            else {
+                "same": list(files.same),
+                "missing": list(files.missing),
+                "added": list(files.added),
+                "differences": [_difference(item) for item in files.differences],
+            },
         }
 
 
@@ -109,7 +133,6 @@ def verify_run(
     run = Path(run)
     tell = progress or (lambda _stage, _done, _total: None)
     head, older = _head(run)
-    then = read_json(run / CURVES_FILE)
     given = _mapping(head.get("settings"))
     rows = _rows(run / FRAMES_FILE)
     folder = Path(frames) if frames is not None else _at_the_time(given, "frames")
@@ -121,7 +144,7 @@ def verify_run(
             needed="the folder of frames that the run was made from",
             fix="say where they are now: --frames FOLDER",
         )
-    workers = workers or runner.default_workers()
+    workers = workers or default_workers()
     hashed = _hashes(folder, [row["file"] for row in rows], workers, partial(tell, "checking frames"))
     missing = tuple(row["file"] for row in rows if row["sha256"] and hashed[row["file"]] is None)
     changed = tuple(row["file"] for row in rows if row["sha256"] and hashed[row["file"]] not in (None, row["sha256"]))
@@ -130,7 +153,7 @@ def verify_run(
     differing = _differing_versions(head)
     found = Verification(
         run=run,
-        protocol=str(then.get("protocol")),
+        protocol=str(read_json(run / CURVES_FILE).get("protocol")),
         frames_folder=folder,
         frames=len(rows),
         missing=missing,
@@ -143,16 +166,24 @@ def verify_run(
         tolerance=RELATIVE_TOLERANCE if differing else 0.0,
         numbers=None,
         rows=(),
+        files=None,
     )
     if not found.inputs_same or protocol is None:
         return found
-    with tempfile.TemporaryDirectory(prefix="kitgauge-") as temporary:
-        added = _again(protocol, folder, rows, given, Path(temporary), workers, tell)
-        numbers = _compared(run, Path(temporary), then, found.tolerance)
-        now_rows = _rows(Path(temporary) / FRAMES_FILE)
-    columns = ("file", "step", "role", "status", "flags", *(() if differing else ("reason",)))
-    different = compare_values(_by_file(rows, columns), _by_file(now_rows, columns)).differences
-    return Verification(**{**vars(found), "since_added": added, "numbers": numbers, "rows": different})
+    with temporary_folder() as temporary:
+        added = _again(protocol, folder, rows, given, temporary, workers, tell)
+        numbers = compared_numbers(run, temporary, found.tolerance)
+        columns = tuple(name for name in FRAME_COLUMNS if name != "sha256" and not (differing and name == "reason"))
+        now_rows = _by_file(_rows(temporary / FRAMES_FILE), columns)
+        different = compare_values(_by_file(rows, columns), now_rows).differences
+        found = replace(found, since_added=added, numbers=numbers, rows=different)
+        files = compared_files(
+            run,
+            temporary,
+            protocol_sha256=protocol.sha256,
+            numbers_kept=bool(differing) and not found.numbers_differ,
+        )
+    return replace(found, files=files)
 
 
 def _head(run: Path) -> tuple[dict[str, Any], str]:
@@ -160,7 +191,7 @@ def _head(run: Path) -> tuple[dict[str, Any], str]:
     head = read_json(run / RUN_FILE)
     older = in_current_form(run / RUN_FILE, json.loads((run / RUN_FILE).read_bytes().decode("utf-8", "replace")))[1]
     status, reason = str(head.get("status")), str(head.get("reason") or "")
-    if status not in ("complete", "partial") or reason.startswith(_INTERRUPTED):
+    if status not in ("complete", "partial") or reason.startswith(_CUT_SHORT):
         raise ResultsError(
             "this run was not finished: there is nothing to verify",
             where=run,
@@ -210,36 +241,7 @@ def _again(
             progress=lambda done, total: tell("reading metadata", done, total),
         )
         runner.run_scanned(request, scan, MeasurementCache(None), executor, report=False, progress=tell)
-    from kitgauge.frames.opening import frame_paths
-
-    there = {path.relative_to(folder).as_posix() for path in frame_paths(folder).frames}
-    return len(there - known)
-
-
-def _compared(run: Path, again: Path, then: Mapping[str, Any], tolerance: float) -> Comparison:
-    """Compare curves.json, and the arrays that the run kept beside it."""
-    kept, anew = {CURVES_FILE: dict(then)}, {CURVES_FILE: dict(read_json(again / CURVES_FILE))}
-    for contents, folder in ((kept, run), (anew, again)):
-        for path in sorted(folder.glob("*.npz")):
-            contents[path.name] = _arrays(path)
-    found = compare_values(kept, anew, tolerance)
-    prefix = f"{CURVES_FILE}."
-    shown = tuple(Difference(item.path.removeprefix(prefix), item.then, item.now) for item in found.differences)
-    return Comparison(found.numbers, found.equal, shown, found.largest_relative)
-
-
-def _arrays(path: Path) -> dict[str, Any]:
-    import numpy as np
-
-    from kitgauge.runs.files import plain
-
-    try:
-        with np.load(path, allow_pickle=False) as arrays:
-            return {name: plain(arrays[name]) for name in arrays.files}
-    except (OSError, ValueError, EOFError) as error:
-        raise ResultsError(
-            "an array of this run cannot be read", where=path, got=error, fix="run the protocol again"
-        ) from error
+    return len(_frames_in(folder).keys() - known)
 
 
 def _rows(path: Path) -> list[dict[str, str]]:
@@ -259,27 +261,40 @@ def _rows(path: Path) -> list[dict[str, str]]:
     return rows
 
 
-def _by_file(rows: list[dict[str, str]], columns: tuple[str, ...]) -> dict[str, dict[str, str]]:
-    return {f"{FRAMES_FILE}, {row['file']}": {key: row.get(key, "") for key in columns[1:]} for row in rows}
+def _by_file(rows: list[dict[str, str]], columns: tuple[str, ...]) -> dict[str, Any]:
+    of_file = {f"{FRAMES_FILE}, {row['file']}": {key: row.get(key, "") for key in columns[1:]} for row in rows}
+    return {f"{FRAMES_FILE}, how many rows": str(len(rows)), **of_file}
 
 
 def _hashes(folder: Path, files: list[str], workers: int, tell: Callable[[int, int], None]) -> dict[str, str | None]:
-    """Return the SHA-256 of each file, None where it is not there (or leads out of the folder)."""
-    inside = folder.resolve()
-    found: dict[str, str | None] = {}
+    """Return the SHA-256 of each file, None where it is not among the frames of the folder.
+
+    What a row names is looked up among these and never opened as a path: it leads nowhere else.
+    """
+    there = _frames_in(folder)
+    found: dict[str, str | None] = dict.fromkeys(files)
+    known = [file for file in found if file in there]
     with ThreadPoolExecutor(workers) as pool:  # hashing lets go of the interpreter's lock
-        paths = [folder / file for file in files]
-        for file, path, digest in zip(files, paths, pool.map(hash_if_there, paths), strict=True):
-            found[file] = digest if path.resolve().is_relative_to(inside) else None
-            tell(len(found), len(files))
+        digests = pool.map(hash_if_there, [there[file] for file in known])
+        for number, (file, digest) in enumerate(zip(known, digests, strict=True), 1):
+            found[file] = digest
+            tell(number, len(known))
     return found
+
+
+def _frames_in(folder: Path) -> dict[str, Path]:
+    """Return the frames in a folder by their path below it, as frames.csv names them."""
+    from kitgauge.frames.opening import frame_paths
+
+    return {path.relative_to(folder).as_posix(): path for path in frame_paths(folder).frames}
 
 
 def _protocol(run: Path, head: Mapping[str, Any]) -> tuple[LoadedProtocol | None, str]:
     """Return the protocol with the content that the run recorded, and "same", "changed" or "missing"."""
     recorded = _mapping(head.get("protocol"))
     source = recorded.get("source")
-    candidates = [run / PROTOCOL_FILE, shipped_folder() / f"{recorded.get('id')}.toml"]
+    shipped = (path for path in shipped_folder().glob("*.toml") if path.stem == recorded.get("id"))
+    candidates = [run / PROTOCOL_FILE, *shipped]
     if source:
         place = Path(str(_mapping(head.get("settings")).get("working_folder") or "."))
         candidates.append(place / str(source))

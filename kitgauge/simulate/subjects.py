@@ -32,6 +32,7 @@ _GRAVITY_MM_S2 = 9806.65
 _FINER = 3  # samples of the resting picture per pixel and axis; odd, so that the mean over a pixel is centred
 _LENS_SIGMA_PX = 0.6
 _WALL = 0.45
+_MARGIN_PX = 12  # around the sheet, farther than lens, pixel and interpolation reach
 _BRIGHT_LEVEL = 0.6  # of saturation, on paper
 _SECONDS_BETWEEN_FRAMES = 4.0
 _TRUTH_NODES = 96
@@ -206,9 +207,20 @@ class SubjectScene:
         at_rest = (to_frame(self.rest, self.camera, corners) + 0.5) * _FINER - 0.5
         now = to_frame(moment, self.camera, corners)
         matrix = cv2.getPerspectiveTransform(at_rest.astype(np.float32), now.astype(np.float32))
-        size = (self.kit.shape[1], self.kit.shape[0])
-        moved = cv2.warpPerspective(texture, matrix, size, flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REPLICATE)
-        return np.asarray(moved, dtype=np.float32)
+        whole = np.array(self.kit.shape[::-1])
+        first, end = np.zeros(2, dtype=int), whole
+        if np.all((at_rest > _MARGIN_PX * _FINER) & (at_rest < np.array(texture.shape[::-1]) - _MARGIN_PX * _FINER)):
+            # the whole sheet is in the picture: around it there is nothing but the even wall, which need not be carried
+            first = np.clip(np.floor(now.min(axis=0)).astype(int) - _MARGIN_PX, 0, whole)
+            end = np.clip(np.ceil(now.max(axis=0)).astype(int) + _MARGIN_PX, first, whole)
+        moved = np.full(self.kit.shape, _WALL, dtype=np.float32)
+        if np.all(end > first):
+            shift = np.array([[1.0, 0.0, -first[0]], [0.0, 1.0, -first[1]], [0.0, 0.0, 1.0]])
+            moved[first[1] : end[1], first[0] : end[0]] = cv2.warpPerspective(
+                texture, shift @ matrix, (end - first).tolist(), flags=cv2.INTER_LANCZOS4,
+                borderMode=cv2.BORDER_REPLICATE,
+            )  # fmt: skip
+        return moved
 
 
 def _outline(edges: Iterable[Sequence[tuple[float, float]]]) -> list[tuple[float, float]]:

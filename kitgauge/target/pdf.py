@@ -12,6 +12,7 @@ from pathlib import Path
 
 from kitgauge.atomic import write_atomically
 from kitgauge.errors import UsageError
+from kitgauge.matplotlib_ready import check_matplotlib
 from kitgauge.target.drawing import Drawing, Fill, Text, draw_sheet, ink_tone
 from kitgauge.target.layout import SHEET_PLACES, design_for, paper_size, sheet_layout
 
@@ -125,6 +126,7 @@ def _fill(fill: Fill) -> str:
 
 def _text(text: Text) -> str:
     """Return a line of text as filled outlines."""
+    check_matplotlib()
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import TextPath
 

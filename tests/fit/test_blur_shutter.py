@@ -12,12 +12,12 @@ from scipy import integrate, stats
 from simulated_people import LADDER, REFERENCE_S, RELATIVE, Array, Person, person
 
 from kitgauge.errors import FitError
-from kitgauge.fit.blur.blur_likelihood import Likelihood, StreakData
+from kitgauge.fit.blur.blur_likelihood import Likelihood, StreakData, free_parameters
 from kitgauge.fit.blur.blur_next import next_shots
 from kitgauge.fit.blur.blur_shutter import BlurFit, fit_blur
 from kitgauge.fit.blur.shutter_profile import limit_place
 from kitgauge.fit.blur.streak_families import FAMILIES, HANDS
-from kitgauge.fit.newton import maximise
+from kitgauge.fit.newton import derivatives, maximise
 
 
 def true_limit_s(family: str, keep: float, limit_px: float, slope: float = 1.0, scale_px: float = 3.0) -> float:
@@ -205,6 +205,46 @@ def test_dropping_censored_frames_makes_the_same_person_look_steadier() -> None:
     assert float(np.median(looks_steadier)) > 0.5
     assert np.all(looks_steadier > 0.0)
     assert abs(float(np.median(honest_error))) < 0.15
+
+
+@pytest.mark.parametrize("bursts", [None, [n // 2 for n in range(24)]], ids=["alone", "bursts"])
+def test_limits_told_together_are_those_told_one_by_one(bursts: list[int] | None) -> None:
+    """Each row of the one search knows its own streak and keep rate, ends far out and open ends included."""
+    series = person(np.random.default_rng(21), frames=4, ladder=LADDER[2:8])
+    rows = (series.shutter_s, series.streak_px, series.stderr_px, series.censored, series.bound_px)
+    wanted = [(0.8, 6.0), (0.5, 1.5), (0.9, 20.0), (0.8, 60.0)]
+    together = fit_blur(*rows, bursts=bursts).limits_of(wanted)
+    assert any(math.isnan(found.ci_low_s) or math.isnan(found.ci_high_s) for found in together)
+    for (keep, streak_px), found in zip(wanted, together, strict=True):
+        alone = fit_blur(*rows, bursts=bursts).limit(keep, streak_px)
+        assert (found.keep, found.streak_limit_px, found.reach) == (keep, streak_px, alone.reach)
+        ends = [(one.shutter_s, one.ci_low_s, one.ci_high_s) for one in (found, alone)]
+        np.testing.assert_allclose(*ends, rtol=1e-6)
+
+
+@pytest.mark.parametrize(("family", "bursts"), [*((name, False) for name in HANDS), ("lognormal", True)])
+def test_derivatives_by_the_chain_rule_agree_with_plain_differences(family: str, bursts: bool) -> None:
+    series = person(np.random.default_rng(22), frames=4, ladder=LADDER[1:7])
+    data = fit_blur(
+        series.shutter_s, series.streak_px, series.stderr_px, series.censored, series.bound_px,
+        bursts=[n // 3 for n in range(24)] if bursts else None,
+    ).data  # fmt: skip
+    likelihood = Likelihood(FAMILIES[family], data)
+    theta = np.array([[0.6, 0.9, 0.3, 0.2, 0.3 * bursts], [1.0, 1.3, -0.2, -0.1, 0.6 * bursts]])
+    free = free_parameters(family, bursts)
+    value, gradient, hessian = likelihood.derivatives(theta)
+    plain_value, plain_gradient, plain_hessian = derivatives(likelihood, theta, free)
+    np.testing.assert_allclose(value, plain_value, rtol=1e-12)
+    np.testing.assert_allclose(gradient[:, free], plain_gradient, rtol=1e-3, atol=1e-3)
+    size = np.abs(plain_hessian).max(axis=(1, 2), keepdims=True)
+    assert np.max(np.abs(hessian[:, free[:, None], free] - plain_hessian) / size) < 1e-3
+
+
+@pytest.mark.parametrize("share", [1e-3, 0.5, 0.8, 0.99])
+def test_quantiles_of_turning_streaks_undo_their_distribution(share: float) -> None:
+    k = np.exp(np.linspace(-3.0, 3.5, 30))
+    z = FAMILIES["turning"].log_quantile(share, k)
+    np.testing.assert_allclose(np.exp(FAMILIES["turning"].log_below(z, k)), share, rtol=1e-10)
 
 
 def test_limit_outside_the_ladder_is_marked() -> None:

@@ -121,12 +121,23 @@ def _frame(sources: Path, work: Path, case: Case, content: bytes, damaged: bytes
 
         shown_picture(path, mosaic.shape)
     elif what < 0.5:
-        from kitgauge.review.folder import review
+        from kitgauge.review.folder import Reviewed
+        from kitgauge.review.kit import Kits
+        from kitgauge.review.one_frame import Wishes
         from kitgauge.review.page import review_page
+        from kitgauge.review.shots import review_one, review_shot
         from kitgauge.review.words import letter, table_rows
         from kitgauge.runs.files import to_json
 
-        found = review(work if draw.random() < 0.5 else path, work / "no-results")
+        kits, wishes = Kits(work / "no-results"), Wishes()
+        if draw.random() < 0.5:  # the work of `review` on a folder and on a frame, here, where nothing is caught
+            shot = review_shot([path], work, kits, wishes)
+            if shot.stop is not None:
+                raise shot.stop
+            not_opened = {name: error.what for name, error in shot.not_opened.items()}
+            found = Reviewed(work, tuple(shot.reviews), not_opened, {})
+        else:
+            found = Reviewed(path, (review_one(path, [path], kits, wishes),), {}, {})
         to_json(found.as_dict())
         table_rows(found)
         for frame in found.frames:

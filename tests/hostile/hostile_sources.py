@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -141,11 +142,11 @@ def _results(folder: Path) -> None:
         write_blur_run(folder / f"hands-{number}", 0.02 * number, number, frames=3)
 
 
-def make_noise_series(folder: Path) -> None:
-    """Three ISO values, two flats and two darks each: the smallest run that gives a fit."""
+def make_noise_series(folder: Path, isos: Sequence[int] = (100, 200, 400)) -> None:
+    """Two flats and two darks at each ISO; three ISO values make the smallest run that gives a fit."""
     folder.mkdir(parents=True)
     seed = 0
-    for iso, gain in ((100, 2.0), (200, 1.0), (400, 0.5)):
+    for iso in isos:
         for role, electrons, shutter_s in (("flat", 8000.0 * 100 / iso, 1 / 60), ("dark", 0.0, 1 / 4000)):
             for number in (1, 2):
                 seed += 1
@@ -153,6 +154,6 @@ def make_noise_series(folder: Path) -> None:
                     _SETTINGS, iso=iso, shutter_s=shutter_s, taken_at=datetime(2026, 5, 1, 12) + timedelta(seconds=seed)
                 )
                 write_dng(
-                    folder / f"{role}-{iso}-{number}.dng", samples((128, 192), electrons, seed, gain), BAYER_RGGB,
+                    folder / f"{role}-{iso}-{number}.dng", samples((128, 192), electrons, seed, 200 / iso), BAYER_RGGB,
                     BLACK_DN, WHITE_DN, settings,
                 )  # fmt: skip

@@ -15,11 +15,11 @@ import pytest
 
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.ingest import iso_group
+from kitgauge.ingest.frame_sets import FrameSets
 from kitgauge.ingest.frame_stack import MOST_FRAMES, FrameStack, FrameSum
+from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.record import FrameRecord
-from kitgauge.measure.noise.dark_pair import DarkPair
 from kitgauge.measure.noise.noise_points import PlanePairs, noise_points
-from kitgauge.measure.noise.photon_transfer import FlatPair
 
 WHITE, BLACK, GAIN, READ_E = 16383.0, 512.0, 2.0, 5.0
 SHAPE = (128, 160)
@@ -62,25 +62,24 @@ class Shoot:
                 return ""
 
         result = iso_group.iso_task(100.0, self.records, NoCache()).work()
-        json.dumps(result)
-        for plane in result["planes"]:
-            assert len(plane["flat_pairs"]) == len(result["flat_sets"])
-            assert len(plane["dark_pairs"]) == len(result["dark_sets"])
+        json.dumps(result, default=lambda values: values.tolist())  # arrays, else plain values
+        for plane in plane_pairs(result):
+            assert len(plane.flats) == len(sets_of(result, "flat"))
+            assert len(plane.darks) == len(sets_of(result, "dark"))
         return result
 
     def unpaired(self):
-        return [name for name, frame in self.measure()["frames"].items() if not frame["paired"]]
+        return self.measure()["unpaired"]
+
+
+def sets_of(result, role):
+    return list(FrameSets.from_dict(result[f"{role}_sets"]))
 
 
 def point_of(result, channel="G"):
     planes = [
-        PlanePairs(
-            plane["colour"],
-            tuple(FlatPair.from_dict(pair) for pair in plane["flat_pairs"]),
-            tuple(DarkPair.from_dict(pair) for pair in plane["dark_pairs"]),
-            float(np.mean([pair["mean_dn"] for pair in plane["dark_pairs"]])),
-        )
-        for plane in result["planes"]
+        PlanePairs(plane.colour, plane.flats, plane.darks, float(np.mean([pair.mean_dn for pair in plane.darks])))
+        for plane in plane_pairs(result)
     ]
     return next(point for point in noise_points(100.0, planes) if point.channel == channel)
 
@@ -92,12 +91,12 @@ DARKS = [(0.0, 1 / 4000)]
 def test_n_frames_make_n_less_one_differences(monkeypatch, flats, darks):
     shoot = Shoot(monkeypatch, [(16_000.0, 1 / 60)] * flats + DARKS * darks, drift=0.0005)
     result = shoot.measure()
-    assert all(frame["paired"] for frame in result["frames"].values())
-    assert [one["count"] for one in result["flat_sets"]] == list(range(2, flats + 1))
-    assert [one["count"] for one in result["dark_sets"]] == list(range(2, darks + 1))
+    assert not result["unpaired"]
+    assert [one.count for one in sets_of(result, "flat")] == list(range(2, flats + 1))
+    assert [one.count for one in sets_of(result, "dark")] == list(range(2, darks + 1))
     # each file is named once: what goes on from an earlier set refers to it
-    assert sum(len(one["files"]) for role in ("flat", "dark") for one in result[f"{role}_sets"]) == flats + darks
-    assert [pair["reference_frames"] for pair in result["planes"][0]["flat_pairs"]] == list(range(1, flats))
+    assert sum(len(one.files) for role in ("flat", "dark") for one in sets_of(result, role)) == flats + darks
+    assert [pair.reference_frames for pair in plane_pairs(result)[0].flats] == list(range(1, flats))
     assert shoot.most_alive <= 2  # and one sum of frames
     point = point_of(result)
     assert point.flat_pairs == 2 * (flats - 1)  # G1 and G2
@@ -115,7 +114,7 @@ def test_settings_shot_in_turns_are_told_apart(monkeypatch):
     turns = [(6_000.0, 1 / 125), (18_000.0, 1 / 40)] * 4
     shoot = Shoot(monkeypatch, turns + DARKS * 2, drift=0.004)
     result = shoot.measure()
-    assert [one["shutter_s"] for one in result["flat_sets"]] == [1 / 125] * 3 + [1 / 40] * 3
+    assert [one.shutter_s for one in sets_of(result, "flat")] == [1 / 125] * 3 + [1 / 40] * 3
     assert shoot.most_alive <= 2
     point = point_of(result)
     assert point.gain_e_per_dn == pytest.approx(GAIN, abs=3.5 * point.gain_e_per_dn_stderr)
@@ -126,17 +125,17 @@ def test_levels_made_by_light_at_one_setting_are_told_apart(monkeypatch):
     levels = [3_000.0, 7_000.0, 12_000.0, 18_000.0, 24_000.0]
     frames = [(level, 1 / 60) for level in levels for _ in range(2)]
     result = Shoot(monkeypatch, frames + DARKS * 2).measure()
-    assert [one["files"] for one in result["flat_sets"]] == [
+    assert [list(one.files) for one in sets_of(result, "flat")] == [
         [f"{i:03d}.dng", f"{i + 1:03d}.dng"] for i in (0, 2, 4, 6, 8)
     ]
-    assert not any("light-changed" in pair["flags"] for pair in result["planes"][1]["flat_pairs"])
-    assert all(frame["paired"] for frame in result["frames"].values())
+    assert not any("light-changed" in pair.flags for pair in plane_pairs(result)[1].flats)
+    assert not result["unpaired"]
 
 
 def test_two_singles_whose_light_changed_still_make_a_pair_and_say_so(monkeypatch):
     result = Shoot(monkeypatch, [(10_000.0, 1 / 60), (13_000.0, 1 / 60)] + DARKS * 2).measure()
-    assert len(result["flat_sets"]) == 1
-    assert "light-changed" in result["planes"][1]["flat_pairs"][0]["flags"]
+    assert len(sets_of(result, "flat")) == 1
+    assert "light-changed" in plane_pairs(result)[1].flats[0].flags
 
 
 def test_a_single_frame_stays_alone(monkeypatch):
@@ -148,9 +147,9 @@ def test_a_single_frame_stays_alone(monkeypatch):
 def test_black_offset_by_position_is_seen_through(monkeypatch, source):
     # the stated level is wrong by -2 to 5 DN: without the darks gain would be off by as much over 400 DN of signal
     result = Shoot(monkeypatch, [(800.0, 1 / 60)] * 4 + DARKS * 4, source=source).measure()
-    for plane, offset in zip(result["planes"], OFFSETS.ravel(), strict=True):
-        assert plane["dark_pairs"][0]["mean_dn"] == pytest.approx(BLACK + offset, abs=0.2)
-        assert plane["flat_pairs"][0]["black_dn"] == pytest.approx(BLACK + offset, abs=0.2)
+    for plane, offset in zip(plane_pairs(result), OFFSETS.ravel(), strict=True):
+        assert plane.darks[0].mean_dn == pytest.approx(BLACK + offset, abs=0.2)
+        assert plane.flats[0].black_dn == pytest.approx(BLACK + offset, abs=0.2)
     for channel in ("G1", "G2", "B"):
         point = point_of(result, channel)
         assert point.gain_e_per_dn == pytest.approx(GAIN, abs=3.5 * point.gain_e_per_dn_stderr)
@@ -193,4 +192,4 @@ def test_sums_stay_exact_beyond_sixteen_bits(highest, frames):
 def test_a_sum_that_is_full_is_followed_by_another(monkeypatch):
     monkeypatch.setattr("kitgauge.ingest.frame_stack.MOST_FRAMES", 4)
     result = Shoot(monkeypatch, [(0.0, 1 / 8000)] * 2 + [(9000.0, 1 / 30)] * 10).measure()
-    assert [one["count"] for one in result["flat_sets"]] == [2, 3, 4, 2, 3, 4, 2]
+    assert [one.count for one in sets_of(result, "flat")] == [2, 3, 4, 2, 3, 4, 2]

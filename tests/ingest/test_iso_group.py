@@ -13,6 +13,7 @@ from small_kits import small_kit
 from kitgauge import runner
 from kitgauge.frames.mosaic import Mosaic
 from kitgauge.ingest import iso_group
+from kitgauge.ingest.iso_pairs import plane_pairs
 from kitgauge.ingest.record import FrameRecord
 
 WHITE = 16383.0
@@ -48,12 +49,12 @@ class Folder:
         ordered = sorted(self.records, key=lambda record: (record.shutter_s, record.file))
         result = iso_group.measure_iso_group(ordered)
         assert sorted(self.opened) == sorted(self.samples)  # each once
-        json.dumps(result)
+        json.dumps(result, default=lambda values: values.tolist())  # arrays, else plain values
         return result
 
     def roles(self):
-        frames = self.measure()["frames"]
-        return "".join(frames[name]["role"][0] for name in sorted(frames))
+        roles = self.measure()["roles"]
+        return "".join(roles[name][0] for name in sorted(roles))
 
 
 FAST, SLOW = 1 / 8000, 1 / 8
@@ -67,10 +68,10 @@ def test_flats_are_the_brighter_group_however_dark(monkeypatch, level, dark_shut
     frames = [(level, SLOW), (level, SLOW), (0.0, dark_shutter_s), (0.0, dark_shutter_s)]
     folder = Folder(monkeypatch, frames, stated=stated)
     result = folder.measure()
-    assert "".join(result["frames"][name]["role"][0] for name in sorted(result["frames"])) == "ffdd"
-    [plane] = result["planes"]
-    assert len(plane["flat_pairs"]) == len(plane["dark_pairs"]) == 1
-    assert ("too-dark" in plane["flat_pairs"][0]["flags"]) == (level < 0.01)
+    assert "".join(result["roles"][name][0] for name in sorted(result["roles"])) == "ffdd"
+    [plane] = plane_pairs(result)
+    assert len(plane.flats) == len(plane.darks) == 1
+    assert ("too-dark" in plane.flats[0].flags) == (level < 0.01)
 
 
 def test_flats_four_stops_longer_need_a_smaller_gap(monkeypatch):
@@ -114,8 +115,8 @@ def test_a_shadow_that_only_one_colour_shows_has_its_picture(monkeypatch):
         iso_group, "open_frame", lambda path, **_: Mosaic(path, samples[path.name], pattern, black, WHITE, "metadata")
     )
     result = iso_group.measure_iso_group(sorted(records, key=lambda record: (record.shutter_s, record.file)))
-    assert all("moving-shadow" in pair["flags"] for pair in result["planes"][0]["flat_pairs"])
-    assert not any("moving-shadow" in pair["flags"] for plane in result["planes"][1:] for pair in plane["flat_pairs"])
+    assert all("moving-shadow" in pair.flags for pair in plane_pairs(result)[0].flats)
+    assert not any("moving-shadow" in pair.flags for plane in plane_pairs(result)[1:] for pair in plane.flats)
     of_shadow = [one for one in result["pictures"] if one["kind"] == "difference"]
     shown = [(one["files"], one["colour"]) for one in of_shadow]
     assert sorted(shown) == [
@@ -142,10 +143,10 @@ def test_many_undecided_frames_are_not_all_kept_in_memory(monkeypatch):
 def test_stated_black_and_its_source_are_passed_on(monkeypatch):
     for source in ("metadata", "masked", "unknown"):
         frames = [(0.4, SLOW), (0.4, SLOW), (0.0, FAST), (0.0, FAST)]
-        [plane] = Folder(monkeypatch, frames, stated=500.0, source=source).measure()["planes"]
-        assert (plane["black_dn"], plane["black_source"]) == (500.0, source)
+        [plane] = plane_pairs(Folder(monkeypatch, frames, stated=500.0, source=source).measure())
+        assert (plane.black_dn, plane.black_source) == (500.0, source)
         # flats are measured with the level of the dark frames, but for masked pixels
-        assert plane["flat_pairs"][0]["black_dn"] == pytest.approx(500.0 if source == "masked" else 512.0, abs=0.2)
+        assert plane.flats[0].black_dn == pytest.approx(500.0 if source == "masked" else 512.0, abs=0.2)
 
 
 @pytest.mark.parametrize("isos", [(400.0,), (100.0, 200.0, 400.0, 800.0)])

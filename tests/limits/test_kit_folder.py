@@ -50,7 +50,7 @@ def test_names_that_differ_only_in_odd_characters_do_not_share_a_folder() -> Non
     assert len({kit_folder_name(name) for name in names}) == len(names)
 
 
-@pytest.mark.parametrize("outside", ["..", ".", "", "../x", "a/b", "/etc", "a\\b", "c:x", "a\x00", " a"])
+@pytest.mark.parametrize("outside", ["..", ".", "", "../x", "a/b", "/etc", "a\\b", "c:x", "a\x00", " a", "con", "NUL"])
 def test_no_way_outside(outside: str) -> None:
     with pytest.raises(UsageError, match="not the name of a kit"):
         kit_folder("results", outside)

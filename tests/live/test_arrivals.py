@@ -159,3 +159,38 @@ def test_the_first_jpeg_waits_in_case_a_raw_follows_and_later_ones_do_not():
 def test_a_raw_of_the_same_name_in_another_folder_is_no_pair(arrivals):
     arrivals.observe({**BEFORE, "x/a.JPG": stamp(3), "y/A.DNG": stamp(0)}, 0.0)
     assert arrivals.due(LATER) == ["x/a.JPG"]
+
+
+def test_a_file_that_grows_every_three_seconds_is_tried_now_and_then_and_never_given_up(arrivals):
+    tries, given_up = 0, []
+    for tenth in range(300):
+        at = 0.1 * tenth
+        arrivals.observe({**BEFORE, "a.DNG": stamp(100 + tenth // 30, tenth // 30)}, at)
+        if arrivals.due(at):
+            tries += 1
+            given_up.append(arrivals.failed("a.DNG", arrivals.begin("a.DNG"), at))
+    assert not any(given_up)
+    assert 10 <= tries <= 40  # one to four in each pause
+    arrivals.observe({**BEFORE, "a.DNG": stamp(999, 99)}, 30.0)
+    assert arrivals.due(30.0 + LATER) == ["a.DNG"]
+
+
+@pytest.mark.parametrize("changed", [10**21, -1], ids=["in the future", "before 1970"])
+def test_the_hour_of_a_file_means_nothing(arrivals, changed):
+    arrivals.observe({**BEFORE, "a.DNG": stamp(9, changed)}, 0.0)
+    assert arrivals.due(LATER) == ["a.DNG"]
+    read(arrivals, "a.DNG")
+    arrivals.observe({**BEFORE, "a.DNG": stamp(9, changed - 3600 * 10**9)}, 5.0)  # the clock was set back in between
+    assert arrivals.due(5.0 + LATER) == ["a.DNG"]
+
+
+def test_room_made_before_the_content_comes(arrivals):
+    """Zeros of full size that stay as they are for long are given up, and read when the content comes after all."""
+    arrivals.observe({**BEFORE, "a.DNG": stamp(1000, 1)}, 0.0)
+    tried_at: list[float] = []
+    while (at := arrivals.next_due()) is not None:
+        arrivals.failed("a.DNG", arrivals.begin("a.DNG"), at)
+        tried_at.append(at)
+    assert arrivals.in_state("broken") == ["a.DNG"] and tried_at[-1] >= BROKEN_AFTER_S
+    arrivals.observe({**BEFORE, "a.DNG": stamp(1000, 2)}, 60.0)
+    assert arrivals.due(60.0 + LATER) == ["a.DNG"]

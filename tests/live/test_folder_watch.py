@@ -8,7 +8,7 @@ import time
 import pytest
 
 from kitgauge.live import folder_watch
-from kitgauge.live.folder_watch import FolderWatch
+from kitgauge.live.folder_watch import FolderWatch, ends_in_zeros
 
 
 @pytest.fixture
@@ -48,7 +48,7 @@ def test_a_folder_without_notices_is_listed_now_and_then(watch, monkeypatch):
 
 
 def test_names_of_copiers_are_no_frames(watch):
-    for name in ("a.DNG.part", "b.tmp", ".c.DNG.x7Hq", "d.crdownload", "._e.DNG"):
+    for name in ("a.DNG.part", "b.tmp", ".c.DNG.x7Hq", "d.crdownload", "._e.DNG", "f.DNG~", "~$g.DNG.tmp"):
         (watch.folder / name).write_bytes(b"123")
     assert watch.listing() == {}
     (watch.folder / "a.DNG.part").rename(watch.folder / "a.DNG")
@@ -66,3 +66,26 @@ def test_a_folder_that_goes_and_comes_back_rings_again(watch, monkeypatch):
     time.sleep(0.3)
     (watch.folder / "a.DNG").write_bytes(b"123")
     seconds_until_listed(watch, "a.DNG")
+
+
+def test_a_folder_that_is_a_link(watch, tmp_path, monkeypatch):
+    monkeypatch.setattr(folder_watch, "POLL_S", 0.3)
+    link = tmp_path / "link"
+    link.symlink_to(watch.folder, target_is_directory=True)
+    linked = FolderWatch(link)
+    try:
+        assert linked.listing() == {}
+        (watch.folder / "a.DNG").write_bytes(b"123")
+        seconds_until_listed(linked, "a.DNG")
+    finally:
+        linked.close()
+
+
+@pytest.mark.parametrize(
+    ("content", "blank"),
+    [(b"", False), (b"\0" * 10, True), (b"x" + b"\0" * 9999, True), (b"\0" * 9999 + b"x", False), (b"x\0\0", False)],
+)
+def test_a_blank_end_is_seen(tmp_path, content, blank):
+    (tmp_path / "a").write_bytes(content)
+    assert ends_in_zeros(tmp_path / "a") is blank
+    assert not ends_in_zeros(tmp_path / "b")

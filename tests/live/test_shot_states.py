@@ -94,8 +94,8 @@ def limit(**changes) -> Limit:
 
 def test_enough_is_a_width_in_stops():
     one_stop = estimate_of([limit()])
-    assert one_stop.width_stops == pytest.approx(1.0) and not one_stop.enough
-    assert estimate_of([limit()], 1.0).enough
+    assert one_stop.width == pytest.approx(1.0) and not one_stop.enough
+    assert estimate_of([limit()], wanted=1.0).enough
     assert estimate_of([limit(ci_high=2**0.4 / 128)]).enough
     assert not estimate_of([limit(ci_high=2**0.4 / 128, kind="iso")]).enough  # a third there
     assert estimate_of([]) is None

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-import json
 import os
 import shutil
 import signal
@@ -11,19 +9,22 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
+from developed_pictures import encode, flat, save_jpeg
 from small_kits import small_kit
+from watched_folders import Seen, numbers, request
 
 from kitgauge import runner
-from kitgauge.live.state import LiveState
+from kitgauge.frames import raw, rendered
 from kitgauge.protocol.loading import load_protocol
 from kitgauge.protocol.shot_list import CameraRange, shot_list
-from kitgauge.report.live_screen import LineScreen
 from kitgauge.runs.live import watch
-from kitgauge.runs.request import checked_request
 from kitgauge.simulate.shooting import shoot_protocol
 
 SHORT_LADDER = (
@@ -38,16 +39,8 @@ RANGES = {
     "practice-shutter": {},
     "dark-current": {},
     "short-ladder": {},
+    "developed": {"iso_max": 400.0},
 }
-
-
-def request(protocol: str | Path, frames: Path, out: Path, **changes):
-    values = {
-        "results": "results", "criteria": None, "technique": None, "settings": None, "pitch_um": None, "body": None,
-        "lens": None, "focal_mm": None, "teleconverter": None, "workers": 2, "regions": (), "subject_name": None,
-        "distance_m": None, "use_cache": True,
-    }  # fmt: skip
-    return checked_request(protocol, frames, out=out, **{**values, **changes})
 
 
 def copied_slowly(source: Path, target: Path, *, blocks: int = 3, pause_s: float = 0.03) -> None:
@@ -76,24 +69,36 @@ class Copier(threading.Thread):
             time.sleep(self.pause_s)
 
 
-class Seen:
-    """Keeps the states that a run showed, and when each frame was first spoken of."""
-
-    def __init__(self) -> None:
-        self.states: list[LiveState] = []
-        self.at: dict[str, float] = {}
-        self.lines = io.StringIO()
-        self._screen = LineScreen(self.lines)
-
-    def __call__(self, state: LiveState) -> None:
-        self.states.append(state)
-        self._screen.show(state)
-        for verdict in state.verdicts:
-            self.at.setdefault(verdict.file, time.monotonic())
+def save_flats(folder: Path, isos: list[float]) -> None:
+    """Write two developed flats for each ISO."""
+    rng = np.random.default_rng(3)
+    for number, iso in enumerate(2 * [iso] for iso in isos):
+        for second, value in enumerate(iso):
+            noise = 0.02 * (value / 100.0) ** 0.5
+            light = flat(rng, (240, 360), 0.18, luminance=noise, red=noise, blue=noise, smoothing=0.7)
+            save_jpeg(
+                folder / f"P{number}{second}.JPG", encode(light), 98, iso=round(value), second=10 * number + second
+            )
 
 
-def numbers(folder: Path) -> dict:
-    return json.loads((folder / "curves.json").read_text())
+@pytest.fixture
+def decoded(monkeypatch) -> Counter[str]:
+    """How often the content of each file was decoded."""
+    times: Counter[str] = Counter()
+
+    def spy(module: Any, name: str, position: int) -> None:
+        real = getattr(module, name)
+
+        def spied(*arguments: Any) -> Any:
+            found = real(*arguments)  # a file cut short is not decoded
+            times[Path(arguments[position]).name] += 1
+            return found
+
+        monkeypatch.setattr(module, name, spied)
+
+    spy(raw, "_mosaic", 2)
+    spy(rendered, "_decode", 0)
+    return times
 
 
 @pytest.fixture(scope="module")
@@ -113,18 +118,25 @@ def shot(tmp_path_factory):
                 text = text.replace(old, new)
             protocol = folder / "short-ladder.toml"
             protocol.write_text(text, encoding="utf-8")
+        if name == "developed":
+            protocol = "noise-ladder"
         kit = small_kit()
         camera = replace(kit.camera_range, **RANGES[name])
         shots = shot_list(load_protocol(protocol).protocol, camera).shots
-        shoot_protocol(kit, shots, folder / "frames", seed=5)
+        if name == "developed":
+            save_flats(folder / "frames", [shot.iso for shot in shots if shot.role == "flat"])
+        else:
+            shoot_protocol(kit, shots, folder / "frames", seed=5)
         made[name] = (protocol, folder / "frames", camera)
         return made[name]
 
     return shoot
 
 
+@pytest.mark.usefixtures("in_this_process")
 @pytest.mark.parametrize("name", list(RANGES))
-def test_a_watched_run_ends_as_a_plain_one(shot, name, tmp_path, capsys):
+def test_a_watched_run_ends_as_a_plain_one(shot, name, tmp_path, capsys, decoded):
+    """... and has decoded each file once, though frames are looked at before their partners are there."""
     protocol, source, camera = shot(name)
     folder = tmp_path / "tethered"
     folder.mkdir()
@@ -133,6 +145,7 @@ def test_a_watched_run_ends_as_a_plain_one(shot, name, tmp_path, capsys):
     done = watch(request(protocol, folder, tmp_path / "watched"), camera, seen, enough_stops=15.0, report=False)
     copier.join()
     assert (done.status, done.reason) == ("complete", "")
+    assert decoded == dict.fromkeys(copier.copied_at, 1)
     plain = runner.run(protocol, folder, out=tmp_path / "plain", use_cache=False, report=False)
     assert plain.status == "complete"
     assert numbers(tmp_path / "watched") == numbers(tmp_path / "plain")
@@ -154,11 +167,7 @@ def test_what_happens_to_files_on_the_way(shot, tmp_path):
     folder.mkdir()
     seen = Seen()
 
-    def told(words: str) -> None:
-        end = time.monotonic() + 20
-        while words not in seen.lines.getvalue():
-            assert time.monotonic() < end, f"{words!r} was not said in: {seen.lines.getvalue()}"
-            time.sleep(0.05)
+    told = seen.told
 
     def handle() -> None:
         shutil.copy(first, folder / "IMG_0001.DNG.part")

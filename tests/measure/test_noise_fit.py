@@ -14,9 +14,10 @@ from simulated_pairs import dark_pair, flat_pair
 from test_published_noise import SimulatedCamera
 
 from kitgauge.measure.noise.dark_pair import measure_dark_pair
-from kitgauge.measure.noise.noise_fit import ABOVE_FIT_RANGE, COLLAPSED, PlanePairs, fit_line, photon_transfer_rows
+from kitgauge.measure.noise.noise_fit import ABOVE_FIT_RANGE, COLLAPSED, PlanePairs, fit_line
 from kitgauge.measure.noise.noise_points import noise_points
 from kitgauge.measure.noise.photon_transfer import measure_flat_pair
+from kitgauge.measure.noise.transfer_rows import photon_transfer_rows
 
 BLACK, WHITE = 512.0, 16383.0
 SHAPE = (160, 176)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,10 @@ import pytest
 from PIL import Image
 from PIL.TiffImagePlugin import IFDRational
 
-from kitgauge.errors import KitgaugeError
-from kitgauge.planner.light import parse_light
+from kitgauge.errors import KitgaugeError, PlanError
+from kitgauge.ingest import worker_pool
+from kitgauge.planner.command import plan_from_results
+from kitgauge.planner.light import parse_light, read_frame_light
 from kitgauge.simulate.dng import RecordedSettings, write_dng
 
 BLACK, WHITE = 512, 16383
@@ -60,3 +63,38 @@ def test_developed_frame_tells_its_light_by_its_level_too(tmp_path: Path, grey: 
     light = parse_light(str(path))
     assert light.ev100 == pytest.approx(7.0 + stops, abs=0.03)
     assert f"{stops:+.1f} stops from mid-grey" in light.source or stops == 0
+
+
+@pytest.mark.skipif(os.name != "posix", reason="worker processes are for Linux and macOS")
+@pytest.mark.usefixtures("breaking_decoder")
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("raw-fault.dng", "the process that measured it ended by a memory fault"),
+        ("raw-hang.dng", r"it took longer than 0\.5 s"),
+        ("raw-error.dng", "ArithmeticError: made up"),
+    ],
+)
+def test_a_frame_that_breaks_its_worker_is_refused_with_the_way_out(tmp_path, monkeypatch, name, said) -> None:
+    if "hang" in name:
+        monkeypatch.setattr(worker_pool, "SECONDS_PER_FILE", 0.5)
+    path = scene(tmp_path / name, 10 / 78, RecordedSettings(iso=800, shutter_s=1 / 60, f_number=4.0))
+    with pytest.raises(PlanError, match=said) as caught:
+        plan_from_results(tmp_path, light=str(path), focal_mm=50.0)
+    assert caught.value.where == str(path)
+    assert "1/60,f4,iso800" in caught.value.message()
+
+
+def test_a_plan_reads_the_light_in_another_process_alike(tmp_path) -> None:
+    path = scene(tmp_path / "scene.dng", 0.2, RecordedSettings(iso=800, shutter_s=1 / 60, f_number=4.0))
+    asked = {"light": str(path), "focal_mm": 50.0, "distance_m": 2.0}
+    seen = []
+
+    def read(frame: Path):
+        seen.append(frame)
+        return read_frame_light(frame)
+
+    here = plan_from_results(tmp_path / "none", read_frame=read, **asked)
+    assert seen == [path]
+    there = plan_from_results(tmp_path / "none", **asked)
+    assert (there.light, there.as_dict()) == (here.light, here.as_dict())

@@ -14,6 +14,8 @@ from kitgauge.errors import FrameError, IngestError, PlanError, UsageError
 from kitgauge.exposure import exact_f_number, exact_iso, exact_shutter_s
 from kitgauge.runs.files import to_json
 
+pytestmark = pytest.mark.usefixtures("in_this_process")
+
 
 def one(path, **how):
     (found,) = kitgauge.review(path, how.pop("results", path.parent / "none"), **how).frames

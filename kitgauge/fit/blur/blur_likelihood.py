@@ -35,6 +35,7 @@ from scipy import special
 
 from kitgauge.fit.blur.likelihood_derivatives import (
     frame_derivatives,
+    log_sum,
     over_nodes,
     stretched_derivatives,
     total_derivatives,
@@ -60,7 +61,6 @@ _BURST_NODES, _BURST_WEIGHTS = np.polynomial.hermite_e.hermegauss(9)
 _ROUGH = 1e-3  # to which the quadrature over bursts agrees with itself when its nodes move
 _WIDER = 1.1  # nodes reach wider than a normal density there would ask for, as streaks have longer tails
 _CENTRINGS = 2
-_STEP = 1e-3
 _SMALLEST = 1e-300
 _MIX_NODES, _MIX_WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 _MIX_WEIGHTS = _MIX_WEIGHTS / math.sqrt(2.0 * math.pi)
@@ -141,13 +141,14 @@ def log_below(family: Family, z: Array, k: Array, tau: Array) -> Array:
     return np.asarray(np.log(np.maximum(share, 1e-300)), dtype=np.float64)
 
 
-def log_quantile(family: Family, share: float, k: Array, tau: Array) -> Array:
-    """Return z with P(ln u + r <= z) = `share` for arrays (m,) of k and tau, by Newton's method on the probit."""
+def log_quantile(family: Family, share: float | Array, k: Array, tau: Array) -> Array:
+    """Return z with P(ln u + r <= z) = `share` for arrays (m,) of k and tau (and share), by Newton's method on the
+    probit."""
     start = family.log_quantile(share, k)
     if not np.any(tau):
         return start
     spread = family.log_sd(k)
-    probit = float(special.ndtri(share))
+    probit = special.ndtri(share)
     z = start + probit * (np.hypot(spread, tau) - spread)
     for _ in range(30):
         value = special.ndtri(np.exp(log_below(family, z, k, tau))) - probit
@@ -172,7 +173,7 @@ def priors(theta: Array) -> Array:
 @dataclass(frozen=True)
 class _Split:
     place: NDArray[np.intp]  # which frames
-    log_value: Array
+    log_value: Array  # (frame,), or (node, frame) of an integral
     log_weight: Array
 
 
@@ -200,7 +201,7 @@ class Likelihood:
         positive = square > 0
         nodes = np.sqrt(np.where(positive, square, 1.0))
         weight = np.where(positive, np.log(_NODE_WEIGHTS * value / nodes), -np.inf)
-        self._smeared = _Split(np.flatnonzero(smeared), np.log(nodes), weight)
+        self._smeared = _Split(np.flatnonzero(smeared), np.log(nodes).T.copy(), weight.T.copy())
         self._faint = _faint_nodes(data, faint)
         self._below = _plain(data, (data.kind < 0) & ~faint)
         self._above = _plain(data, data.kind > 0)
@@ -227,17 +228,18 @@ class Likelihood:
         if self._members is None or theta.shape[1] < 5:
             return np.asarray(np.sum(self.of_frames(theta), axis=1) + priors(theta), dtype=np.float64)
         scale, k = self._scale(theta), np.exp(theta[:, 2:3])
-        z, width = self._nodes(theta, scale, k, self._members)
+        z, width = self._nodes(theta, scale, self._members)
         rows = z.shape[0] * z.shape[1]
         shift = (theta[:, 4:5, None] * z) @ self._members.T
         frames = self._of_frames((scale[:, None, :] + shift).reshape(rows, -1), np.repeat(k, z.shape[1], axis=0))
         terms = (frames @ self._members).reshape(z.shape) + _of_nodes(z)
-        each = special.logsumexp(terms, axis=1) + np.log(width)
+        each = log_sum(terms, axis=1) + np.log(width)
         return np.asarray(np.sum(each, axis=1) + priors(theta), dtype=np.float64)
 
-    def _nodes(self, theta: Array, scale: Array, k: Array, members: Array) -> tuple[Array, Array]:
+    def _nodes(self, theta: Array, scale: Array, members: Array) -> tuple[Array, Array]:
         """Return nodes (m, node, burst) about the likeliest factor of each burst, and their reach (m, burst)."""
-        tau = theta[:, 4:5]
+        tau, ln_k = theta[:, 4:5], theta[:, 2:3]
+        k = np.exp(ln_k)
         # a first guess from the measured frames, then Newton's method
         residual = np.where(self._measured, self._log_value - scale - self.family.log_mean(k), 0.0)
         steepness = (tau / self.family.log_sd(k)) ** 2
@@ -245,9 +247,9 @@ class Likelihood:
         centre = steepness / tau * (residual @ members) / width
         for _ in range(_CENTRINGS):
             place = scale + (tau * centre) @ members.T
-            middle, up, down = (self._of_frames(place + step, k) @ members for step in (0.0, _STEP, -_STEP))
-            slope = tau * (up - down) / (2.0 * _STEP) - centre
-            width = np.maximum(1.0 - tau**2 * (up - 2.0 * middle + down) / _STEP**2, 1.0)
+            _, first, _, second, _, _ = frame_derivatives(self._of_frames, place, ln_k, has_shape=False)
+            slope = tau * (first @ members) - centre
+            width = np.maximum(1.0 - tau**2 * (second @ members), 1.0)
             centre = centre + np.clip(slope / width, -1.5, 1.5)
         width = _WIDER / np.sqrt(width)
         return centre[:, None, :] + width[:, None, :] * _BURST_NODES[:, None], width
@@ -258,17 +260,17 @@ class Likelihood:
         m, n = scale.shape
         if self._members is None:
             z, width, members = np.zeros((m, 1, 1)), np.ones((m, 1)), np.ones((n, 1))
-            weight, node = np.zeros((m, 1, 1)), np.zeros((m, 1, n))
+            weight, shift = np.zeros((m, 1, 1)), np.zeros((m, 1, 1))
         else:
             members = self._members
-            z, width = self._nodes(theta, scale, np.exp(ln_k), members)
-            weight, node = _of_nodes(z), z @ members.T
+            z, width = self._nodes(theta, scale, members)
+            weight, shift = _of_nodes(z), (theta[:, 4:5, None] * z) @ members.T
         nodes = z.shape[1]
-        shifted = (scale[:, None, :] + theta[:, 4:5, None] * node).reshape(m * nodes, n)
+        shifted = (scale[:, None, :] + shift).reshape(m * nodes, n)
         frames = frame_derivatives(self._of_frames, shifted, np.repeat(ln_k, nodes, axis=0), self.family.has_shape)
         stretch = stretched_derivatives(self.data.x[None, None, :], theta[:, 3:4, None])
         parts = tuple(part.reshape(m, nodes, n) for part in frames)
-        value, gradient, hessian = total_derivatives(parts, theta[:, 1:2, None], stretch, node, members)
+        value, gradient, hessian = total_derivatives(parts, theta[:, 1:2, None], stretch, z, members)
         each, slopes, curves = over_nodes(value + weight, gradient, hessian)
         held = np.array([2, 3] if self._members is None else [2, 3, 4])  # what priors and restriction depend on
         rest, rest_slopes, rest_curves = differences(lambda rows: priors(rows) + self.restriction(rows), theta, held)
@@ -294,11 +296,9 @@ class Likelihood:
         for split in (self._smeared, self._faint):
             if not split.place.size:
                 continue
-            scale = scales[:, split.place][:, :, None]
-            terms = self.family.log_density(split.log_value - scale, k[:, :, None]) - scale
-            terms = terms + split.log_weight
-            top = np.max(terms, axis=2, keepdims=True)
-            found[:, split.place] = top[:, :, 0] + np.log(np.sum(np.exp(terms - top), axis=2))
+            scale = scales[:, split.place]
+            terms = self.family.log_density(split.log_value[:, None] - scale, k[None]) - scale
+            found[:, split.place] = log_sum(terms + split.log_weight[:, None], axis=0)
         for split, share in ((self._below, self.family.log_below), (self._above, self.family.log_above)):
             if split.place.size:
                 found[:, split.place] = share(split.log_value - scales[:, split.place], k)
@@ -315,9 +315,9 @@ def _plain(data: StreakData, chosen: NDArray[np.bool_]) -> _Split:
 
 
 def _faint_nodes(data: StreakData, faint: NDArray[np.bool_]) -> _Split:
-    """Return streaks and weights (m, nodes) for the integral over L of f(L) normal(variance; L^2 / 12, error)."""
+    """Return streaks and weights (nodes, m) for the integral over L of f(L) normal(variance; L^2 / 12, error)."""
     if not np.any(faint) or data.variance is None or data.variance_stderr is None:
-        return _Split(np.zeros(0, np.intp), np.zeros((0, 1)), np.zeros((0, 1)))
+        return _Split(np.zeros(0, np.intp), np.zeros((1, 0)), np.zeros((1, 0)))
     variance, error = data.variance[faint][:, None], data.variance_stderr[faint][:, None]
     longest = np.sqrt(12.0 * (np.maximum(variance, 0.0) + _FAINT_REACH * error))
     shortest = np.sqrt(12.0 * np.maximum(variance - _FAINT_REACH * error, 0.0))
@@ -326,4 +326,4 @@ def _faint_nodes(data: StreakData, faint: NDArray[np.bool_]) -> _Split:
     streak = shortest + (longest - shortest) * q**2
     log_weight = np.log((longest - shortest) * q * _LEGENDRE_WEIGHTS)
     log_weight = log_weight - 0.5 * ((variance - streak**2 / 12.0) / error) ** 2 - np.log(error)
-    return _Split(np.flatnonzero(faint), np.log(streak), log_weight)
+    return _Split(np.flatnonzero(faint), np.log(streak).T.copy(), log_weight.T.copy())

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -35,7 +36,7 @@ from kitgauge.fit.blur.blur_likelihood import (
     stretched,
 )
 from kitgauge.fit.blur.blur_misfit import KeptAgainstFit, LostFrames, kept_against_fit, lost_frames
-from kitgauge.fit.blur.shutter_profile import mean_rate, profile_limit
+from kitgauge.fit.blur.shutter_profile import Profile, mean_rate, profile_limits
 from kitgauge.fit.blur.streak_families import FAMILIES, HANDS
 from kitgauge.fit.newton import derivatives, maximise
 from kitgauge.fit.result import NORMAL_95, FitResult
@@ -91,9 +92,13 @@ class BlurFit:
     fastest_s: float
     slowest_s: float
     counts: dict[str, int]
-    lost: LostFrames
     # limits told so far by (keep, streak): profiles take time, and reports ask for the same ones again
     _told: dict[tuple[float, float], ShutterLimit] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def lost(self) -> LostFrames:
+        """Frames that are lost whatever the shutter time; worked out when first asked for, as it takes another fit."""
+        return lost_frames(self.families, self.data)
 
     def flags(self, streak_limit_px: float) -> tuple[str, ...]:
         """Return "model-misfit" where frames are lost at any time, or kept frames differ from the fit's keep rates."""
@@ -148,19 +153,26 @@ class BlurFit:
 
         Raises FitError for a keep rate outside 0 to 1 or a streak that is not positive.
         """
-        if not (0.0 < keep < 1.0 and streak_limit_px > 0.0):
-            raise FitError(
-                "no limit follows from this criterion",
-                got=f"keep {keep:g}, streak {streak_limit_px:g} px",
-                needed="keep between 0 and 1, streak above 0",
-                fix="give --criterion keep=0.8 or the like",
-            )
-        if (keep, streak_limit_px) not in self._told:
-            self._told[keep, streak_limit_px] = self._limit(keep, streak_limit_px)
-        return self._told[keep, streak_limit_px]
+        return self.limits_of([(keep, streak_limit_px)])[0]
 
-    def _limit(self, keep: float, streak_limit_px: float) -> ShutterLimit:
-        found = profile_limit(self.families, self.data, keep, streak_limit_px)
+    def limits_of(self, wanted: Sequence[tuple[float, float]]) -> tuple[ShutterLimit, ...]:
+        """Return the limit for each (keep, streak limit [px]) of `wanted`, as `limit` does, in less time than one by
+        one."""
+        for keep, streak_limit_px in wanted:
+            if not (0.0 < keep < 1.0 and streak_limit_px > 0.0):
+                raise FitError(
+                    "no limit follows from this criterion",
+                    got=f"keep {keep:g}, streak {streak_limit_px:g} px",
+                    needed="keep between 0 and 1, streak above 0",
+                    fix="give --criterion keep=0.8 or the like",
+                )
+        new = [pair for pair in dict.fromkeys(wanted) if pair not in self._told]
+        if new:
+            profiles = profile_limits(self.families, self.data, new)
+            self._told.update((pair, self._limit(*pair, found)) for pair, found in zip(new, profiles, strict=True))
+        return tuple(self._told[pair] for pair in wanted)
+
+    def _limit(self, keep: float, streak_limit_px: float, found: Profile) -> ShutterLimit:
         known = math.isfinite(found.value)
         low, high = (self._time(end) if known else math.nan for end in (found.low, found.high))
         first = math.log(self.fastest_s / self.data.reference_s) - _REACH_SLACK_STOPS * _STOP
@@ -182,7 +194,7 @@ class BlurFit:
     def limits(self, streak_limit_px: float, asked: float | None = None) -> tuple[ShutterLimit, ...]:
         """Return the limits at keep 0.5, 0.8, 0.9 and the asked rate, in rising order of keep."""
         rates = sorted({*_RATES, *(() if asked is None else (asked,))})
-        return tuple(self.limit(rate, streak_limit_px) for rate in rates)
+        return self.limits_of([(rate, streak_limit_px) for rate in rates])
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for `blur.fit`."""
@@ -305,7 +317,6 @@ def fit_blur(
         fastest_s=float(data.reference_s * np.exp(data.x.min())),
         slowest_s=float(data.reference_s * np.exp(data.x.max())),
         counts=counts,
-        lost=lost_frames(fits, data),
     )
 
 

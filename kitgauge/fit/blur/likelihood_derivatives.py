@@ -9,7 +9,7 @@ nodes stay in place meanwhile, since the integral does not depend on them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,8 @@ Array = NDArray[np.float64]
 FrameFunction = Callable[[Array, Array], Array]
 
 _STEP = 1e-3
+_STEPS = ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, -1))  # in ln scale and ln k
+_MANY = 4000  # numbers of an array from which on its size decides the time, not the call
 COLUMNS = 5
 
 
@@ -43,17 +45,27 @@ def frame_derivatives(of_frames: FrameFunction, scale: Array, ln_k: Array, has_s
 
     `of_frames(scale (m, n), k (m, 1))`; those in k are 0 where the family has no shape.
     """
-    middle = of_frames(scale, np.exp(ln_k))
-    up, down = of_frames(scale + _STEP, np.exp(ln_k)), of_frames(scale - _STEP, np.exp(ln_k))
+    steps = _STEPS if has_shape else _STEPS[:3]
+    values = _of_steps(of_frames, scale, ln_k, steps)
+    middle, up, down = values[:3]
     s, ss = (up - down) / (2.0 * _STEP), (up - 2.0 * middle + down) / _STEP**2
     if not has_shape:
         none = np.zeros_like(middle)
         return middle, s, none, ss, none, none
-    wide, narrow = of_frames(scale, np.exp(ln_k + _STEP)), of_frames(scale, np.exp(ln_k - _STEP))
-    both = of_frames(scale + _STEP, np.exp(ln_k + _STEP)) + of_frames(scale - _STEP, np.exp(ln_k - _STEP))
+    wide, narrow, more, less = values[3:]
     k, kk = (wide - narrow) / (2.0 * _STEP), (wide - 2.0 * middle + narrow) / _STEP**2
-    sk = (both - up - down - wide - narrow + 2.0 * middle) / (2.0 * _STEP**2)
+    sk = (more + less - up - down - wide - narrow + 2.0 * middle) / (2.0 * _STEP**2)
     return middle, s, k, ss, sk, kk
+
+
+def _of_steps(of_frames: FrameFunction, scale: Array, ln_k: Array, steps: Sequence[tuple[int, int]]) -> list[Array]:
+    """Return what frames add (m, n) at each of `steps` in ln scale and ln k."""
+    if scale.size > _MANY:
+        return [of_frames(scale + i * _STEP, np.exp(ln_k + j * _STEP)) for i, j in steps]
+    # few numbers: the time goes into the calls, so there is one
+    scales = np.concatenate([scale + i * _STEP for i, _ in steps])
+    shapes = np.exp(np.concatenate([ln_k + j * _STEP for _, j in steps]))
+    return list(of_frames(scales, shapes).reshape(len(steps), *scale.shape))
 
 
 def total_derivatives(
@@ -62,29 +74,39 @@ def total_derivatives(
     """Return value (m, q, j), gradient (m, q, j, 5) and Hessian (m, q, j, 5, 5) of each burst at each node.
 
     `frames`: value and derivatives (m, q, n) in ln scale and ln k; `slope` (m, 1, 1) is b; `stretch`: h and its
-    derivatives in g (m, 1, n); `node` (m, q, n): the burst's factor in units of tau; `members` (n, j).
+    derivatives in g (m, 1, n); `node` (m, q, j): the burst's factor in units of tau; `members` (n, j).
     """
     value, s, k, ss, sk, kk = frames
-    h, h_g, h_gg = (np.broadcast_to(part, s.shape) for part in stretch)
-    # ln scale = a + b h(g) + tau node
-    inner = np.stack([np.ones_like(s), h, np.zeros_like(s), slope * h_g, np.broadcast_to(node, s.shape)], axis=-1)
-    first = s[..., None] * inner
-    first[..., 2] = k
-    second = ss[..., None, None] * inner[..., :, None] * inner[..., None, :]
-    second[..., 2, :] = sk[..., None] * inner
-    second[..., :, 2] = second[..., 2, :]
-    second[..., 2, 2] = kk
-    second[..., 1, 3] += s * h_g
-    second[..., 3, 1] += s * h_g
-    second[..., 3, 3] += s * slope * h_gg
-    gathered = np.moveaxis(np.moveaxis(first, 2, -1) @ members, -1, 2)
-    curved = np.moveaxis(np.moveaxis(second, 2, -1) @ members, -1, 2)
-    return value @ members, gathered, curved
+    h, h_g, h_gg = stretch
+    # ln scale = a + b h(g) + tau node; slope and node are those of the burst, so that sums over its frames come first
+    of_h, of_g = ss * h, ss * h_g
+    terms = (value, s, k, ss, sk, kk, s * h, s * h_g, s * h_gg, of_h, of_g, of_h * h, of_h * h_g, of_g * h_g,
+             sk * h, sk * h_g)  # fmt: skip
+    value, s, k, ss, sk, kk, s_h, s_g, s_gg, ss_h, ss_g, ss_hh, ss_hg, ss_gg, sk_h, sk_g = np.stack(terms) @ members
+    first = np.stack([s, s_h, k, slope * s_g, node * s], axis=-1)
+    upper = (
+        (ss, ss_h, sk, slope * ss_g, node * ss),
+        (ss_hh, sk_h, slope * ss_hg + s_g, node * ss_h),
+        (kk, slope * sk_g, node * sk),
+        (slope**2 * ss_gg + slope * s_gg, node * slope * ss_g),
+        (node**2 * ss,),
+    )
+    second = np.empty((*s.shape, COLUMNS, COLUMNS))
+    for row, parts in enumerate(upper):
+        for column, part in enumerate(parts, row):
+            second[..., row, column] = second[..., column, row] = part
+    return value, first, second
+
+
+def log_sum(terms: Array, axis: int) -> Array:
+    """Return ln sum exp(terms) along one axis, for finite sums; SciPy's takes several times as long on small arrays."""
+    top = np.max(terms, axis=axis, keepdims=True)
+    return np.asarray(np.squeeze(top, axis) + np.log(np.sum(np.exp(terms - top), axis=axis)), dtype=np.float64)
 
 
 def over_nodes(terms: Array, gradient: Array, hessian: Array) -> tuple[Array, Array, Array]:
     """Return ln sum exp(terms) over the nodes, axis 1, with gradient and Hessian: (m, j), (m, j, 5), (m, j, 5, 5)."""
-    total = special.logsumexp(terms, axis=1)
+    total = log_sum(terms, axis=1)
     weight = np.exp(terms - total[:, None])
     mean = np.einsum("mqj,mqjp->mjp", weight, gradient)
     spread = np.einsum("mqj,mqjp,mqjr->mjpr", weight, gradient, gradient) - mean[..., :, None] * mean[..., None, :]

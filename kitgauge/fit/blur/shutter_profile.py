@@ -28,6 +28,7 @@ from kitgauge.fit.blur.blur_likelihood import (
     parameter_bounds,
     stretched,
 )
+from kitgauge.fit.blur.likelihood_derivatives import COLUMNS
 from kitgauge.fit.blur.streak_families import FAMILIES
 from kitgauge.fit.newton import derivatives as differences
 from kitgauge.fit.newton import maximise
@@ -36,6 +37,8 @@ Array = NDArray[np.float64]
 
 _GRID = np.array([-4.0, -3.0, -2.3, -1.7, -1.2, -0.6, 0.0, 0.6, 1.2, 1.7, 2.3, 3.0, 4.0])
 _GRID_OF_BURSTS = np.array([-3.2, -2.4, -1.8, -1.0, 0.0, 1.0, 1.8, 2.4, 3.2])  # each place costs more there
+_LN_LIMIT, _KEEP = COLUMNS, COLUMNS + 1  # columns beside the parameters
+_WIDER = np.array([1.0, 1.25, 1.6, 2.0])  # places of a further search, as shares of its reach
 _FIRST_STEP = 1.0  # of a parameter, farther than which a straight guess is not trusted
 _FARTHEST = 20.0  # ln(t / t0) beyond any shutter time
 _WIDEST = 10.0 * math.log(2.0)  # an interval that reaches farther than ten stops from the limit is open on that side
@@ -51,20 +54,21 @@ class Profile:
 
 
 class _AtLimit:
-    """Log-likelihood of one family in the parameters (w, b, ln k, g, tau)."""
+    """Log-likelihood of one family in (w, b, ln k, g, tau); two more columns hold each row's ln limit and keep rate."""
 
-    def __init__(self, fit: FamilyFit, data: StreakData, keep: float, streak_limit_px: float) -> None:
+    def __init__(self, fit: FamilyFit, data: StreakData) -> None:
         self.family = FAMILIES[fit.name]
         self.likelihood = Likelihood(self.family, data)
-        self.keep, self.log_limit = keep, math.log(streak_limit_px)
         self.bursts = data.burst is not None
 
     def __call__(self, place: Array) -> Array:
-        a = self.log_limit - self._quantile(place) - self._grown(place)
-        return self.likelihood(np.column_stack([a, place[:, 1:]]))
+        return self.likelihood(self._theta(place, self._quantile(place), self._grown(place)))
+
+    def _theta(self, place: Array, quantile: Array, grown: Array) -> Array:
+        return np.column_stack([place[:, _LN_LIMIT] - quantile - grown, place[:, 1:COLUMNS]])
 
     def _quantile(self, place: Array) -> Array:
-        return log_quantile(self.family, self.keep, np.exp(place[:, 2]), place[:, 4])
+        return log_quantile(self.family, place[:, _KEEP], np.exp(place[:, 2]), place[:, 4])
 
     def _grown(self, place: Array) -> Array:
         return place[:, 1] * stretched(place[:, 0], place[:, 3])
@@ -76,9 +80,8 @@ class _AtLimit:
             of_z = of_z[1:]
         z, z_first, z_second = differences(self._quantile, place, of_z)
         h, h_first, h_second = differences(self._grown, place, of_h)
-        theta = np.column_stack([self.log_limit - z - h, place[:, 1:]])
-        value, gradient, hessian = self.likelihood.derivatives(theta)
-        m, d = place.shape
+        value, gradient, hessian = self.likelihood.derivatives(self._theta(place, z, h))
+        m, d = place.shape[0], COLUMNS
         jacobian = np.broadcast_to(np.diag([0.0, *[1.0] * (d - 1)]), (m, d, d)).copy()
         jacobian[:, 0, of_z], bent = -z_first, np.zeros((m, d, d))
         jacobian[:, 0, of_h] = -h_first
@@ -123,69 +126,93 @@ def frames_worth(fit: FamilyFit, data: StreakData) -> float:
     return float(np.sum(sizes / (1.0 + (sizes - 1.0) * between / (between + within))))
 
 
-def profile_limit(
-    fits: Sequence[FamilyFit], data: StreakData, keep: float, streak_limit_px: float, confidence: float = 0.95
-) -> Profile:
-    """Return the limit's place and interval; `fits` in the order of AICc, the best first."""
+def profile_limits(
+    fits: Sequence[FamilyFit], data: StreakData, wanted: Sequence[tuple[float, float]], confidence: float = 0.95
+) -> list[Profile]:
+    """Return place and interval of the limit for each (keep, streak limit [px]) of `wanted`, all in one search.
+
+    `fits` in the order of AICc, the best first.
+    """
     best = fits[0]
-    value = limit_place(fits, keep, streak_limit_px)
+    values = np.array([limit_place(fits, keep, streak_px) for keep, streak_px in wanted])
+    held = np.array([[math.log(streak_px), keep] for keep, streak_px in wanted])
     freedom = max(frames_worth(best, data) - free_parameters(best.name).size, 1.0)
     allowed = float(stats.f.ppf(confidence, 1, freedom))
-    centre = value if math.isfinite(value) and abs(value) < _WIDEST else math.copysign(_WIDEST, value)
-    racing = [(fit, _AtLimit(fit, data, keep, streak_limit_px)) for fit in fits if fit.aicc - best.aicc < allowed]
-    width = _first_width(racing[0][1], best, centre)
+    centres = np.clip(values, -_WIDEST, _WIDEST)
+    racing = [_Race(fit, data, centres, held) for fit in fits if fit.aicc - best.aicc < allowed]
+    widths = np.array([racing[0].first_width(number) for number in range(len(wanted))])
 
-    def excess(grid: Array) -> Array:
-        lowest = np.min([_profile(fit, at, centre, grid) for fit, at in racing], axis=0)
+    def excess(which: NDArray[np.intp], grid: Array) -> Array:
+        lowest = np.min([race.profile(which, grid) for race in racing], axis=0)
         return np.asarray(lowest - best.aicc, dtype=np.float64)
 
-    grid = centre + width * (_GRID if data.burst is None else _GRID_OF_BURSTS)
-    levels = excess(grid)
-    ends = []
-    for sign in (-1.0, 1.0):
-        reach = 4.0 * width
-        side, side_levels = grid, levels
-        while True:
-            crossing = _crossing(side, side_levels, centre, sign, allowed)
-            if crossing is not None or reach > _WIDEST:
-                break
-            side = centre + sign * reach * np.array([1.0, 1.25, 1.6, 2.0])
-            side_levels = excess(side)
-            reach *= 2.0
-        ends.append(sign * math.inf if crossing is None else crossing)
-    return Profile(value, ends[0], ends[1])
+    grids = centres[:, None] + widths[:, None] * (_GRID if data.burst is None else _GRID_OF_BURSTS)
+    levels = excess(np.repeat(np.arange(len(wanted)), grids.shape[1]), grids.ravel()).reshape(grids.shape)
+
+    ends, searched = np.full((len(wanted), 2), math.nan), np.ones((len(wanted), 2), dtype=bool)
+    sides, side_levels = np.stack([grids, grids], axis=1), np.stack([levels, levels], axis=1)
+    reach = 4.0 * widths
+    while True:
+        for number, side in np.argwhere(searched):
+            sign = (-1.0, 1.0)[side]
+            crossing = _crossing(sides[number, side], side_levels[number, side], centres[number], sign, allowed)
+            if crossing is not None or reach[number] > _WIDEST:
+                ends[number, side] = sign * math.inf if crossing is None else crossing
+                searched[number, side] = False
+        number, side = np.nonzero(searched)
+        if number.size == 0:
+            return [Profile(*(float(part) for part in row)) for row in zip(values, *ends.T, strict=True)]
+        # farther out, all limits together
+        wider = centres[number, None] + np.array([-1.0, 1.0])[side, None] * reach[number, None] * _WIDER
+        sides, side_levels = np.zeros((len(wanted), 2, _WIDER.size)), np.zeros((len(wanted), 2, _WIDER.size))
+        sides[number, side] = wider
+        side_levels[number, side] = excess(np.repeat(number, _WIDER.size), wider.ravel()).reshape(wider.shape)
+        reach *= 2.0
 
 
-def _first_width(at: _AtLimit, fit: FamilyFit, centre: float) -> float:
-    """Return a first guess of the limit's standard error, from the curvature at the best fit."""
-    place = np.array([[centre, *fit.theta[1:]]])
-    free = free_parameters(fit.name, at.bursts)
-    hessian = at.derivatives(place)[2][0][np.ix_(free, free)]
+class _Race:
+    """One family's AICc about its best fit, for several limits (l,) with their ln streak limit and keep rate (l, 2)."""
+
+    def __init__(self, fit: FamilyFit, data: StreakData, centres: Array, held: Array) -> None:
+        self.fit, self.centres, self.held = fit, centres, held
+        self.at = _AtLimit(fit, data)
+        self.free = free_parameters(fit.name, self.at.bursts)
+        _, _, hessians = self.at.derivatives(self._places(np.arange(centres.size), centres))
+        self.hessians = hessians[:, self.free[:, None], self.free]
+        # how the rest gives way when the limit is moved, to first order: the maxima are then a step or two away
+        self.along = np.array([_solved(hessian[1:, 1:], -hessian[1:, 0]) for hessian in self.hessians])
+
+    def _places(self, which: NDArray[np.intp], grid: Array) -> Array:
+        return np.column_stack([grid, np.tile(self.fit.theta[1:], (grid.size, 1)), self.held[which]])
+
+    def first_width(self, number: int) -> float:
+        """Return a first guess of the limit's standard error, from the curvature at the best fit."""
+        try:
+            variance = float(np.linalg.inv(-self.hessians[number])[0, 0])
+        except np.linalg.LinAlgError:
+            variance = math.nan
+        return min(max(math.sqrt(variance), 0.02), 2.0) if variance > 0 else 0.5
+
+    def profile(self, which: NDArray[np.intp], grid: Array) -> Array:
+        """Return AICc with limit number `which` held at each place of `grid` (the penalty of the family, -2 lnL
+        maximised over the rest)."""
+        start, free = self._places(which, grid), self.free[1:]
+        moved = (grid - self.centres[which])[:, None] * self.along[which]
+        start[:, free] += np.where(np.abs(moved) < _FIRST_STEP, moved, 0.0)
+        ends = parameter_bounds(self.at.bursts)
+        lower, upper = (
+            np.pad(end, (0, 2), constant_values=side * math.inf) for side, end in zip((-1, 1), ends, strict=True)
+        )
+        lower[0], upper[0] = -math.inf, math.inf
+        _, values, _ = maximise(self.at, start, free, lower, upper, self.at.derivatives, self.at.likelihood.slack)
+        return self.fit.aicc + 2.0 * self.fit.log_likelihood - 2.0 * values
+
+
+def _solved(matrix: Array, right: Array) -> Array:
     try:
-        variance = float(np.linalg.inv(-hessian)[0, 0])
+        return np.asarray(np.linalg.solve(matrix, right), dtype=np.float64)
     except np.linalg.LinAlgError:
-        variance = math.nan
-    return min(max(math.sqrt(variance), 0.02), 2.0) if variance > 0 else 0.5
-
-
-def _profile(fit: FamilyFit, at: _AtLimit, centre: float, grid: Array) -> Array:
-    """Return AICc with the limit held at each place of `grid` (the penalty of the family, -2 lnL maximised
-    over the rest)."""
-    start = np.column_stack([grid, np.broadcast_to(fit.theta[1:], (grid.size, fit.theta.size - 1))])
-    free = free_parameters(fit.name, at.bursts)[1:]
-    # how the rest gives way when the limit is moved, to first order: the maxima are then a step or two away
-    _, _, hessian = at.derivatives(np.array([[centre, *fit.theta[1:]]]))
-    try:
-        along = np.linalg.solve(hessian[0][np.ix_(free, free)], -hessian[0][free, 0])
-    except np.linalg.LinAlgError:
-        along = np.zeros(free.size)
-    moved = (grid - centre)[:, None] * along
-    start[:, free] += np.where(np.abs(moved) < _FIRST_STEP, moved, 0.0)
-    lower, upper = parameter_bounds(at.bursts)
-    lower[0], upper[0] = -math.inf, math.inf
-    _, values, _ = maximise(at, start, free, lower, upper, at.derivatives, at.likelihood.slack)
-    penalty = fit.aicc + 2.0 * fit.log_likelihood
-    return penalty - 2.0 * values
+        return np.zeros_like(right)
 
 
 def _crossing(grid: Array, levels: Array, centre: float, sign: float, allowed: float) -> float | None:

@@ -21,7 +21,8 @@ Array = NDArray[np.float64]
 
 _SMALLEST = 1e-300
 _GROUPS = (1, 2, 3, 6, 12, 30, 120)
-_BISECTIONS = 50
+_HALVINGS = 50
+_CLOSE = 1e-12
 
 
 @cache
@@ -45,9 +46,10 @@ def _tails(z: Array, k: Array) -> tuple[Array, Array]:
     slant = rate * k[..., None]
     away = (w[..., None] + slant) / math.sqrt(2.0)
     near = 0.5 * np.exp(-0.5 * np.minimum(np.square(w), 1400.0))[..., None] * special.erfcx(np.maximum(away, -5.0))
-    # where Phi is 1 to rounding, its product with the exponential would overflow before it is formed
-    far = np.exp(np.minimum(z[..., None] * rate + 0.5 * np.square(slant), 0.0))
-    return w, np.where(away > -5.0, near, far)
+    far = away <= -5.0
+    if np.any(far):  # where Phi is 1 to rounding, its product with the exponential would overflow before it is formed
+        near[far] = np.exp(np.minimum((z[..., None] * rate + 0.5 * np.square(slant))[far], 0.0))
+    return w, near
 
 
 def log_density(z: Array, k: Array) -> Array:
@@ -70,14 +72,23 @@ def log_above(z: Array, k: Array) -> Array:
 
 
 def log_quantile(p: float | Array, k: Array) -> Array:
-    """Return ln of the p quantile, in the shape of both arguments."""
+    """Return ln of the p quantile, in the shape of both arguments: Newton's method, halving where it leaves the
+    bracket."""
     wanted, k = np.broadcast_arrays(np.log(np.asarray(p, dtype=np.float64)), np.asarray(k, dtype=np.float64))
+    weight, rate = exponentials()
     low, high = wanted - 6.0 * k - 1.0, 12.0 * k + 0.0 * wanted
-    for _ in range(_BISECTIONS):
-        middle = 0.5 * (low + high)
-        under = log_below(middle, k) < wanted
-        low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return np.asarray(0.5 * (low + high))
+    place = 0.5 * (low + high)
+    for _ in range(_HALVINGS):
+        w, tails = _tails(place, k)
+        share = np.clip(special.ndtr(w) + tails @ weight, _SMALLEST, 1.0)
+        below = np.log(share)
+        low, high = np.where(below < wanted, place, low), np.where(below < wanted, high, place)
+        further = place + (wanted - below) * share / np.maximum(tails @ (weight * rate), _SMALLEST)
+        further = np.where((further >= low) & (further <= high), further, 0.5 * (low + high))
+        moved, place = np.abs(further - place), further
+        if np.all(moved < _CLOSE):
+            break
+    return np.asarray(place)
 
 
 def log_mean(k: Array) -> Array:

@@ -49,33 +49,45 @@ class ApertureCurve:
     draws: Array  # (draw, grid) [cy/px], equally likely curves
 
 
-Table = tuple[Array, Array]  # sigma grid (sigma,), ln MTF50 (wavelength scale, f-number, sigma)
+@dataclass(frozen=True)
+class _Table:
+    """ln MTF50 at `sigma` (sigma,) as parabolas of the wavelength, x = 0 as expected and -1, 1 at the outer scales.
+
+    `coefficients` (3, f-number x (sigma - 1)) are those of 1, x, x^2, `rises` by how much they rise to the next sigma.
+    """
+
+    sigma: Array
+    coefficients: Array
+    rises: Array
 
 
 @lru_cache(maxsize=32)  # the regions of a run share their f-numbers
-def _cached_table(f_numbers: tuple[float, ...], pitch_um: float, wavelength_um: float) -> Table:
+def _cached_table(f_numbers: tuple[float, ...], pitch_um: float, wavelength_um: float) -> _Table:
     sigma = np.concatenate([[0.0], np.geomspace(0.02, 1.5 * _LARGEST_SIGMA_PX, 160)])
     cutoff = diffraction_px(np.array(f_numbers), pitch_um, wavelength_um)
     scaled = np.array(_WAVELENGTH_SCALES)[:, None, None] * cutoff[:, None]
-    return sigma, np.log(system_mtf50(scaled, sigma))
+    short, middle, long = np.log(system_mtf50(scaled, sigma))  # each (f-number, sigma)
+    # ln MTF50 is smooth enough in the wavelength for a parabola through three of them
+    logs = np.stack([middle, 0.5 * (long - short), 0.5 * (long + short) - middle])
+    return _Table(sigma, logs[..., :-1].reshape(3, -1), np.diff(logs).reshape(3, -1))
 
 
-def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> Table:
+def _sigma_table(f_number: Array, pitch_um: float, wavelength_um: float) -> _Table:
     """Return the model's table so that the fit interpolates instead of solving."""
     return _cached_table(tuple(f_number.tolist()), pitch_um, wavelength_um)
 
 
-def _log_mtf50(table: Table, parameters: Array, relative: Array) -> Array:
+def _log_mtf50(table: _Table, parameters: Array, relative: Array) -> Array:
     """Return (..., f-number) ln MTF50 for parameters (..., 4) = floor, a, p, wavelength scale, at N / N0."""
-    grid, logs = table
+    grid = table.sigma
     sigma = _sigma(parameters, relative)
-    k = np.clip(np.searchsorted(grid, sigma) - 1, 0, grid.size - 2)
-    part = (sigma - grid[k]) / (grid[k + 1] - grid[k])
-    column = np.arange(logs.shape[1])
-    at = logs[:, column, k] * (1.0 - part) + logs[:, column, k + 1] * part
-    # a parabola through the three wavelengths: ln MTF50 is that smooth in the wavelength
+    k = grid[1:-1].searchsorted(sigma)
+    low = grid.take(k)
+    part = (sigma - low) / (grid.take(k + 1) - low)
+    place = k + np.arange(relative.size) * (grid.size - 1)
+    level, slope, bend = table.coefficients.take(place, axis=1) + table.rises.take(place, axis=1) * part
     x = (parameters[..., 3, None] - 1.0) / (_WAVELENGTH_SCALES[2] - 1.0)
-    return np.asarray(0.5 * x * (x - 1.0) * at[0] + (1.0 - x * x) * at[1] + 0.5 * x * (x + 1.0) * at[2])
+    return np.asarray(level + x * (slope + x * bend))
 
 
 def _sigma(parameters: Array, relative: Array) -> Array:
@@ -157,7 +169,7 @@ def fit_physical(
     return ApertureCurve(result=fit, f_number=grid, mtf50=curve, draws=draws)
 
 
-def _best(starts: Sequence[Array], table: Table, relative: Array, mtf50: Array, error: Array) -> OptimizeResult:
+def _best(starts: Sequence[Array], table: _Table, relative: Array, mtf50: Array, error: Array) -> OptimizeResult:
     """Return the best parameters (floor, a, p, wavelength scale) from several starts."""
 
     def residual(theta: Array) -> Array:
@@ -181,7 +193,7 @@ def _best(starts: Sequence[Array], table: Table, relative: Array, mtf50: Array, 
     return min(tried, key=lambda found: float(found.cost))
 
 
-def _chi_square(theta: Array, table: Table, relative: Array, mtf50: Array, error: Array) -> float:
+def _chi_square(theta: Array, table: _Table, relative: Array, mtf50: Array, error: Array) -> float:
     """Return the misfit of the points and of the wavelength in standard errors, squared and summed."""
     misfit = (np.log(mtf50) - _log_mtf50(table, theta, relative)) / error
     return float(misfit @ misfit + ((theta[3] - 1.0) / _WAVELENGTH_SPREAD) ** 2)

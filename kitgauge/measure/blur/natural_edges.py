@@ -36,6 +36,7 @@ _LOOK = 2  # after which of them what is no step is left
 _MISFIT = 0.08  # root mean square of residuals over the step, beyond noise
 _WIDTH_ERROR = 0.15  # of the spread, relative
 _LEAST_SAMPLES = 20
+_STRIP = 256  # rows worked on at a time
 _ROOT_2, _ROOT_PI = np.sqrt(2.0), np.sqrt(np.pi)
 
 
@@ -180,7 +181,9 @@ def _candidates(picture: _Picture) -> Array:
     weights = picture.valid.astype(np.float32)
     near = cv2.GaussianBlur(weights, (0, 0), 1.0)
     smooth = cv2.GaussianBlur(picture.samples * weights, (0, 0), 1.0) / np.maximum(near, 1e-6)
+    del weights, near
     across, down = (np.asarray(cv2.Scharr(smooth, cv2.CV_32F, *way), np.float32) / 32.0 for way in ((1, 0), (0, 1)))
+    del smooth  # a picture is as large as the frame: no more of them at a time than needed
     # relative to noise, so that bright and dark parts compete fairly
     size = np.hypot(across, down)
     noise = cv2.GaussianBlur(picture.noise, (0, 0), 1.0)
@@ -218,13 +221,19 @@ def _clear(valid: Mask) -> Mask:
 
 
 def _crest(size: Image, across: Image, down: Image) -> Mask:
-    """Return where the slope is not smaller than on either side along its own direction."""
-    turn = np.mod(np.arctan2(down, across), np.pi)
-    sector = np.rint(turn / (np.pi / 4)).astype(np.int8) % 4
+    """Return where the slope is not smaller than on either side along its own direction; nowhere along the border."""
     best = np.zeros(size.shape, bool)
-    for number, (dx, dy) in enumerate(((1, 0), (1, 1), (0, 1), (-1, 1))):
-        ahead, behind = np.roll(size, (-dy, -dx), (0, 1)), np.roll(size, (dy, dx), (0, 1))
-        best |= (sector == number) & (size >= ahead) & (size > behind)
+    rows, columns = size.shape
+    for top in range(1, rows - 1, _STRIP):
+        bottom = min(top + _STRIP, rows - 1)
+        here = (slice(top, bottom), slice(1, columns - 1))
+        turn = np.mod(np.arctan2(down[here], across[here]), np.pi)
+        sector = np.rint(turn / (np.pi / 4)).astype(np.int8) % 4
+        for number, (dx, dy) in enumerate(((1, 0), (1, 1), (0, 1), (-1, 1))):
+            ahead, behind = (
+                size[top + way * dy : bottom + way * dy, 1 + way * dx : columns - 1 + way * dx] for way in (1, -1)
+            )
+            best[here] |= (sector == number) & (size[here] >= ahead) & (size[here] > behind)
     return best
 
 

@@ -18,6 +18,7 @@ quality 98 adds as much; noise of many codes, or smoothed, passes within a few p
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -107,7 +108,7 @@ class DevelopedPair:
         """Return the pair that `as_dict` wrote; None (JSON's null) becomes NaN."""
 
         def restored(value: Any) -> Any:
-            if isinstance(value, list):
+            if isinstance(value, (list, array)):
                 return tuple(math.nan if item is None else item for item in value)
             return math.nan if value is None else value
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from array import array
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
@@ -116,6 +117,8 @@ class EdgeMeasurement:
                 known[key] = tuple(value)
             elif key == "colours":
                 known[key] = tuple(EdgeColour.from_dict(colour) for colour in value)
+            elif isinstance(value, array):
+                known[key] = np.frombuffer(value)  # the same memory: rows of numbers are most of what a run keeps
             elif isinstance(value, list):
                 known[key] = np.array([math.nan if v is None else v for v in value], dtype=np.float64)
             else:

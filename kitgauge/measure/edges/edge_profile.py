@@ -58,9 +58,10 @@ class EdgeProfile:
         """Rebuild from `as_dict` (null becomes NaN)."""
         return cls(
             candidate=EdgeCandidate.from_dict(values["candidate"]),
-            position_px=np.array(values["position_px"], dtype=np.float64),
-            esf=np.array(values["esf"], dtype=np.float64),
-            esf_stderr=np.array(values["esf_stderr"], dtype=np.float64),
+            # the memory of arrays is taken as it is: these rows are most of what a run keeps
+            position_px=np.asarray(values["position_px"], dtype=np.float64),
+            esf=np.asarray(values["esf"], dtype=np.float64),
+            esf_stderr=np.asarray(values["esf_stderr"], dtype=np.float64),
             flags=tuple(values["flags"]),
         )
 

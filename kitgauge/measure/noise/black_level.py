@@ -19,6 +19,7 @@ import numpy as np
 from kitgauge.flags import rejects
 from kitgauge.measure.noise.dark_pair import DarkPair, level_tolerance
 from kitgauge.measure.noise.noise_points import PlanePairs
+from kitgauge.measure.noise.pair_columns import values_of, with_values
 
 LEAK = "light-leak"
 _NO_BLACK = {LEAK, "clipped-black"}
@@ -58,7 +59,7 @@ def settle_black(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float, tu
     quantum = _dn_per_electron(by_iso)
     errors: dict[int, dict[float, list[float]]] = {}
     leaks: dict[float, set[int]] = {
-        iso: {index for plane in planes for index, dark in enumerate(plane.darks) if LEAK in dark.flags}
+        iso: {at for plane in planes for at, flags in enumerate(values_of(plane.darks, "flags")) if LEAK in flags}
         for iso, planes in by_iso.items()
     }
     for position in range(max((len(planes) for planes in by_iso.values()), default=0)):
@@ -133,11 +134,14 @@ def _clean(plane: PlanePairs) -> list[tuple[int, DarkPair]]:
     return [(index, dark) for index, dark in enumerate(plane.darks) if not _NO_BLACK & set(dark.flags)]
 
 
-def _marked(darks: Sequence[DarkPair], leaks: set[int]) -> tuple[DarkPair, ...]:
-    return tuple(
-        replace(dark, flags=(*dark.flags, LEAK)) if index in leaks and LEAK not in dark.flags else dark
-        for index, dark in enumerate(darks)
-    )
+def _marked(darks: Sequence[DarkPair], leaks: set[int]) -> Sequence[DarkPair]:
+    if not leaks:
+        return darks
+    flags = [
+        (*flags, LEAK) if index in leaks and LEAK not in flags else flags
+        for index, flags in enumerate(values_of(darks, "flags"))
+    ]
+    return with_values(darks, flags=flags)
 
 
 def _seen(iso: float, plane: PlanePairs, dark: DarkPair, dn_per_electron: float) -> _Dark:
@@ -170,7 +174,7 @@ def _dn_per_electron(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float
     for iso, planes in by_iso.items():
         ratios = []
         for plane in planes:
-            dark = min((pair.variance_dn2 for pair in plane.darks), default=0.0)
+            dark = min(values_of(plane.darks, "variance_dn2"), default=0.0)
             for flat in plane.flats:
                 shot = flat.variance_dn2 - flat.dark_weight * dark
                 if not rejects(flat.flags) and shot > 0 and flat.shot_dn > 0:

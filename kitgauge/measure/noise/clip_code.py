@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from kitgauge.measure.noise.noise_fit import PlanePairs, piled_dn
+from kitgauge.measure.noise.pair_columns import values_of
 
 # Thresholds: common practice, no source.
 _OFF = 0.002  # of white: the last codes of a converter lie about as much apart among photosites
@@ -38,9 +39,10 @@ def carry_clip_code(by_iso: Mapping[float, Sequence[PlanePairs]]) -> dict[float,
                 for other in column.values()
                 if abs(_white(other) - white) <= 0.5 and math.isfinite(code := piled_dn(other))
             ]
-            brightest = max((flat.top_dn + flat.black_dn for flat in plane.flats), default=math.inf)
+            tops = zip(values_of(plane.flats, "top_dn"), values_of(plane.flats, "black_dn"), strict=True)
+            brightest = max((top + black for top, black in tops), default=math.inf)
             code = _agreed(codes, white)
-            scaled = any(_SCALED & set(flat.flags) for flat in plane.flats)
+            scaled = any(_SCALED & set(flags) for flags in values_of(plane.flats, "flags"))
             if math.isnan(piled_dn(plane)) and not scaled and code > brightest:
                 out[iso][position] = replace(plane, clip_dn=code)
     return {iso: tuple(planes) for iso, planes in out.items()}

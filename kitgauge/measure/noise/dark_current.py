@@ -7,6 +7,7 @@ proportion to the exposure time, both by the electrons that heat sets free.
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -61,7 +62,7 @@ class DarkExposure:
     def from_dict(cls, values: Mapping[str, Any]) -> DarkExposure:
         """Return what `as_dict` wrote; None (JSON's null) becomes NaN."""
         plain: dict[str, Any] = {
-            name: tuple(value) if isinstance(value, list) else math.nan if value is None else value
+            name: tuple(value) if isinstance(value, (list, array)) else math.nan if value is None else value
             for name, value in values.items()
         }
         return cls(**plain)

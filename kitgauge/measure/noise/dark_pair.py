@@ -40,7 +40,7 @@ _PADDED_STEP = 3  # from which on codes are padded, or an ISO pushed so far that
 UNCERTAIN = 0.25  # relative error from which on a read noise behind rounding is not worth stating
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class DarkPair:
     """What two dark frames of one setting tell of one colour plane. Unknown is NaN.
 

@@ -10,13 +10,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from kitgauge.flags import FLAGS, rejects
+from kitgauge.flags import rejects
 from kitgauge.measure.noise.dark_pair import DarkPair
+from kitgauge.measure.noise.pair_columns import values_of
 from kitgauge.measure.noise.photon_transfer import TOO_DARK_SHARE, FlatPair
 from kitgauge.measure.noise.rounding import QUANTISATION_DN2, is_one, quantisation_dn2
 from kitgauge.measure.noise.scatter import scatter_limit
@@ -43,7 +43,7 @@ COLLAPSED = "varies less than its level explains: part of it is saturated"
 SUPPOSED_READ_NOISE_E = 5.0
 SUPPOSED_READ_NOISE_DN = 1.5
 # cut off, light's shot noise in it, noise of two frames, unknown
-_NO_READ_NOISE = {"clipped-black", "light-leak", "dark-subtracted", "rounding-dominates", "iso-changed"}
+NO_READ_NOISE = {"clipped-black", "light-leak", "dark-subtracted", "rounding-dominates", "iso-changed"}
 
 
 @dataclass(frozen=True)
@@ -52,20 +52,25 @@ class PlanePairs:
 
     `colour` as in `frames.mosaic.Plane`: R, G1, G2, B (2 x 2), R, G, B (6 x 6), G (monochrome). `black_dn`,
     if given, replaces the black level that the flats were measured with (for instance by the darks' mean);
-    `black_source` tells where it comes from: "masked", "dark", "metadata" or "unknown".
+    `black_source` tells where it comes from: "masked", "dark", "metadata" or "unknown". Of many pairs `flats` and
+    `darks` are `pair_columns`, which make a pair anew each time that it is asked for.
     """
 
     colour: str
-    flats: tuple[FlatPair, ...]
-    darks: tuple[DarkPair, ...] = ()
+    flats: Sequence[FlatPair]
+    darks: Sequence[DarkPair] = ()
     black_dn: float | None = None
     black_source: str = "unknown"
     flat_settings: tuple[tuple[float, float], ...] = ()  # (shutter_s, f_number) of each of `flats`, NaN unknown
     dark_settings: tuple[tuple[float, float], ...] = ()
     clip_dn: float = math.nan  # code on which flats of other ISO values pile up, where it is not the stated white
 
+    def in_full(self) -> PlanePairs:
+        """Return the plane with its pairs as objects that last: for what tells them apart by identity."""
+        return replace(self, flats=tuple(self.flats), darks=tuple(self.darks))
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, slots=True)
 class UsedFlat:
     """A flat as the fit sees it: against the settled black."""
 
@@ -125,7 +130,7 @@ def black_of(plane: PlanePairs, flat: FlatPair) -> float:
 
 def piled_dn(plane: PlanePairs) -> float:
     """Return the code on which flats of `plane` pile up (median), else those of other ISO values, NaN if unknown."""
-    levels = [flat.clipped_level_dn for flat in plane.flats if math.isfinite(flat.clipped_level_dn)]
+    levels = [level for level in values_of(plane.flats, "clipped_level_dn") if math.isfinite(level)]
     return float(np.median(levels)) if levels else plane.clip_dn
 
 
@@ -143,14 +148,14 @@ def usable_flats(plane: PlanePairs) -> list[UsedFlat]:
 def usable_darks(plane: PlanePairs) -> list[DarkPair]:
     """Return the darks that tell read noise; where codes were scaled digitally, rounding stands for what it is where
     noise is wide (`rounding.quantisation_dn2`), and what it may be here widens the error."""
-    darks = [dark for dark in plane.darks if not _NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
+    darks = [dark for dark in plane.darks if not NO_READ_NOISE & set(dark.flags) and dark.variance_dn2 > 0]
     scale = scale_of(plane)
     return darks if is_one(scale) else [_seen_through(dark, scale, len(darks)) for dark in darks]
 
 
 def scale_of(plane: PlanePairs) -> float:
     """Return the factor by which the codes of a plane's flats were scaled digitally (median), NaN where unknown."""
-    scales = [flat.code_scale for flat in plane.flats if math.isfinite(flat.code_scale)]
+    scales = [scale for scale in values_of(plane.flats, "code_scale") if math.isfinite(scale)]
     return float(np.median(scales)) if scales else math.nan
 
 
@@ -237,7 +242,8 @@ def _collapsed(flats: list[UsedFlat], darks: list[DarkPair]) -> list[UsedFlat]:
         line = _line(darker, darks) if told else None
         fallen = [] if line is None else [flat for flat in ordered[start:end] if _below(flat, line)]
         out += fallen
-        darker += [flat for flat in ordered[start:end] if flat not in fallen]
+        known = {id(flat) for flat in fallen}
+        darker += [flat for flat in ordered[start:end] if id(flat) not in known]
         start = end
     return out
 
@@ -341,59 +347,3 @@ def _one_level(flats: list[UsedFlat], shot: NDArray[np.float64]) -> _Line | None
     electrons = 0.5 * float(shot.mean()) / k
     unknown = k * (SUPPOSED_READ_NOISE_E**2 + (SUPPOSED_READ_NOISE_DN / k) ** 2) / electrons
     return _Line(k, variance + unknown**2, QUANTISATION_DN2, math.nan, math.nan, supposed=True)
-
-
-def photon_transfer_rows(iso: float, planes: Sequence[PlanePairs]) -> list[dict[str, Any]]:
-    """Return what a photon-transfer plot of one ISO value shows: a row per channel (R, G, B) and set of frames.
-
-    `variance_dn2` is that of one frame of the level `level_dn` above black: K level + dark variance. Planes of a
-    channel are averaged. `used` tells whether the gain comes from it, else `reason` why not.
-    """
-    rows: list[dict[str, Any]] = []
-    by_channel: dict[str, list[PlanePairs]] = {}
-    for plane in planes:
-        by_channel.setdefault("G" if plane.colour in ("G1", "G2") else plane.colour, []).append(plane)
-    for channel, members in by_channel.items():
-        fit = fit_line(members)
-        base = {"iso": iso, "channel": channel}
-        for index in range(max(len(plane.flats) for plane in members)):
-            found = [(plane, plane.flats[index]) for plane in members if index < len(plane.flats)]
-            reasons = [_reason(plane, flat, fit) for plane, flat in found]
-            weights = [flat.dark_weight for _, flat in found]
-            blacks = [flat.black_dn - black_of(plane, flat) for plane, flat in found]
-            levels = [f.shot_dn / w + b for (_, f), w, b in zip(found, weights, blacks, strict=True)]
-            variances = [flat.variance_dn2 / w for (_, flat), w in zip(found, weights, strict=True)]
-            errors = [flat.variance_stderr_dn2 / w for (_, flat), w in zip(found, weights, strict=True)]
-            rows.append({**base, "kind": "flat", **_mean_row(levels, variances, errors, reasons)})
-        for index in range(max(len(plane.darks) for plane in members)):
-            darks = [plane.darks[index] for plane in members if index < len(plane.darks)]
-            reasons = [_flag_text(set(dark.flags) & _NO_READ_NOISE) for dark in darks]
-            variances = [dark.variance_dn2 for dark in darks]
-            errors = [dark.variance_stderr_dn2 for dark in darks]
-            rows.append({**base, "kind": "dark", **_mean_row([0.0], variances, errors, reasons)})
-    return rows
-
-
-def _mean_row(
-    levels: list[float], variances: list[float], errors: list[float], reasons: list[str]
-) -> dict[str, float | bool | str]:
-    return {
-        "level_dn": float(np.mean(levels)),
-        "variance_dn2": float(np.mean(variances)),
-        "variance_stderr_dn2": float(np.sqrt(np.sum(np.square(errors)))) / len(errors),
-        "used": not all(reasons),
-        "reason": next((reason for reason in reasons if reason), "") if all(reasons) else "",
-    }
-
-
-def _flag_text(names: set[str]) -> str:
-    return "; ".join(FLAGS[name].text for name in sorted(names))
-
-
-def _reason(plane: PlanePairs, flat: FlatPair, fit: LineFit | None) -> str:
-    rejecting = {name for name in flat.flags if rejects([name])}
-    if rejecting:
-        return _flag_text(rejecting)
-    if not any(used.flat is flat for used in usable_flats(plane)):
-        return FLAGS["too-dark" if flat.variance_dn2 > 0 else "no-pair"].text
-    return FLAGS["too-dark"].text if fit is None else fit.left_out.get(id(flat), "")

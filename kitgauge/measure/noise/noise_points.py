@@ -110,7 +110,9 @@ def noise_points(iso: float, planes: Sequence[PlanePairs]) -> list[NoisePoint]:
         by_colour.setdefault(plane.colour, []).append(plane)
         if plane.colour in ("G1", "G2"):
             by_colour.setdefault("G", []).append(plane)
-    return [_point(iso, name, by_colour[name]) for name in _CHANNELS if name in by_colour]
+    return [
+        _point(iso, name, [plane.in_full() for plane in by_colour[name]]) for name in _CHANNELS if name in by_colour
+    ]
 
 
 def _point(iso: float, channel: str, planes: list[PlanePairs]) -> NoisePoint:

@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeVar
 
 import numpy as np
 
@@ -25,13 +24,12 @@ from kitgauge.measure.noise.dark_pair import DarkPair
 from kitgauge.measure.noise.dark_subtraction import DarkEvidence, dark_subtracted, nothing_left
 from kitgauge.measure.noise.noise_fit import scale_of
 from kitgauge.measure.noise.noise_points import PlanePairs
+from kitgauge.measure.noise.pair_columns import values_of, with_values
 from kitgauge.measure.noise.photon_transfer import FlatPair
 from kitgauge.measure.noise.rounding import is_one
 from kitgauge.measure.noise.tiles import TILE
 from kitgauge.measure.noise.tone_curve import LevelSlope
 from kitgauge.measure.noise.twice_rounded import scaling_explains
-
-_Pair = TypeVar("_Pair", FlatPair, DarkPair)
 
 # Thresholds: common practice, no source.
 _LEVELS_DIFFER = 1.3
@@ -64,21 +62,23 @@ def _one_iso(planes: Sequence[PlanePairs]) -> tuple[PlanePairs, ...]:
     k_typical = float(np.median(known)) if known else math.nan
     subtracted: set[int] = set()
     leaked: set[int] = set()
+    evidence: list[list[DarkEvidence]] = []
     for plane, own in zip(planes, k_by_plane, strict=True):
         k = own if math.isfinite(own) else k_typical
-        found = dark_subtracted([_evidence(plane, index) for index in range(len(plane.darks))], k)
+        evidence.append([_evidence(plane, index, dark) for index, dark in enumerate(plane.darks)])
+        found = dark_subtracted(evidence[-1], k)
         subtracted |= {index for index, yes in enumerate(found) if yes}
         leaked |= {index for index, dark in enumerate(plane.darks) if _saw_light(dark, k)}
-    for index in range(min((len(plane.darks) for plane in planes), default=0)):
-        if nothing_left([_evidence(plane, index) for plane in planes]):
+    for index, together in enumerate(zip(*evidence, strict=False)):
+        if nothing_left(list(together)):
             subtracted.add(index)
     marked = []
     for plane in planes:
-        darks = tuple(
-            _with(dark, ["dark-subtracted"] * (index in subtracted) + ["light-leak"] * (index in leaked))
-            for index, dark in enumerate(plane.darks)
-        )
-        marked.append(_flats_checked(replace(plane, darks=darks)))
+        flags = [
+            _and(flags, ["dark-subtracted"] * (index in subtracted) + ["light-leak"] * (index in leaked))
+            for index, flags in enumerate(values_of(plane.darks, "flags"))
+        ]
+        marked.append(_flats_checked(replace(plane, darks=with_values(plane.darks, flags=flags))))
     return tuple(marked)
 
 
@@ -86,15 +86,15 @@ def _scaling_seen_through(plane: PlanePairs) -> PlanePairs:
     """Return the plane without `clipped-black` and `lossy-raw` on darks whose full and empty codes the scaling seen in
     its flats explains."""
     scale = scale_of(plane)
-    if is_one(scale) or any("lossy-raw" in flat.flags for flat in plane.flats):
+    if is_one(scale) or any("lossy-raw" in flags for flags in values_of(plane.flats, "flags")):
         return plane
-    darks = tuple(
-        replace(dark, flags=tuple(flag for flag in dark.flags if flag not in _LIKE_SCALING))
+    flags = [
+        tuple(flag for flag in dark.flags if flag not in _LIKE_SCALING)
         if _LIKE_SCALING & set(dark.flags) and _explained(dark, scale)
-        else dark
+        else dark.flags
         for dark in plane.darks
-    )
-    return replace(plane, darks=darks)
+    ]
+    return replace(plane, darks=with_values(plane.darks, flags=flags))
 
 
 def _explained(dark: DarkPair, scale: float) -> bool:
@@ -106,21 +106,22 @@ def _explained(dark: DarkPair, scale: float) -> bool:
 def _flats_checked(plane: PlanePairs) -> PlanePairs:
     dark = _dark_variance(plane)
     curved = _gain_depends_on_level(plane, dark)
-    flats = []
+    gaps = _dark_gaps(plane.darks)
+    slopes, marked = [], []
     for index, flat in enumerate(plane.flats):
         expected = _slope_expected(flat, dark)
-        flat = replace(flat, level_slope_expected=expected)
         linear = not _NOT_LINEAR & set(flat.flags)
         bent = linear and LevelSlope(flat.level_slope, flat.level_slope_stderr).departs(expected)
-        if _packed(flat, plane.darks):
-            kept = tuple(flag for flag in flat.flags if flag != "missing-codes")
-            flat = _with(replace(flat, flags=kept), ["lossy-raw"])
-        flats.append(_with(flat, ["tone-curved"] if bent or index in curved else []))
-    return replace(plane, flats=tuple(flats))
+        flags = flat.flags
+        if _packed(flat, gaps):
+            flags = _and([flag for flag in flat.flags if flag != "missing-codes"], ["lossy-raw"])
+        slopes.append(expected)
+        marked.append(_and(flags, ["tone-curved"] if bent or index in curved else []))
+    return replace(plane, flats=with_values(plane.flats, level_slope_expected=slopes, flags=marked))
 
 
-def _with(pair: _Pair, flags: Iterable[str]) -> _Pair:
-    return replace(pair, flags=tuple(dict.fromkeys([*pair.flags, *flags])))
+def _and(flags: Iterable[str], more: Iterable[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys([*flags, *more]))
 
 
 def _dark_variance(plane: PlanePairs) -> float:
@@ -169,18 +170,34 @@ def _gain_depends_on_level(plane: PlanePairs, dark: float) -> set[int]:
         if not _NOT_LINEAR & set(flat.flags) and shot > 0 and excess > 0:
             error = flat.variance_stderr_dn2 / excess
             gains.append(_Gain(index, flat.signal_dn, excess / shot, error))
+    gains.sort(key=lambda gain: gain.level)
+    level = np.array([gain.level for gain in gains])
+    k = np.array([gain.k for gain in gains])
+    errors = np.array([gain.relative_error for gain in gains])
     found: set[int] = set()
     for one in gains:
-        for other in gains:
-            if other.level > _LEVELS_DIFFER * one.level:
-                apart = abs(math.log(one.k / other.k))
-                error = math.hypot(one.relative_error, other.relative_error)
-                if apart > max(_GAINS_DIFFER, _SIGNIFICANT * error):
-                    found |= {one.index, other.index}
+        first = int(np.searchsorted(level, _LEVELS_DIFFER * one.level, side="right"))
+        if first == len(gains):
+            break  # nothing is that much brighter than this one, nor than those that follow
+        both = np.hypot(one.relative_error, errors[first:])
+        apart = np.abs(np.log(one.k / k[first:])) > np.maximum(_GAINS_DIFFER, _SIGNIFICANT * both)
+        if apart.any():
+            found |= {one.index, *(gains[first + other].index for other in np.flatnonzero(apart))}
     return found
 
 
-def _packed(flat: FlatPair, darks: Sequence[DarkPair]) -> bool:
+def _dark_gaps(darks: Sequence[DarkPair]) -> list[tuple[float, float]]:
+    """Return the share of missing codes and the codes between the 10th and the 90th percentile of each dark pair."""
+    return [
+        (share, _CODES_PER_SIGMA * math.sqrt(max(variance, 0.0)))
+        for share, variance in zip(
+            values_of(darks, "missing_code_share"), values_of(darks, "variance_dn2"), strict=True
+        )
+        if math.isfinite(share)
+    ]
+
+
+def _packed(flat: FlatPair, dark_gaps: Sequence[tuple[float, float]]) -> bool:
     """Tell whether a flat has gaps between its codes that the darks of the same ISO have not.
 
     Gaps of a factor that is no whole number come from arithmetic on all codes, whatever the darks look like. Darks are
@@ -189,12 +206,7 @@ def _packed(flat: FlatPair, darks: Sequence[DarkPair]) -> bool:
     broken_factor = abs(flat.code_scale - round(flat.code_scale)) > 0.005 if math.isfinite(flat.code_scale) else False
     if "missing-codes" not in flat.flags or broken_factor:
         return False
-    gaps = [
-        dark.missing_code_share
-        for dark in darks
-        if math.isfinite(dark.missing_code_share)
-        and flat.missing_code_share * _CODES_PER_SIGMA * math.sqrt(dark.variance_dn2) > _FEWEST_GAPS
-    ]
+    gaps = [share for share, codes in dark_gaps if flat.missing_code_share * codes > _FEWEST_GAPS]
     return bool(gaps) and min(gaps) < _GAP_SHARE_RATIO * flat.missing_code_share
 
 
@@ -213,8 +225,7 @@ def _saw_light(dark: DarkPair, k: float) -> bool:
     return uneven > least or grown > least
 
 
-def _evidence(plane: PlanePairs, index: int) -> DarkEvidence:
-    dark = plane.darks[index]
+def _evidence(plane: PlanePairs, index: int, dark: DarkPair) -> DarkEvidence:
     exposure = plane.dark_settings[index][0] if index < len(plane.dark_settings) else math.nan
     return DarkEvidence(
         exposure_s=exposure,

@@ -19,6 +19,7 @@ frames know of the variance is used:
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal, cast
@@ -52,7 +53,7 @@ EDGE_TILES = 3  # ... and their number: dust
 STEP_SHARE = 0.02  # of places between tiles where the level steps by more than `EDGE`
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FlatPair:
     """What two flats of one setting tell of one colour plane. Unknown is NaN.
 
@@ -117,7 +118,7 @@ def restored(values: Mapping[str, Any]) -> dict[str, Any]:
     """Return the values of a cached record with null as NaN and lists as tuples."""
 
     def value(one: Any) -> Any:
-        if isinstance(one, (list, tuple)):
+        if isinstance(one, (list, tuple, array)):
             return tuple(value(each) for each in one)
         return math.nan if one is None else one
 
