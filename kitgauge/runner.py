@@ -105,29 +105,32 @@ def run(
         if executor is None:
             executor = stack.enter_context(workers_for(request))
         ahead = LoadAhead(request.module, *(NEEDED_FOR_REPORTS if report else ()))
-        try:
-            scan = scan_folder(
-                request.frames,
-                request.settings,
-                executor=executor,
-                at_once=2 * request.workers,
-                progress=lambda done, total: tell_progress("reading metadata", done, total),
-            )
-        except KitgaugeError:
-            ahead.stop()
-            raise
-        except KeyboardInterrupt:
-            ahead.stop()
-            executor.shutdown(cancel_futures=True)  # a file that is hard to read would be waited for
-            raise
         return run_scanned(
             request,
-            scan,
+            _scanned(request, executor, ahead, tell_progress),  # not kept here: of thousands of frames it is large
             MeasurementCache(cache_folder() if use_cache else None),
             executor,
             report=report,
             progress=tell_progress,
         )
+
+
+def _scanned(request: Request, executor: Executor, ahead: LoadAhead, progress: Progress) -> Scan:
+    try:
+        return scan_folder(
+            request.frames,
+            request.settings,
+            executor=executor,
+            at_once=2 * request.workers,
+            progress=lambda done, total: progress("reading metadata", done, total),
+        )
+    except KitgaugeError:
+        ahead.stop()
+        raise
+    except KeyboardInterrupt:
+        ahead.stop()
+        executor.shutdown(cancel_futures=True)  # a file that is hard to read would be waited for
+        raise
 
 
 def workers_for(request: Request) -> Executor:
@@ -155,6 +158,7 @@ def run_scanned(
     context = run_context(request, chosen, cache, executor, tell=listener.measured, expect=listener.expect)
     context = replace(context, kept=kept)
     kind = import_module(request.module_for(chosen.kit))
+    del scan, chosen  # the records of the context are all that is needed of them
     measured: Results = {}
     cut_short = ""
     try:

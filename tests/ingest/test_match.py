@@ -134,3 +134,15 @@ def test_developed_frames_are_never_mixed_with_raw_ones():
     assert kept[1].status == "unmatched"
     assert "never mixed" in kept[1].reason
     assert prefer_raw([developed]) == (developed,)
+
+
+def test_while_frames_arrive_the_list_tells_which_value_will_be_the_middle():
+    """Three frames at rest at the fastest, middle and slowest speed, then the subject from the fastest on."""
+    fastest, second, middle, slowest = 1 / 1000, 1 / 500, 1 / 125, 1 / 15
+    listed = [1 / 1000, 1 / 500, 1 / 250, 1 / 125, 1 / 60, 1 / 30, 1 / 15]
+    speeds = [*([fastest] * 3), *([middle] * 3), *([slowest] * 3), *([fastest] * 8), *([second] * 4)]
+    frames = [frame(number, shutter_s=speed) for number, speed in enumerate(speeds)]
+    wanted = ["tripod"] * 9 + ["subject"] * 12
+    assert [one.role for one in match_frames(frames, protocol("subject-motion"), listed=listed)] == wanted
+    # the frames alone cannot tell: the second of four speeds counts as the middle one
+    assert [one.role for one in match_frames(frames, protocol("subject-motion"))] != wanted

@@ -270,8 +270,9 @@ class Likelihood:
         frames = frame_derivatives(self._of_frames, shifted, np.repeat(ln_k, nodes, axis=0), self.family.has_shape)
         stretch = stretched_derivatives(self.data.x[None, None, :], theta[:, 3:4, None])
         parts = tuple(part.reshape(m, nodes, n) for part in frames)
-        value, gradient, hessian = total_derivatives(parts, theta[:, 1:2, None], stretch, z, members)
-        each, slopes, curves = over_nodes(value + weight, gradient, hessian)
+        with np.errstate(over="ignore", invalid="ignore"):  # far from any data; the search gives such rows up
+            value, gradient, hessian = total_derivatives(parts, theta[:, 1:2, None], stretch, z, members)
+            each, slopes, curves = over_nodes(value + weight, gradient, hessian)
         held = np.array([2, 3] if self._members is None else [2, 3, 4])  # what priors and restriction depend on
         rest, rest_slopes, rest_curves = differences(lambda rows: priors(rows) + self.restriction(rows), theta, held)
         first, second = np.sum(slopes, axis=1), np.sum(curves, axis=1)

@@ -58,7 +58,7 @@ class _Single:
         return self.values
 
     def restore(self, values: Any, count: int) -> None:
-        self.values = array(self.values.typecode, values)
+        self.values = _as_array(self.values.typecode, values)
         self.count = count
 
 
@@ -91,8 +91,8 @@ class _Several:
 
     def restore(self, values: Any, count: int) -> None:
         assert len(values["ends"]) == count
-        self.values = array(self.values.typecode, values["values"])
-        self.ends = array(_INT, values["ends"])
+        self.values = _as_array(self.values.typecode, values["values"])
+        self.ends = _as_array(_INT, values["ends"])
 
 
 class _Names:
@@ -124,7 +124,12 @@ class _Names:
         assert len(values["numbers"]) == count
         self.listed = [tuple(names) for names in values["different"]]
         self.different = {names: number for number, names in enumerate(self.listed)}
-        self.numbers = array(_INT, values["numbers"])
+        self.numbers = _as_array(_INT, values["numbers"])
+
+
+def _as_array(code: str, values: Any) -> array[Any]:
+    """Return an array as it is, anything else as one: what was measured need not be there twice."""
+    return values if isinstance(values, array) and values.typecode == code else array(code, values)
 
 
 _Column = _Single | _Several | _Names
@@ -197,7 +202,7 @@ class PairColumns(Sequence[P], Generic[P]):
 
     @classmethod
     def from_dict(cls, kind: type[P], values: Mapping[str, Any]) -> PairColumns[P]:
-        """Return the pairs that `as_dict` wrote."""
+        """Return the pairs that `as_dict` wrote, in the same memory: nothing is to be appended to them."""
         pairs = cls(kind)
         pairs._count = int(values["count"])
         for name, column in pairs._columns.items():
