@@ -7,9 +7,8 @@ from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import typer
-
 from kitgauge.errors import UsageError
+from kitgauge.readable_text import tell
 
 if TYPE_CHECKING:
     from kitgauge.runs.outcome import Run
@@ -66,7 +65,7 @@ def watched_run(protocol: str, frames: Path, given: dict[str, Any], *, json_outp
 
         def ended(sentence: str) -> None:
             shown.close()
-            typer.echo(sentence, err=json_output)
+            tell(sentence, err=json_output)
             drawing.append(bars.enter_context(progress_display()))
 
         def progress(stage: str, done: int, total: int) -> None:

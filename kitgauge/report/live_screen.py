@@ -14,6 +14,7 @@ from rich.text import Text
 from kitgauge.live.enough import Estimate
 from kitgauge.live.shot_states import ShotState
 from kitgauge.live.state import LiveState, Outcome, Verdict
+from kitgauge.readable_text import readable
 
 _SHOWN_VERDICTS = 6
 _LEAST_SHOTS = 4  # lines: heading, what is next, and what is counted above and below
@@ -147,7 +148,7 @@ class LineScreen:
             self._say(f"More: {state.adaptive}.")
 
     def _say(self, line: str) -> None:
-        self._stream.write(" ".join(line.split()) + "\n")
+        self._stream.write(readable(" ".join(line.split())) + "\n")
         self._stream.flush()
 
 
@@ -197,7 +198,10 @@ def drawn(state: LiveState, width: int, height: int) -> list[Text]:
     verdicts = _verdicts(state, width, max(0, room - for_shots))
     spare = max(0, room - for_shots - len(verdicts))
     table = _shot_lines(state, min(shots, for_shots + spare), width) if for_shots else []
-    return [*above, *table, *below, *verdicts, *last][: max(1, height - 1)]
+    lines = [*above, *table, *below, *verdicts, *last][: max(1, height - 1)]
+    for line in lines:
+        line.plain = readable(line.plain)  # as long as before: colours stay where they are
+    return lines
 
 
 def _head(state: LiveState, width: int) -> list[Text]:

@@ -128,3 +128,13 @@ def test_the_bell_rings_once_for_a_failed_frame():
         screen.show(state(estimate=None))
         screen.show(replace(state(estimate=None), frames=15))
     assert stream.getvalue().count("\a") == 1
+
+
+def test_names_cannot_steer_the_terminal():
+    hostile = "x\x1b[2J\u202e\x9b2J\ry.dng"
+    of = state(folder=hostile, problem=hostile, verdicts=(Verdict(hostile, "failed", "", hostile, "", 0.0),))
+    pipe = io.StringIO()
+    LineScreen(pipe).show(of)
+    for shown in ("\n".join(text(of, 100, 40)), pipe.getvalue()):
+        assert "y.dng" in shown and "\ufffd" in shown
+        assert not any(sign in shown for sign in "\x1b\u202e\x9b\r")
