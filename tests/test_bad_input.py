@@ -147,6 +147,18 @@ def test_two_cameras(kitgauge, frames_of, tmp_path):
     refused(kitgauge("run", "noise-ladder", frames, "--body", "Nobody"), 2, "--body picks no body", "Nobody")
 
 
+def test_files_that_end_in_the_middle_of_their_settings_are_no_other_camera(kitgauge, frames_of):
+    """A serial number cut short by a copier would be that of another body."""
+    frames = frames_of("noise-ladder")
+    whole = next(frames.glob("*.[dD][nN][gG]")).read_bytes()
+    ends = [whole.index(b"SIM-0001") + kept for kept in (0, 3, 7, 8)] + [whole.index(b"Simulated") + 4]
+    for number, end in enumerate(ends):
+        (frames / f"cut-{number}.dng").write_bytes(whole[:end])
+    done = kitgauge("run", "noise-ladder", frames, "--out", "out")
+    assert done.returncode == 0, done.stderr
+    assert f"{len(ends)} rejected" in done.stdout and "Simulated Sampler 8" in done.stdout
+
+
 def test_two_lenses(kitgauge, frames_of):
     from dataclasses import replace
 

@@ -35,12 +35,15 @@ _CR3_UUID = bytes.fromhex("85c0b687820f11e08111f4ce462b6a48")
 _PNG_MAGIC = b"\x89PNG\r\n\x1a\n"
 
 
+_TIFF_HEADER_BYTES = 8  # TIFF 6.0, section 2: nothing else can lie there
+
+
 class _Bounded(io.BufferedIOBase):
     """A binary stream that never reads past its end, so that a damaged length asks for no gigabytes, nor for hours."""
 
     def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
-        self._end = stream.seek(0, io.SEEK_END)
+        self.end = stream.seek(0, io.SEEK_END)
         self._reads_left = _MAX_READS
         stream.seek(0)
 
@@ -48,7 +51,7 @@ class _Bounded(io.BufferedIOBase):
         self._reads_left -= 1
         if self._reads_left < 0:
             raise ValueError("a tag says that it is longer than any is")
-        left = max(self._end - self._stream.tell(), 0)
+        left = max(self.end - self._stream.tell(), 0)
         return self._stream.read(left if size is None or size < 0 else min(size, left))
 
     def seek(self, offset: int, whence: int = io.SEEK_SET, /) -> int:
@@ -103,13 +106,16 @@ def read_tags(path: Path, *, maker_note: bool = False) -> tuple[Tags, str | None
 
 def _read_block(block: BinaryIO, directory: str | None, maker_note: bool) -> Tags:
     """Return the tags of one Exif stream; `directory` renames the first directory of a CR3 block."""
-    found = exifread.process_file(cast(BinaryIO, _Bounded(block)), details=maker_note, extract_thumbnail=False)
+    bounded = _Bounded(block)
+    found = exifread.process_file(cast(BinaryIO, bounded), details=maker_note, extract_thumbnail=False)
     tags: Tags = {}
     for name, tag in found.items():
         number, values = getattr(tag, "tag", None), getattr(tag, "values", None)
         if number is None or values is None or (isinstance(values, list | tuple | str | bytes) and not values):
             continue
         group = name.split(" ", 1)[0]
+        if group != "MakerNote" and isinstance(values, str) and not _whole(tag, bounded.end):
+            continue
         if group == "MakerNote":
             tags[("maker:" + name.split(" ", 1)[1], number)] = values
         elif group == "Image":
@@ -117,6 +123,13 @@ def _read_block(block: BinaryIO, directory: str | None, maker_note: bool) -> Tag
         elif group == "EXIF" and not name.startswith("EXIF SubIFD"):
             tags[("exif", number)] = values
     return tags
+
+
+def _whole(tag: Any, end: int) -> bool:
+    """Tell whether a text lies inside the block: of one in a file that was cut short, ExifRead returns the beginning,
+    and half a serial number is another camera's."""
+    start, length = int(tag.field_offset), int(tag.field_length)
+    return start >= _TIFF_HEADER_BYTES and start + length <= end
 
 
 def _blocks(stream: BinaryIO, kind: str) -> Iterator[tuple[str | None, BinaryIO]]:

@@ -201,7 +201,8 @@ def one_kit(scan: Scan, body: str | None = None, lens: str | None = None) -> Sca
 
     Frames of other bodies or lenses become unmatched when `body` or `lens` picks one (a part of the name is enough,
     case does not matter). Raises IngestError if several are there and none was picked, UsageError if the pick fits
-    none or several. Frames that name no body or lens stay.
+    none or several. Frames that name no body or lens stay; one that names the model alone counts as of the only body of
+    that model whose number is known.
     """
     frames = _pick(scan.frames, "body", body, "--body")
     frames = _pick(frames, "lens", lens, "--lens")
@@ -215,10 +216,22 @@ def body_name(record: FrameRecord) -> str | None:
     return f"{record.body} #{record.body_serial}" if record.body_serial else record.body
 
 
-def _pick(frames: tuple[FrameRecord, ...], what: str, wanted: str | None, option: str) -> tuple[FrameRecord, ...]:
-    def name_of(record: FrameRecord) -> str | None:
-        return body_name(record) if what == "body" else record.lens
+def _body_names(frames: Iterable[FrameRecord]) -> Callable[[FrameRecord], str | None]:
+    """Return what names the body of each frame: files that were cut short may have lost the serial number."""
+    numbered: dict[str, set[str]] = {}
+    for record in frames:
+        if record.status != "rejected" and record.body is not None and record.body_serial:
+            numbered.setdefault(record.body, set()).add(f"{record.body} #{record.body_serial}")
 
+    def name_of(record: FrameRecord) -> str | None:
+        known = numbered.get(record.body or "", set())
+        return next(iter(known)) if len(known) == 1 and not record.body_serial else body_name(record)
+
+    return name_of
+
+
+def _pick(frames: tuple[FrameRecord, ...], what: str, wanted: str | None, option: str) -> tuple[FrameRecord, ...]:
+    name_of = _body_names(frames) if what == "body" else lambda record: record.lens
     counts: dict[str, int] = {}
     for record in frames:
         if record.status != "rejected" and (name := name_of(record)) is not None:

@@ -175,6 +175,17 @@ def test_settings_in_the_first_directory_are_found(write_dng, noisy):
     assert (found.shutter_s, found.iso) == (1 / 30, 200)
 
 
+def test_texts_of_a_file_that_was_cut_short_are_whole_or_not_there(write_dng, noisy, tmp_path):
+    content = write_dng(noisy(), exif={**GOOD, 42033: (TEXT, "A-17-000-42"), 42036: (TEXT, "Tessara 50")}).read_bytes()
+    cut = tmp_path / "cut.dng"
+    seen = set()
+    for end in range(8, 1200):
+        cut.write_bytes(content[:end])
+        found = read_settings(cut)
+        seen.add((found.body, found.body_serial, found.lens))
+    assert {one for row in seen for one in row} == {None, "Northlight One", "A-17-000-42", "Tessara 50"}
+
+
 @pytest.mark.parametrize(
     ("make", "model", "expected"),
     [
