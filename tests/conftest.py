@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -21,6 +22,12 @@ from kitgauge.simulate.shooting import shoot_protocol
 settings.register_profile("ci", derandomize=True)
 if os.environ.get("CI"):
     settings.load_profile("ci")
+
+# Whoever starts the tests in the background may have them ignore these, and what is ignored is inherited by the
+# programs that tests start: a run under `nohup` is meant to go on when the terminal has gone.
+for _name, _usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+    if hasattr(signal, _name) and signal.getsignal(getattr(signal, _name)) == signal.SIG_IGN:
+        signal.signal(getattr(signal, _name), _usual)
 
 ROOT = Path(__file__).resolve().parents[1]
 SHARED = ROOT.parent / "shared"
