@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -307,6 +308,42 @@ def test_a_frame_that_breaks_the_measurement_costs_itself_only(frames_of, tmp_pa
     assert spoiled.flags == ("measurement-failed",)
     assert "ArithmeticError: made up" in spoiled.reason
     assert len(done.limits) == 4
+
+
+@pytest.mark.usefixtures("in_this_process")
+@pytest.mark.parametrize(
+    "protocol", ["noise-ladder", "dark-current", "aperture-sweep", "handheld-shutter", "practice-shutter"]
+)
+@pytest.mark.parametrize("all_of_them", [False, True], ids=["one", "all"])
+def test_a_fault_in_measuring_costs_the_frames_that_were_measured_together(
+    frames_of, tmp_path, monkeypatch, protocol, all_of_them
+):
+    """An ISO value, an exposure time or a frame of which nothing but refusals came."""
+    from kitgauge import runner
+    from kitgauge.errors import KitgaugeError
+    from kitgauge.runs import context
+
+    run_tasks = context.run_tasks
+
+    def spoiled(tasks, *arguments, **options):
+        for task in tasks if all_of_them else tasks[:1]:
+            lost.update(task.files)
+        run_tasks([replace(t, work=_broken) if lost >= set(t.files) else t for t in tasks], *arguments, **options)
+
+    lost: set[str] = set()
+    monkeypatch.setattr(context, "run_tasks", spoiled)
+    try:
+        done = runner.run(protocol, frames_of(protocol), out=tmp_path / "out", use_cache=False)
+    except KitgaugeError as error:  # nothing was left to conclude from
+        assert all_of_them and error.fix
+        return
+    rejected = {record.file: record for record in done.records if record.status == "rejected"}
+    assert lost <= set(rejected) and all("ArithmeticError: made up" in rejected[file].reason for file in lost)
+    assert (tmp_path / "out" / "report.html").is_file()
+
+
+def _broken():
+    raise ArithmeticError("made up")
 
 
 def test_a_fault_in_the_fit_is_recorded_as_failed(frames_of, tmp_path, monkeypatch):

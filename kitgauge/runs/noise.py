@@ -49,7 +49,9 @@ def measure(context: RunContext, results: Results) -> None:
 def conclude(context: RunContext, results: Results) -> Section:
     """Return points, fit and limit of what was measured."""
     records = with_refusals(context.records, results)
-    groups = {iso: results[label] for iso in by_iso(context.records) if (label := f"ISO {iso:g}") in results}
+    # of an ISO at which measuring failed there are refusals alone
+    measured_isos = {iso: results.get(f"ISO {iso:g}", {}) for iso in by_iso(context.records)}
+    groups = {iso: group for iso, group in measured_isos.items() if "planes" in group}
     black_settled = settle_black({iso: plane_pairs(group) for iso, group in groups.items()})
     planes = check_pairs(carry_clip_code(mark_saturated(black_settled)))
     shape = common_shape(results)
