@@ -88,7 +88,7 @@ class StreakData:
         if self.variance is None or self.variance_stderr is None:
             return np.zeros(self.x.size, dtype=bool)
         known = np.isfinite(self.variance) & np.isfinite(self.variance_stderr) & (self.kind <= 0)
-        return known & (np.nan_to_num(self.variance) < _FAINT_SIGMA * np.nan_to_num(self.variance_stderr))
+        return known & (np.nan_to_num(self.variance) / _FAINT_SIGMA < np.nan_to_num(self.variance_stderr))
 
 
 @dataclass(frozen=True)
